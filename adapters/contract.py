@@ -1,0 +1,211 @@
+"""The floor for everyone: what a reading is, which quantities there are, what an adapter must do.
+
+An adapter is an async iterator of lists of `Reading`. It owns its transport, raises an `AdapterError` when the
+transport fails (the supervisor restarts it), can be cancelled at any await, and touches neither store nor clock
+policy. Anything that an adapter receives is untrusted until intake has checked it against the quantity's range.
+"""
+
+from __future__ import annotations
+
+import enum
+import re
+from collections.abc import AsyncIterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Final, NamedTuple, Protocol, runtime_checkable
+
+
+class Stamp(enum.Enum):
+    """Whose clock an instant comes from."""
+
+    SENSOR = "sensor"  # the sender said when it measured
+    ARRIVAL = "arrival"  # the sender said nothing: the instant is when the bytes reached us
+
+
+class Reading(NamedTuple):
+    """One value of one quantity of one sensor at one instant.
+
+    sensor: sensor id, matching `SENSOR_ID`.  quantity: a name in `QUANTITIES`.  value: in that quantity's unit.
+    at_ms: instant, UTC, integer milliseconds since 1970.  stamp: whose clock `at_ms` comes from.
+    """
+
+    sensor: str
+    quantity: str
+    value: float
+    at_ms: int
+    stamp: Stamp
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A measured quantity: its one name from database to screen, its SenML label and unit, its possible range."""
+
+    name: str
+    senml_label: str
+    senml_unit: str
+    unit: str  # as printed for people
+    minimum: float  # inclusive; what lies outside cannot be true and never gets past intake
+    maximum: float  # inclusive
+    title: str
+    senml_factor: float = 1.0  # value in our unit = SenML value * senml_factor
+
+
+def _by_name(*quantities: Quantity) -> Mapping[str, Quantity]:
+    return {quantity.name: quantity for quantity in quantities}
+
+
+# Ranges are what a sensor in or around a building can truthfully report, not what is comfortable.
+QUANTITIES: Final[Mapping[str, Quantity]] = _by_name(
+    Quantity("temperature_c", "temperature", "Cel", "°C", -60.0, 100.0, "Air temperature"),
+    Quantity("rh_percent", "humidity", "%RH", "%", 0.0, 100.0, "Relative humidity"),
+    Quantity("wood_mc_percent", "wood-moisture", "%", "%", 0.0, 200.0, "Wood moisture content"),
+    Quantity("surface_temperature_c", "surface-temperature", "Cel", "°C", -60.0, 120.0, "Surface temperature"),
+    Quantity("slab_rh_percent", "slab-humidity", "%RH", "%", 0.0, 100.0, "Relative humidity in the slab"),
+    Quantity("slab_temperature_c", "slab-temperature", "Cel", "°C", -60.0, 100.0, "Temperature in the slab"),
+    Quantity("pressure_kpa", "pressure", "Pa", "kPa", 30.0, 120.0, "Air pressure", senml_factor=0.001),
+    Quantity("battery_percent", "battery", "%EL", "%", 0.0, 100.0, "Battery left"),
+    Quantity("signal_dbm", "signal", "dBm", "dBm", -150.0, 30.0, "Radio signal strength"),
+)
+
+SENSOR_ID: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._/-]{0,119}")
+"""What a sensor may be called: SenML's characters for names (RFC 8428, section 4.5.1), at most 120 of them."""
+
+
+class Reason(enum.Enum):
+    """Why an adapter stopped, as a closed list, so that page and mail can say what to do."""
+
+    SETTINGS = "settings"  # it cannot work as configured; trying again changes nothing until someone mends it
+    TRANSIENT = "transient"  # trying again may well help
+    LOST_DEVICE = "lost device"  # the device or the other side is gone; wait for it
+    PROTOCOL = "protocol"  # the other side speaks something we do not understand
+    REFUSED = "refused"  # the other side said no (login, permission, lock held)
+    LIBRARY_MISSING = "library missing"  # a known adapter whose library is not installed
+
+
+class AdapterError(Exception):
+    """An adapter could not go on.
+
+    what: what happened, one plain clause.  where: port, address, file or line.  mend: what a person can do about it.
+    """
+
+    reason: ClassVar[Reason]
+
+    def __init__(self, what: str, *, where: str, mend: str) -> None:
+        if type(self) is AdapterError:
+            raise TypeError("raise one of the kinds of AdapterError, so that the supervisor knows what to do")
+        super().__init__(f"{where}: {what}. {mend}")
+        self.what = what
+        self.where = where
+        self.mend = mend
+
+
+class SettingsError(AdapterError):
+    """It cannot work as configured."""
+
+    reason = Reason.SETTINGS
+
+
+class TransientError(AdapterError):
+    """Trying again may help."""
+
+    reason = Reason.TRANSIENT
+
+
+class LostDeviceError(AdapterError):
+    """The device is gone, or was never there."""
+
+    reason = Reason.LOST_DEVICE
+
+
+class ProtocolError(AdapterError):
+    """What arrives is not the protocol that was agreed on."""
+
+    reason = Reason.PROTOCOL
+
+
+class RefusedError(AdapterError):
+    """The other side, or the operating system, said no."""
+
+    reason = Reason.REFUSED
+
+
+class LibraryMissingError(AdapterError):
+    """The adapter is known, its library is not installed."""
+
+    reason = Reason.LIBRARY_MISSING
+
+
+class Rejection(NamedTuple):
+    """Something that arrived and could not be made into a reading: counted and shown, never silently dropped."""
+
+    reason: str  # a short, closed wording such as "checksum wrong", so that counts can be grouped
+    detail: str  # at most 200 characters of what arrived, printable
+    sensor: str | None = None  # where it is known
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting of an adapter, as it may stand in the wiring file."""
+
+    name: str
+    kind: type[str] | type[int] | type[float] | type[bool] | type[list[Any]] | type[dict[str, Any]]
+    help: str
+    default: Any = None
+    required: bool = False
+    minimum: float | None = None
+    maximum: float | None = None
+    choices: tuple[str, ...] = ()
+    secret: bool = False  # never shown, never logged; must come from the environment or a file
+
+
+@dataclass(slots=True)
+class AdapterHealth:
+    """What an adapter knows of itself; the supervisor adds restarts and errors."""
+
+    rejected: dict[str, int] = field(default_factory=dict)  # reason -> count since start
+    last_rejection: Rejection | None = None
+
+    def reject(self, rejection: Rejection) -> None:
+        """Count one rejection."""
+        self.rejected[rejection.reason] = self.rejected.get(rejection.reason, 0) + 1
+        self.last_rejection = rejection
+
+
+class WallClock(Protocol):
+    """The part of the clock that an adapter may use: to stamp what arrives without a stamp."""
+
+    def now_ms(self) -> int:
+        """Give the present instant, UTC, milliseconds since 1970."""
+        ...
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait for that long on this clock (a driven or a fast clock waits accordingly)."""
+        ...
+
+
+@runtime_checkable
+class Adapter(Protocol):
+    """What the supervisor needs of an adapter.
+
+    The class is called with its settings (already checked against `SETTINGS`, defaults filled in) and the clock:
+    `SomeAdapter(settings, clock)`. It must not open anything before `readings()` is iterated.
+    """
+
+    SETTINGS: ClassVar[tuple[Setting, ...]]
+    SUMMARY: ClassVar[str]  # one line: what it reads from
+
+    health: AdapterHealth
+
+    def __init__(self, settings: Mapping[str, Any], clock: WallClock) -> None: ...
+
+    def readings(self) -> AsyncIterator[Sequence[Reading]]:
+        """Open the transport and give batches of readings until cancelled, finished (a file) or failed.
+
+        Raises an `AdapterError` when the transport fails. An ordinary end of iteration means that there is nothing
+        more to come (a replayed file), and the adapter is not restarted. Whoever iterates closes the iterator
+        (`aclose`), upon which the adapter lets go of its transport within two seconds.
+        """
+        ...
+
+    def describe(self) -> str:
+        """Say in a few words what this adapter is connected to, for people: "serial line /dev/ttyUSB0"."""
+        ...

@@ -1,0 +1,1 @@
+"""Bytes in, readings or rejections out; no I/O, no clock."""

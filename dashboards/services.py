@@ -1,0 +1,116 @@
+"""All that the web application sees of the rest: clock, reader, adapter health, a way in, a stream of news."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from adapters.contract import Reading, Rejection
+from ingest.clock import Clock
+from ingest.site.incidents import Incident, RoomState
+from ingest.site.places import Site
+from ingest.store.api import Appended, StoreReader
+
+
+@dataclass(frozen=True, slots=True)
+class AdapterStatus:
+    """How one adapter fares.  state: "running", "waiting" (to try again), "finished" or "stopped"."""
+
+    name: str
+    kind: str
+    describes: str
+    state: str
+    restarts: int = 0
+    readings: int = 0
+    rejected: Mapping[str, int] = field(default_factory=dict)  # reason -> count
+    last_heard_ms: int | None = None
+    error: str = ""  # the last error, a sentence with its mend; empty while all is well
+
+
+@dataclass(frozen=True, slots=True)
+class RoomStanding:
+    """How a room stands towards its window now, with the reason in one sentence.
+
+    since_ms: since when it has been in this state (event time).  silent: ids of its sensors that are not heard.
+    """
+
+    room: str
+    state: RoomState
+    reason: str
+    since_ms: int | None
+    silent: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Submitted:
+    """What became of readings that were handed in: counts, and each one refused with its reason."""
+
+    appended: Appended
+    rejections: tuple[Rejection, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """Something changed: rooms whose figures moved, incidents that opened or closed."""
+
+    at_ms: int
+    rooms: tuple[str, ...] = ()
+    incidents: tuple[Incident, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CaughtMail:
+    """A mail that the demonstration's catcher holds."""
+
+    number: int
+    at_ms: int
+    sender: str
+    recipient: str
+    subject: str
+    text: str
+    html: str | None = None
+
+
+class Services(Protocol):
+    """The narrow door between the web application and the daemon."""
+
+    clock: Clock
+    read: StoreReader
+    demo_speed: float | None  # None on a real site; else how many times faster than real the demonstration runs
+
+    def site(self) -> Site:
+        """Give the job as it stands."""
+        ...
+
+    def standing(self, room: str) -> RoomStanding:
+        """Say how a room stands towards its window."""
+        ...
+
+    def adapters(self) -> Sequence[AdapterStatus]:
+        """Say how each adapter fares."""
+        ...
+
+    def unknown_senders(self) -> Mapping[str, int]:
+        """Give sensors that were heard but belong to no room, with when they were last heard (UTC ms)."""
+        ...
+
+    def mails(self) -> Sequence[CaughtMail]:
+        """Give the mails that the demonstration caught; empty on a real site."""
+        ...
+
+    def push_token_matches(self, token: str) -> bool:
+        """Say whether a bearer token may push readings (compared in constant time); always False where none is set."""
+        ...
+
+    async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
+        """Check and store readings; returns once they are durable. Raises StorageError when they could not be."""
+        ...
+
+    def news(self) -> AsyncIterator[News]:
+        """Follow what changes. A slow follower misses old news, never new ones, and holds nobody up."""
+        ...
+
+    def health(self) -> Mapping[str, object]:
+        """Give the daemon's health as JSON-able figures: version, uptime_s, store, adapters, outbox."""
+        ...

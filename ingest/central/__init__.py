@@ -1,0 +1,1 @@
+"""Forwarding to a central time-series engine."""

@@ -1,0 +1,1 @@
+"""The lumberroom command: thin, one file per command."""

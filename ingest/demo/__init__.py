@@ -1,0 +1,1 @@
+"""The invented site that shows what lumberroom does."""

@@ -1,0 +1,1 @@
+"""Telling people: compose, and deliver by one file per channel."""

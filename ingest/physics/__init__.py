@@ -1,0 +1,1 @@
+"""Pure computing on NumPy arrays: no I/O, no clock."""

@@ -1,0 +1,1 @@
+"""What a practitioner concludes from the record."""

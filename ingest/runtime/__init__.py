@@ -1,0 +1,1 @@
+"""The daemon's parts: wiring file, intake, supervisor, periodic work."""

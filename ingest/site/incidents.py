@@ -1,0 +1,91 @@
+"""What the watch concludes: a room's state, incidents, and the notices that must go out about them."""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+from typing import Any
+
+
+class RoomState(enum.Enum):
+    """How a room stands towards its window."""
+
+    WITHIN = "within"  # inside its window
+    DRIFTING = "drifting"  # outside, not yet long enough to matter
+    OUT = "out"  # outside for longer than the dwell time: an incident is open
+    RETURNING = "returning"  # inside again, not yet long enough to close the incident
+    UNKNOWN = "unknown"  # nothing heard yet, or no window set
+
+
+class IncidentKind(enum.Enum):
+    """What an incident is about."""
+
+    WINDOW = "window"  # the room's air left its acclimation window
+    SILENT = "silent"  # a sensor has not been heard
+
+
+@dataclass(frozen=True, slots=True)
+class Incident:
+    """Something that happened in a room and somebody should know.
+
+    began_ms: when the air left its window (or the sensor was last heard), event time.  opened_ms: when it had lasted
+    long enough.  closed_ms: when it was over, None while open.  All UTC ms.
+    quantity, bound, worst_value, worst_at_ms: the judged quantity that lay furthest outside in proportion to its
+    margin, the bound it passed, its worst value and when; None where the kind has none (a silent sensor).
+    reason: one sentence for people, without markup.
+    """
+
+    id: str
+    room: str
+    sensor: str
+    kind: IncidentKind
+    began_ms: int
+    opened_ms: int
+    reason: str
+    closed_ms: int | None = None
+    quantity: str | None = None
+    bound: float | None = None
+    worst_value: float | None = None
+    worst_at_ms: int | None = None
+
+    @property
+    def is_open(self) -> bool:
+        """Whether it is still going on."""
+        return self.closed_ms is None
+
+
+class NoticeKind(enum.Enum):
+    """What a notice tells."""
+
+    OPENED = "opened"
+    CLOSED = "closed"
+
+
+class NoticeState(enum.Enum):
+    """How far a notice has come."""
+
+    WAITING = "waiting"  # to be sent at `due_ms`
+    SENT = "sent"  # accepted by the other side
+    REFUSED = "refused"  # refused for good; shown on the page
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A row of the outbox, committed in the transaction of the incident that caused it.
+
+    number: rises in the order of commit.  channel: "mail".  facts: what the composer needs, frozen when committed
+    (JSON-able).  due_ms: not to be tried before.
+    """
+
+    number: int
+    incident: str
+    kind: NoticeKind
+    channel: str
+    recipient: str
+    facts: dict[str, Any]
+    created_ms: int
+    due_ms: int
+    state: NoticeState = NoticeState.WAITING
+    attempts: int = 0
+    last_error: str = ""
+    sent_ms: int | None = None

@@ -1,0 +1,130 @@
+"""A site, its rooms, the window each room should keep, and the sensors in it."""
+
+from __future__ import annotations
+
+import enum
+import re
+from dataclasses import dataclass, field
+from typing import Final
+
+ROOM_ID: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
+"""What a room may be called in files, addresses and commands; its title is free text."""
+
+
+class Place(enum.Enum):
+    """What a sensor sits in or on."""
+
+    AIR = "air"  # the room's air: judged against the room's window
+    WOOD = "wood"  # pins or a probe in the wood
+    SLAB = "slab"  # a probe in a concrete slab or screed
+    SURFACE = "surface"  # on a surface
+    OUTDOORS = "outdoors"  # the outside air: shown, never judged
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """A closed interval, open-ended where an end is None. At least one end is set, and low < high."""
+
+    low: float | None = None
+    high: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.low is None and self.high is None:
+            raise ValueError("bounds need a low or a high end")
+        if self.low is not None and self.high is not None and not self.low < self.high:
+            raise ValueError(f"the low end {self.low:g} must lie below the high end {self.high:g}")
+
+    def excess(self, value: float) -> float:
+        """Give how far `value` lies outside: negative below the low end, positive above the high end, 0 inside."""
+        if self.low is not None and value < self.low:
+            return value - self.low
+        if self.high is not None and value > self.high:
+            return value - self.high
+        return 0.0
+
+    def narrowed(self, margin: float) -> Bounds | None:
+        """Give these bounds drawn in by `margin` at each set end; None where nothing would be left between them."""
+        low = None if self.low is None else self.low + margin
+        high = None if self.high is None else self.high - margin
+        if low is not None and high is not None and not low < high:
+            return None
+        return Bounds(low, high)
+
+
+@dataclass(frozen=True, slots=True)
+class AcclimationWindow:
+    """The air that a room should keep. Judged quantities are those with bounds.
+
+    dwell_s: how long it must lie outside, in event time, before it counts (s).
+    return_dwell_s: how long it must be back inside by the margin before the incident closes (s).
+    The margins say how far inside the bounds the air must be to count as returned; common practice, no source.
+    """
+
+    temperature_c: Bounds | None = None
+    rh_percent: Bounds | None = None
+    emc_percent: Bounds | None = None
+    dwell_s: float = 1800.0
+    return_dwell_s: float = 1800.0
+    margin_temperature_c: float = 0.5
+    margin_rh_percent: float = 1.0
+    margin_emc_percent: float = 0.2
+
+    def bounds(self) -> dict[str, Bounds]:
+        """Give the bounds by quantity name, those that are set."""
+        named = {name: getattr(self, name) for name in JUDGED_QUANTITIES}
+        return {name: bounds for name, bounds in named.items() if bounds is not None}
+
+    def margins(self) -> dict[str, float]:
+        """Give the margins by quantity name."""
+        return {name: getattr(self, f"margin_{name}") for name in JUDGED_QUANTITIES}
+
+
+JUDGED_QUANTITIES: Final = ("temperature_c", "rh_percent", "emc_percent")
+"""The quantities that an acclimation window may bound, in the order in which people name them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """A sensor and where it hangs.  silent_after_s: without a word for this long it counts as silent (s)."""
+
+    id: str
+    room: str
+    place: Place = Place.AIR
+    title: str = ""
+    silent_after_s: float = 1800.0
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A room that is watched."""
+
+    id: str
+    title: str
+    window: AcclimationWindow | None = None
+    holds: str = ""  # what is in it, for people: "oak boards, 20 mm, stickered"
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A place with rooms: what the watch is told about it.
+
+    time_zone: IANA name.  elevation_m: above sea level, for the air pressure where none is measured (m).
+    """
+
+    name: str
+    time_zone: str = "UTC"
+    elevation_m: float = 0.0
+    rooms: tuple[Room, ...] = ()
+    sensors: tuple[Sensor, ...] = field(default=())
+
+    def room(self, room_id: str) -> Room | None:
+        """Give the room of that id, or None."""
+        return next((room for room in self.rooms if room.id == room_id), None)
+
+    def sensor(self, sensor_id: str) -> Sensor | None:
+        """Give the sensor of that id, or None."""
+        return next((sensor for sensor in self.sensors if sensor.id == sensor_id), None)
+
+    def sensors_of(self, room_id: str, place: Place | None = None) -> tuple[Sensor, ...]:
+        """Give a room's sensors, of one place or of all, in the order in which they were listed."""
+        return tuple(s for s in self.sensors if s.room == room_id and (place is None or s.place is place))

@@ -1,0 +1,153 @@
+"""What a store offers: the contract that the embedded store keeps, and later the central engine.
+
+Reading is free-threaded (any number of readers, while one writer writes); writing is one unit of work at a time:
+`with store.transaction() as work: ...` commits on leaving and is durable then, or rolls everything back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import Any, NamedTuple, Protocol
+
+from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState
+from ingest.site.places import Site
+from ingest.site.series import Buckets, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
+
+
+class Appended(NamedTuple):
+    """What became of a batch: stored for the first time, already there with the same value, there with another value.
+
+    An amended reading takes the new value; the old one is kept in the record of amendments.
+    """
+
+    stored: int
+    repeated: int
+    amended: int
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesExtent:
+    """How far one measured series reaches."""
+
+    key: SeriesKey
+    first_ms: int
+    last_ms: int
+    count: int
+
+
+class SeriesReader(Protocol):
+    """Reading time series. Quantities may be measured or derived; an unknown series is an empty one, not an error."""
+
+    def extents(self) -> list[SeriesExtent]:
+        """Give every measured series with its first and last instant and its count."""
+        ...
+
+    def read(self, key: SeriesKey, from_ms: int, to_ms: int) -> Series:
+        """Give the samples with from_ms <= instant < to_ms, in order of time."""
+        ...
+
+    def buckets(self, key: SeriesKey, edges_ms: Int64s) -> Buckets:
+        """Give count, minimum, mean, maximum and coverage between consecutive edges (strictly rising, at least two)."""
+        ...
+
+    def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:
+        """Give the newest sample of each of these series; series without one are left out."""
+        ...
+
+    def gaps(self, key: SeriesKey, from_ms: int, to_ms: int) -> list[Span]:
+        """Give the stretches for which no reading vouches (see `Buckets.coverage`)."""
+        ...
+
+
+class RecordReader(Protocol):
+    """Reading what is not a time series."""
+
+    def site(self) -> Site | None:
+        """Give the job as it stands, or None before it was seeded."""
+        ...
+
+    def incidents(
+        self, *, room: str | None = None, only_open: bool = False, limit: int = 200, before_ms: int | None = None
+    ) -> list[Incident]:
+        """Give incidents, newest `opened_ms` first."""
+        ...
+
+    def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
+        """Give notices of the outbox, lowest number first."""
+        ...
+
+    def judgement(self, room: str) -> dict[str, Any] | None:
+        """Give the watch's saved state of a room (JSON-able, the watch's own business), or None."""
+        ...
+
+    def heard(self) -> Mapping[str, int]:
+        """Give, per sensor, when it was last heard by our clock (UTC ms, time of arrival and not of measuring)."""
+        ...
+
+
+class UnitOfWork(Protocol):
+    """One transaction. Everything in it becomes durable together, or nothing does."""
+
+    def append(self, batch: ReadingBatch, *, heard_ms: int) -> Appended:
+        """Store readings; idempotent on (sensor, quantity, instant)."""
+        ...
+
+    def save_site(self, site: Site, *, at_ms: int, by: str) -> None:
+        """Make this the job as it stands, keeping what it was; no change, no new entry."""
+        ...
+
+    def save_judgement(self, room: str, state: Mapping[str, Any]) -> None:
+        """Save the watch's state of a room."""
+        ...
+
+    def put_incident(self, incident: Incident, *, at_ms: int, by: str) -> None:
+        """Write a new incident, or the new state of one, keeping what it was."""
+        ...
+
+    def add_notice(
+        self,
+        *,
+        incident: str,
+        kind: NoticeKind,
+        channel: str,
+        recipient: str,
+        facts: Mapping[str, Any],
+        created_ms: int,
+    ) -> int:
+        """Put a notice into the outbox and give its number."""
+        ...
+
+    def update_notice(self, notice: Notice) -> None:
+        """Write how far a notice has come (state, attempts, due_ms, last_error, sent_ms)."""
+        ...
+
+    @property
+    def read(self) -> StoreReader:
+        """Read within this transaction: what it has written so far is seen."""
+        ...
+
+
+class StoreReader(SeriesReader, RecordReader, Protocol):
+    """Everything that can be read."""
+
+
+class Store(Protocol):
+    """A store: a reader, and the one door for writing."""
+
+    @property
+    def read(self) -> StoreReader:
+        """Give the reader, safe to use from any thread, each call seeing a consistent state."""
+        ...
+
+    def transaction(self) -> AbstractContextManager[UnitOfWork]:
+        """Open the one unit of work (waits for another to end).
+
+        Raises StorageError when the file cannot be written; nothing of the unit is stored then.
+        """
+        ...
+
+    def close(self) -> None:
+        """Close the file."""
+        ...
