@@ -1,0 +1,132 @@
+"""The `lumberroom` command: a table of commands, each loaded only when it is used, and one door for errors.
+
+Results go to standard output, everything else to standard error. Exit codes: 0 well, 1 a bug of ours, 2 wrong
+settings or input, 3 storage, 4 refused, 5 may work when tried again (`ingest.errors`).
+"""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import os
+import sys
+import tempfile
+import traceback
+from pathlib import Path
+from typing import IO, Any, Final, NamedTuple
+
+import click
+
+from adapters.contract import AdapterError, Reason
+from ingest.errors import LumberroomError, RefusedError, SettingsError, TransientError
+
+
+class Entry(NamedTuple):
+    """Where a command lives, and its one line in the list of commands."""
+
+    module: str
+    attribute: str
+    summary: str
+
+
+COMMANDS: Final[dict[str, Entry]] = {
+    "demo": Entry("ingest.cli.demo", "demo", "Show an invented site with three rooms; no configuration needed."),
+    "init": Entry("ingest.cli.init", "init", "Ask a few questions and write a commented wiring file."),
+    "check": Entry("ingest.cli.check", "check", "Check a wiring file and say in words what it would watch."),
+    "run": Entry("ingest.cli.run", "run", "Run the watch: read, store, judge, mail, show."),
+    "site": Entry("ingest.cli.site", "site", "Carry the job (rooms, windows, sensors) between files and machines."),
+    "derive": Entry("ingest.cli.derive", "derive", "Add dew point, grains per pound, EMC and more to a table."),
+    "export": Entry("ingest.cli.export", "export", "Write stored readings to a file."),
+    "import": Entry("ingest.cli.import_readings", "import_readings", "Read readings from a file into the store."),
+    "wood": Entry("ingest.cli.wood", "wood", "Look up how a species moves with its moisture."),
+}
+"""Every command by name; those whose module is not there (yet) are left out, and never break the others."""
+
+_EXIT_CODES: Final[dict[Reason, int]] = {
+    Reason.SETTINGS: SettingsError.exit_code,
+    Reason.LIBRARY_MISSING: SettingsError.exit_code,
+    Reason.REFUSED: RefusedError.exit_code,
+    Reason.TRANSIENT: TransientError.exit_code,
+    Reason.LOST_DEVICE: TransientError.exit_code,
+    Reason.PROTOCOL: TransientError.exit_code,
+}
+
+
+class PlainError(click.ClickException):
+    """An error as a person reads it: the sentence, on standard error, and the exit code of its kind."""
+
+    def __init__(self, message: str, exit_code: int) -> None:
+        super().__init__(message)
+        self.exit_code = exit_code
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        """Print the sentence on standard error."""
+        click.echo(self.message, file=file if file is not None else sys.stderr)
+
+
+class CommandTable(click.Group):
+    """A group whose commands are imported when they are called for, and at no other time."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Give the names of the commands whose modules are there, without importing them."""
+        return [name for name, entry in COMMANDS.items() if importlib.util.find_spec(entry.module) is not None]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import one command; None where there is none of that name."""
+        entry = COMMANDS.get(cmd_name)
+        if entry is None or importlib.util.find_spec(entry.module) is None:
+            return None
+        command = getattr(importlib.import_module(entry.module), entry.attribute)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the table, so that `--help` imports none of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, COMMANDS[name].summary) for name in self.list_commands(ctx)])
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; a mistake becomes one sentence, a bug a short one that says where the rest is."""
+        try:
+            return super().invoke(ctx)
+        except LumberroomError as error:
+            raise PlainError(str(error), error.exit_code) from error
+        except AdapterError as error:
+            raise PlainError(str(error), _EXIT_CODES[error.reason]) from error
+        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+            raise  # click prints these itself, and is quiet about a reader that went away
+        except Exception as error:
+            if ctx.params.get("debug"):
+                raise
+            raise PlainError(_bug_sentence(error), LumberroomError.exit_code) from error
+
+
+@click.group(
+    cls=CommandTable,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Try it without any sensor: lumberroom demo. On a real site: lumberroom init, check, run.",
+)
+@click.version_option(None, "--version", package_name="lumberroom", prog_name="lumberroom")
+@click.option("--debug", is_flag=True, envvar="LUMBERROOM_DEBUG", help="Show the whole trace of an unexpected error.")
+def main(debug: bool) -> None:
+    """Watch the climate around wood: where it is stored, laid, lived with or dried.
+
+    lumberroom reads temperature and relative humidity, derives dew point, grains per pound and equilibrium moisture
+    content (EMC), keeps the record, mails when a room leaves its acclimation window, and shows it on a page.
+    """
+
+
+def _bug_sentence(error: Exception) -> str:
+    what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    sentence = f"Something went wrong inside lumberroom that should not have ({what})."
+    try:
+        handle, name = tempfile.mkstemp(prefix="lumberroom-trace-", suffix=".txt")
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            traceback.print_exception(error, file=file)
+    except OSError:
+        return f"{sentence} Run it again as `lumberroom --debug ...` for the whole trace."
+    return f"{sentence} The whole trace is in {Path(name)}; please send it with your report."
+
+
+if __name__ == "__main__":
+    main()
