@@ -9,11 +9,10 @@ from __future__ import annotations
 import importlib
 import importlib.util
 import os
-import sys
 import tempfile
 import traceback
 from pathlib import Path
-from typing import IO, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, NoReturn
 
 import click
 
@@ -52,18 +51,6 @@ _EXIT_CODES: Final[dict[Reason, int]] = {
 }
 
 
-class PlainError(click.ClickException):
-    """An error as a person reads it: the sentence, on standard error, and the exit code of its kind."""
-
-    def __init__(self, message: str, exit_code: int) -> None:
-        super().__init__(message)
-        self.exit_code = exit_code
-
-    def show(self, file: IO[Any] | None = None) -> None:
-        """Print the sentence on standard error."""
-        click.echo(self.message, file=file if file is not None else sys.stderr)
-
-
 class CommandTable(click.Group):
     """A group whose commands are imported when they are called for, and at no other time."""
 
@@ -82,23 +69,25 @@ class CommandTable(click.Group):
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands from the table, so that `--help` imports none of them."""
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, COMMANDS[name].summary) for name in self.list_commands(ctx)])
+        rows = [(name, COMMANDS[name].summary) for name in self.list_commands(ctx)]
+        if rows:
+            with formatter.section("Commands"):
+                formatter.write_dl(rows)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; a mistake becomes one sentence, a bug a short one that says where the rest is."""
         try:
             return super().invoke(ctx)
         except LumberroomError as error:
-            raise PlainError(str(error), error.exit_code) from error
+            _stop(ctx, str(error), error.exit_code)
         except AdapterError as error:
-            raise PlainError(str(error), _EXIT_CODES[error.reason]) from error
+            _stop(ctx, str(error), _EXIT_CODES[error.reason])
         except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
             raise  # click prints these itself, and is quiet about a reader that went away
         except Exception as error:
             if ctx.params.get("debug"):
                 raise
-            raise PlainError(_bug_sentence(error), LumberroomError.exit_code) from error
+            _stop(ctx, _bug_sentence(error), LumberroomError.exit_code)
 
 
 @click.group(
@@ -114,6 +103,11 @@ def main(debug: bool) -> None:
     lumberroom reads temperature and relative humidity, derives dew point, grains per pound and equilibrium moisture
     content (EMC), keeps the record, mails when a room leaves its acclimation window, and shows it on a page.
     """
+
+
+def _stop(ctx: click.Context, sentence: str, exit_code: int) -> NoReturn:
+    click.echo(sentence, err=True)
+    ctx.exit(exit_code)
 
 
 def _bug_sentence(error: Exception) -> str:
