@@ -1,0 +1,76 @@
+"""What the wiring file says, once checked: frozen values that the daemon is built from.
+
+`ingest.runtime.settings.load` makes these from a file; the demonstration and tests make them directly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from ingest.site.places import Site
+
+DEFAULT_PORT: Final = 8430
+DEFAULT_LISTEN: Final = "127.0.0.1"
+
+Units = Literal["si", "us"]
+Security = Literal["starttls", "tls", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class PageWiring:
+    """Where the page listens.  port: 0 lets the system choose.  push_token: what may push readings; None = nobody."""
+
+    listen: str = DEFAULT_LISTEN
+    port: int = DEFAULT_PORT
+    push_token: str | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class MailWiring:
+    """How mail goes out.  trouble: why it cannot at present (a secret that is not there), a sentence, or empty."""
+
+    server: str
+    sender: str
+    recipients: tuple[str, ...]
+    port: int = 587
+    security: Security = "starttls"
+    login: str | None = None
+    password: str | None = field(default=None, repr=False)
+    ca_file: Path | None = None
+    page_address: str = f"http://{DEFAULT_LISTEN}:{DEFAULT_PORT}/"
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AdapterWiring:
+    """One adapter.  name: ours, unique.  kind: a name in `adapters.registry.kinds()`.  settings: checked, complete."""
+
+    name: str
+    kind: str
+    settings: Mapping[str, Any] = field(default_factory=dict, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """Everything that the daemon is built from.
+
+    site: the job that the file's [site] and [[room]] sections describe; it seeds the store on the first run.
+    cautions: what is allowed but worth a second look, one sentence each.
+    """
+
+    site: Site
+    data_directory: Path
+    page: PageWiring = PageWiring()
+    mail: MailWiring | None = None
+    adapters: tuple[AdapterWiring, ...] = ()
+    units: Units = "si"
+    path: Path | None = None  # the file it came from
+    cautions: tuple[str, ...] = ()
+
+    def secrets(self) -> tuple[str, ...]:
+        """Give every secret, so that the log can blot them out."""
+        secrets = (self.page.push_token, self.mail.password if self.mail else None)
+        return tuple(secret for secret in secrets if secret)
