@@ -1,0 +1,141 @@
+"""Who may ask, and what every answer carries: loopback only for now, strict headers always.
+
+Until people and roles exist, the pages are for somebody sitting at this computer (or arriving through a tunnel that
+ends on it). Three locks hold that: the daemon refuses to listen elsewhere (`require_loopback`), a connection that
+nevertheless reached another address is refused, and so is a request whose Host header names another machine. The last
+one stops a page on the internet from reading this one through a name that it points at 127.0.0.1 (DNS rebinding).
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+from collections.abc import Iterable
+from typing import Final
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from ingest.errors import SettingsError
+
+PAGE_POLICY: Final = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self'",
+        "font-src 'self'",
+        "connect-src 'self'",
+        "frame-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+"""What a page of ours may load and run: our own files, nothing inline, nothing evaluated, nobody's frame."""
+
+CAUGHT_MAIL_POLICY: Final = "; ".join(
+    (
+        "sandbox",
+        "default-src 'none'",
+        "style-src 'unsafe-inline'",
+        "img-src data:",
+        "form-action 'none'",
+        "base-uri 'none'",
+        "frame-ancestors 'self'",
+    )
+)
+"""For the HTML of a caught mail, shown in a frame: no script at all, an origin of its own, nothing fetched."""
+
+_FIXED: Final[tuple[tuple[str, str], ...]] = (
+    ("Content-Security-Policy", PAGE_POLICY),
+    ("X-Content-Type-Options", "nosniff"),
+    ("X-Frame-Options", "DENY"),
+    ("Referrer-Policy", "no-referrer"),
+    ("Cross-Origin-Opener-Policy", "same-origin"),
+    ("Cross-Origin-Resource-Policy", "same-origin"),
+    ("Permissions-Policy", "camera=(), geolocation=(), microphone=(), payment=(), usb=()"),
+    ("Cache-Control", "no-store"),
+)
+
+_HOST: Final = re.compile(r"(?P<name>\[[0-9a-fA-F:.]+\]|[^:\[\]]+)(?::\d{1,5})?")
+_BEARER: Final = re.compile(r"Bearer +(?P<token>[A-Za-z0-9._~+/=-]{1,512})", re.IGNORECASE)
+
+
+def is_loopback(name: str) -> bool:
+    """Say whether a host name or address means this very computer: localhost, 127.0.0.0/8 or ::1."""
+    bare = name.strip("[]").rstrip(".").lower()
+    if bare == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(bare).is_loopback
+    except ValueError:
+        return False
+
+
+def require_loopback(host: str) -> None:
+    """Refuse an address to listen on that others could reach.  Raises SettingsError."""
+    if not is_loopback(host):
+        raise SettingsError(
+            f"the pages cannot listen on {host!r}: they have no login yet, so only this computer may reach them",
+            where="page address",
+            mend="Use 127.0.0.1, and reach it from afar through an SSH tunnel.",
+        )
+
+
+def bearer_token(authorization: str | None) -> str | None:
+    """Give the token of an `Authorization: Bearer ...` header (RFC 6750, section 2.1), or None."""
+    found = _BEARER.fullmatch(authorization.strip()) if authorization else None
+    return found["token"] if found else None
+
+
+class LoopbackOnly:
+    """Lets a request through when it came to a loopback address and names one in its Host header."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass on, or answer 403 (reached from outside) or 421 (a Host that is not this computer)."""
+        refusal = _refusal(scope) if scope["type"] == "http" else None
+        await (refusal or self.app)(scope, receive, send)
+
+
+def _refusal(scope: Scope) -> PlainTextResponse | None:
+    server = scope.get("server")
+    if server and _is_foreign_address(str(server[0])):
+        return PlainTextResponse("These pages answer only on this computer's own loopback address.\n", 403)
+    host = _HOST.fullmatch(Headers(scope=scope).get("host", ""))
+    if host is None or not is_loopback(host["name"]):
+        return PlainTextResponse(
+            "Ask for http://127.0.0.1 or http://localhost; this host name is not served here.\n", 421
+        )
+    return None
+
+
+def _is_foreign_address(address: str) -> bool:
+    try:
+        return not ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False  # a Unix socket, or a name: the Host header decides
+
+
+class StrictHeaders:
+    """Adds the security headers to every answer; one that an answer has set itself is left alone."""
+
+    def __init__(self, app: ASGIApp, headers: Iterable[tuple[str, str]] = _FIXED) -> None:
+        self.app = app
+        self.headers = tuple(headers)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, completing the answer's headers on the way out."""
+
+        async def completed(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                present = MutableHeaders(scope=message)
+                for name, value in self.headers:
+                    present.setdefault(name, value)
+            await send(message)
+
+        await self.app(scope, receive, completed)

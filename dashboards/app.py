@@ -1,0 +1,42 @@
+"""The application: what is mounted where. It sees `Services` and nothing behind it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from fastapi import FastAPI
+
+from dashboards import api, live, pages, problems
+from dashboards.access import LoopbackOnly, StrictHeaders
+from dashboards.rendering import STATIC, KeptFiles, Pages
+from dashboards.services import Services
+
+DESCRIPTION: Final = (
+    "Read rooms, their current figures, their history and their incidents; hand readings in. Times are UTC, "
+    "milliseconds since 1970, and ISO 8601 text beside them. A missing figure is null, never zero."
+)
+
+
+def create_app(services: Services) -> FastAPI:
+    """Make the web application over these services.
+
+    It keeps no state of its own, sets no cookie, opens no file but its own static ones, and asks `services.clock` for
+    the time. Serve it on a loopback address only (`access.require_loopback`).
+    """
+    app = FastAPI(
+        title="lumberroom",
+        version="1",
+        description=DESCRIPTION,
+        openapi_url="/api/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+    )
+    rendered = Pages()
+    problems.install(app, rendered)
+    app.include_router(api.router(services))
+    app.include_router(live.router(services))
+    app.include_router(pages.router(services, rendered))
+    app.mount("/static", KeptFiles(directory=STATIC), name="static")
+    app.add_middleware(LoopbackOnly)
+    app.add_middleware(StrictHeaders)
+    return app

@@ -1,0 +1,126 @@
+"""Errors as a person or a program reads them: problem details (RFC 9457) under /api, a plain page elsewhere."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+from typing import Annotated, Final
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, Response
+
+from dashboards.rendering import Pages
+from ingest.errors import InputError, LumberroomError, RefusedError, StorageError
+
+PROBLEM_TYPE: Final = "application/problem+json"
+
+
+class Problem(BaseModel):
+    """What went wrong, as a problem document (RFC 9457), with the remedy beside it."""
+
+    type: Annotated[str, Field(description="Always about:blank: the status says the kind.")] = "about:blank"
+    title: Annotated[str, Field(description="The status in words.")]
+    status: Annotated[int, Field(description="The HTTP status code.", ge=400, le=599)]
+    detail: Annotated[str, Field(description="One sentence: what is wrong.")]
+    where: Annotated[str, Field(description="In which parameter, header or record.")] = ""
+    mend: Annotated[str, Field(description="One sentence: what to do about it.")] = ""
+
+
+class Refusal(Exception):
+    """An answer other than the one that was asked for.  status: HTTP code.  what, where, mend: as in `ingest.errors`."""
+
+    def __init__(
+        self, status: int, what: str, *, where: str = "", mend: str = "", headers: dict[str, str] | None = None
+    ) -> None:
+        super().__init__(what)
+        self.status = status
+        self.what = what
+        self.where = where
+        self.mend = mend
+        self.headers = headers
+
+
+_STATUS_BY_ERROR: Final[tuple[tuple[type[LumberroomError], int], ...]] = (
+    (InputError, 400),
+    (RefusedError, 403),
+    (StorageError, 503),
+    (LumberroomError, 500),
+)
+
+
+def install(app: FastAPI, pages: Pages) -> None:
+    """Make every error of this application come out as a problem document or a page."""
+
+    def answer(request: Request, refusal: Refusal) -> Response:
+        if is_for_programs(request.url.path):
+            return _document(refusal)
+        return pages.problem(refusal.status, title=_title(refusal.status), detail=refusal.what, mend=refusal.mend)
+
+    async def refused(request: Request, error: Exception) -> Response:
+        assert isinstance(error, Refusal)
+        return answer(request, error)
+
+    async def ours(request: Request, error: Exception) -> Response:
+        assert isinstance(error, LumberroomError)
+        status = next(status for kind, status in _STATUS_BY_ERROR if isinstance(error, kind))
+        return answer(request, Refusal(status, error.what, where=error.where, mend=error.mend))
+
+    async def by_status(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        return answer(request, _from_status(request, error))
+
+    async def by_validation(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)
+        return answer(request, _from_validation(error))
+
+    app.add_exception_handler(Refusal, refused)
+    app.add_exception_handler(LumberroomError, ours)
+    app.add_exception_handler(HTTPException, by_status)
+    app.add_exception_handler(RequestValidationError, by_validation)
+
+
+def is_for_programs(path: str) -> bool:
+    """Say whether an address belongs to the interface for programs (its errors are JSON)."""
+    return path.startswith("/api/") or path in {"/health", "/live"}
+
+
+def _document(refusal: Refusal) -> JSONResponse:
+    problem = Problem(
+        title=_title(refusal.status),
+        status=refusal.status,
+        detail=refusal.what,
+        where=refusal.where,
+        mend=refusal.mend,
+    )
+    return JSONResponse(problem.model_dump(), refusal.status, refusal.headers, media_type=PROBLEM_TYPE)
+
+
+def _title(status: int) -> str:
+    return HTTPStatus(status).phrase
+
+
+def _from_status(request: Request, error: HTTPException) -> Refusal:
+    headers = dict(error.headers) if error.headers else None
+    if error.status_code == 404:
+        mend = "The addresses are listed at /api/openapi.json." if is_for_programs(request.url.path) else ""
+        return Refusal(404, "There is nothing at this address.", where=request.url.path, mend=mend, headers=headers)
+    if error.status_code == 405:
+        what = f"This address does not take {request.method}."
+        allowed = (headers or {}).get("allow", (headers or {}).get("Allow", ""))
+        return Refusal(405, what, where=request.url.path, mend=f"Use {allowed}." if allowed else "", headers=headers)
+    return Refusal(error.status_code, str(error.detail), where=request.url.path, headers=headers)
+
+
+def _from_validation(error: RequestValidationError) -> Refusal:
+    first = error.errors()[0]
+    where = ".".join(str(part) for part in first["loc"])
+    name = str(first["loc"][-1])
+    if first["type"] == "missing":
+        return Refusal(400, f"The parameter {name} is missing.", where=where, mend=f"Add {name}=… to the address.")
+    given = first.get("input")
+    shown = f", not {str(given)[:60]!r}" if isinstance(given, str | int | float) else ""
+    said = str(first["msg"]).removeprefix("Input s").removeprefix("Value error, ")
+    said = f"s{said}" if said.startswith("hould") else said
+    return Refusal(400, f"The parameter {name} {said}{shown}.", where=where, mend=f"Give {name} a value that fits.")

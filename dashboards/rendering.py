@@ -1,0 +1,72 @@
+"""Templates into pages: one Jinja environment, everything escaped, nothing undefined let through."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import fields
+from functools import lru_cache
+from pathlib import Path
+from typing import Final
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.responses import HTMLResponse, Response
+from starlette.staticfiles import StaticFiles
+from starlette.types import Scope
+
+from dashboards.contexts import Page, ProblemPage, Shell
+
+HERE: Final = Path(__file__).parent
+STATIC: Final = HERE / "static"
+TEMPLATES: Final = HERE / "templates"
+
+
+def environment() -> Environment:
+    """Give the one Jinja environment: autoescape for every template, an undefined name is an error."""
+    made = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.globals["static"] = static_address
+    return made
+
+
+@lru_cache(maxsize=64)
+def static_address(name: str) -> str:
+    """Give the address of a file under static/, carrying a digest of its content, so that it may be kept for good.
+
+    Raises FileNotFoundError for a name that is not there: a page must not ask for what we do not serve.
+    """
+    digest = hashlib.sha256((STATIC / name).read_bytes()).hexdigest()[:10]
+    return f"/static/{name}?v={digest}"
+
+
+class KeptFiles(StaticFiles):
+    """Static files: kept by the browser for good when asked for by digest, asked about again otherwise."""
+
+    async def get_response(self, path: str, scope: Scope) -> Response:
+        """Answer with the file and say for how long it may be kept."""
+        answer = await super().get_response(path, scope)
+        by_digest = scope.get("query_string", b"").startswith(b"v=")
+        answer.headers["Cache-Control"] = "public, max-age=31536000, immutable" if by_digest else "no-cache"
+        return answer
+
+
+class Pages:
+    """Renders a typed page context with the template that the context names."""
+
+    def __init__(self) -> None:
+        self._environment = environment()
+
+    def html(self, page: Page, status: int = 200) -> HTMLResponse:
+        """Render a page; the template sees exactly the context's fields, by name."""
+        template = self._environment.get_template(page.TEMPLATE)
+        text = template.render({field.name: getattr(page, field.name) for field in fields(page)})
+        return HTMLResponse(text, status)
+
+    def problem(self, status: int, *, title: str, detail: str, mend: str) -> HTMLResponse:
+        """Render a page that says what is wrong and what to do; it needs nothing from the store."""
+        page = ProblemPage(shell=Shell.bare(title), status=status, title=title, detail=detail, mend=mend)
+        return self.html(page, status)
