@@ -1,0 +1,145 @@
+"""Water vapour at saturation: the equations themselves, as kernels on float64 arrays (see `ingest.physics.pointwise`).
+
+Temperatures T are in kelvin here, pressures in kPa, logarithms natural. `ingest.physics.air` is the door for users.
+
+Sources: saturation pressure, Hyland and Wexler (1983), as equations 5 (over ice) and 6 (over liquid water) of the
+ASHRAE Handbook Fundamentals (2017), chapter 1. Enhancement factor: functional form of Greenspan (1976), coefficients
+of Hardy (1998), "ITS-90 formulations for vapor pressure, frostpoint temperature, dewpoint temperature, and enhancement
+factors in the range -100 to +100 °C". The inverses' rational first guesses were fitted here; see METHODS.md.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from ingest.physics.pointwise import FloatArray
+
+LN_PASCALS_PER_KILOPASCAL: Final = float(np.log(1000.0))
+TRIPLE_POINT_K: Final = 273.16
+
+# Hyland-Wexler: ln(p / Pa) = C[0]/T + C[1] + C[2] T + ... + C[-1] ln T.
+_ICE: Final = (-5.6745359e3, 6.3925247, -9.6778430e-3, 6.2215701e-7, 2.0747825e-9, -9.4840240e-13, 4.1635019)
+_WATER: Final = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-8, 6.5459673)
+
+# Rational approximations T(ln p) of the inverses over -100..200 °C (water, 2.7e-4 K) and -100..0.01 °C (ice, 2e-8 K).
+_WATER_GUESS: Final = (
+    (280.12126031638894, -34.95944143864759, 1.1087096346713203, 0.00011524924864205313),
+    (1.0, -0.17680748741426128, 0.010106867834986974, -0.00017836501687836412),
+)
+_ICE_GUESS: Final = (
+    (279.26496626953684, -17.182840486422535, 0.1764881287286297, 1.8515993137766118e-06),
+    (1.0, -0.10700424275264407, 0.0034053937877194544, -3.0596214993017824e-05),
+)
+
+ENHANCEMENT_RANGE_C: Final = (-50.0, 100.0)
+
+# Hardy (1998): ln f = alpha (1 - e/p) + beta (p/e - 1), alpha = sum a_i T^i, beta = exp(sum b_i T^i).
+_ENHANCEMENT_WATER: Final = (
+    (-1.6302041e-1, 1.8071570e-3, -6.7703064e-6, 8.5813609e-9),
+    (-5.9890467e1, 3.4378043e-1, -7.7326396e-4, 6.3405286e-7),
+)
+_ENHANCEMENT_SUPERCOOLED: Final = (
+    (-5.5898100e-2, 6.7140389e-4, -2.7492721e-6, 3.8268958e-9),
+    (-8.1985393e1, 5.8230823e-1, -1.6340527e-3, 1.6725084e-6),
+)
+_ENHANCEMENT_ICE: Final = (
+    (-6.0190570e-2, 7.3984060e-4, -3.0897838e-6, 4.3669918e-9),
+    (-9.4868712e1, 7.2392075e-1, -2.1963437e-3, 2.4668279e-6),
+)
+
+
+def horner(coefficients: tuple[float, ...], x: FloatArray) -> FloatArray:
+    """Evaluate a polynomial, lowest power first, without temporaries beyond the result."""
+    result = np.full_like(x, coefficients[-1])
+    for coefficient in coefficients[-2::-1]:
+        result *= x
+        result += coefficient
+    return result
+
+
+def ln_p_water(T: FloatArray) -> FloatArray:
+    """Give ln(saturation vapour pressure over liquid water / kPa).  T in K, 173.15..473.15 (extrapolated below 273)."""
+    result = horner(_WATER[1:-1], T)
+    result += _WATER[0] / T
+    result += _WATER[-1] * np.log(T)
+    result -= LN_PASCALS_PER_KILOPASCAL
+    return result
+
+
+def ln_p_ice(T: FloatArray) -> FloatArray:
+    """Give ln(saturation vapour pressure over ice / kPa).  T in K, 173.15..273.16."""
+    result = horner(_ICE[1:-1], T)
+    result += _ICE[0] / T
+    result += _ICE[-1] * np.log(T)
+    result -= LN_PASCALS_PER_KILOPASCAL
+    return result
+
+
+def slope_ln_p_water(T: FloatArray) -> FloatArray:
+    """Give d ln p / dT over water [1/K].  T in K."""
+    return _slope(_WATER, T)
+
+
+def slope_ln_p_ice(T: FloatArray) -> FloatArray:
+    """Give d ln p / dT over ice [1/K].  T in K."""
+    return _slope(_ICE, T)
+
+
+def _slope(c: tuple[float, ...], T: FloatArray) -> FloatArray:
+    powers = tuple(k * value for k, value in enumerate(c[1:-1]))[1:]
+    inverse = 1.0 / T
+    return horner(powers, T) + inverse * (c[-1] - c[0] * inverse)
+
+
+def temperature_over_water(ln_p: FloatArray) -> FloatArray:
+    """Give the temperature [K] at which liquid water has this ln(vapour pressure / kPa): error below 1e-8 K.
+
+    One Newton step from a rational guess that is good to 2.7e-4 K.
+    """
+    guess = _rational(_WATER_GUESS, ln_p)
+    guess -= (ln_p_water(guess) - ln_p) / slope_ln_p_water(guess)
+    return guess
+
+
+def temperature_over_ice(ln_p: FloatArray) -> FloatArray:
+    """Give the temperature [K] at which ice has this ln(vapour pressure / kPa): error below 2e-8 K."""
+    return _rational(_ICE_GUESS, ln_p)
+
+
+def _rational(guess: tuple[tuple[float, ...], tuple[float, ...]], x: FloatArray) -> FloatArray:
+    numerator, denominator = guess
+    result = horner(numerator, x)
+    result /= horner(denominator, x)
+    return result
+
+
+def enhancement_over_water(T: FloatArray, e: FloatArray, p: FloatArray) -> FloatArray:
+    """Give the enhancement factor over liquid water, f = e_s(moist air) / e_s(pure).
+
+    T in K; e: saturation vapour pressure at T [kPa]; p: air pressure [kPa]. Above 0 °C Hardy's set for 0..100 °C,
+    below it his set for -50..0 °C; they meet within 2e-5. Outside -50..100 °C it is taken at the nearer end.
+    """
+    T = np.clip(T, ENHANCEMENT_RANGE_C[0] + 273.15, ENHANCEMENT_RANGE_C[1] + 273.15)
+    f = _enhancement(_ENHANCEMENT_WATER, T, e, p)
+    cold = T < 273.15
+    if cold.any():
+        f[cold] = _enhancement(_ENHANCEMENT_SUPERCOOLED, T[cold], e[cold], p[cold])
+    return f
+
+
+def enhancement_over_ice(T: FloatArray, e: FloatArray, p: FloatArray) -> FloatArray:
+    """Give the enhancement factor over ice.  T in K, e and p in kPa; -100..0 °C."""
+    return _enhancement(_ENHANCEMENT_ICE, T, e, p)
+
+
+def _enhancement(
+    coefficients: tuple[tuple[float, ...], tuple[float, ...]], T: FloatArray, e: FloatArray, p: FloatArray
+) -> FloatArray:
+    a, b = coefficients
+    ratio = e / p
+    ln_f = horner(a, T)
+    ln_f *= 1.0 - ratio
+    ln_f += np.exp(horner(b, T)) * (1.0 / ratio - 1.0)
+    return np.asarray(np.exp(ln_f))
