@@ -1,0 +1,243 @@
+"""The wiring file's sections as strict forms (pydantic): every key, its kind, its range, its default, its meaning.
+
+Nothing here opens anything. What concerns several keys at once is in `ingest.runtime.crosschecks`; the sentences that
+people read are made in `ingest.runtime.sentences`.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import zoneinfo
+from collections.abc import Callable
+from email.headerregistry import Address
+from functools import partial
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainValidator
+from pydantic_core import PydanticCustomError
+
+from adapters.contract import QUANTITIES, SENSOR_ID
+from ingest.runtime.findings import nearest
+from ingest.runtime.wiring import DEFAULT_LISTEN, DEFAULT_PORT
+from ingest.site.places import ROOM_ID, AcclimationWindow, Bounds, Sensor
+from ingest.units import celsius_from_fahrenheit
+
+HIGHEST_EMC_PERCENT: Final = 30.0
+"""About the fibre saturation point: no EMC lies above it (Wood Handbook, chapter 4: it averages about 30 %)."""
+
+Title = Annotated[str, Field(min_length=1, max_length=120)]
+
+
+def wrong(what: str, mend: str) -> PydanticCustomError:
+    """Make the error of one key: what is wrong with it, without a full stop, and how to mend it."""
+    return PydanticCustomError("wrong", "{what}", {"what": what, "mend": mend})
+
+
+def _time_zone(name: str) -> str:
+    zones = zoneinfo.available_timezones()
+    if name in zones:
+        return name
+    near = nearest(name, zones)
+    hint = f'Did you mean "{near}"?' if near else 'Use an IANA name such as "Europe/Berlin" or "America/Chicago".'
+    raise wrong("there is no time zone of that name", hint)
+
+
+def _loopback(address: str) -> str:
+    if address == "localhost":
+        return DEFAULT_LISTEN
+    try:
+        if ipaddress.ip_address(address).is_loopback:
+            return address
+    except ValueError:
+        raise wrong("this is not an address", f'Use listen = "{DEFAULT_LISTEN}".') from None
+    raise wrong(
+        "the page would be open to everyone on the network, and it has no access control yet",
+        f'Use listen = "{DEFAULT_LISTEN}"; from another computer, reach it through an SSH tunnel: '
+        f"ssh -L {DEFAULT_PORT}:{DEFAULT_LISTEN}:{DEFAULT_PORT} user@this-computer",
+    )
+
+
+def _mail_address(text: str) -> str:
+    try:
+        domain = Address(addr_spec=text).domain
+    except (ValueError, IndexError, AttributeError):
+        domain = ""
+    if not domain or not text.isascii() or not text.isprintable() or len(text) > 254:
+        raise wrong("this is not a mail address", 'Write it plainly: "name@example.org".')
+    return text
+
+
+def _room_id(text: str) -> str:
+    if not ROOM_ID.fullmatch(text):
+        raise wrong(
+            "this cannot be the id of a room",
+            'Use 1 to 40 lower-case letters, digits and hyphens, such as "oak-store"; the title is free text.',
+        )
+    return text
+
+
+def _adapter_name(text: str) -> str:
+    if not ROOM_ID.fullmatch(text):
+        raise wrong(
+            "this cannot be the name of an adapter",
+            'Use 1 to 40 lower-case letters, digits and hyphens, such as "hall-serial".',
+        )
+    return text
+
+
+def _sensor_id(text: str) -> str:
+    if not SENSOR_ID.fullmatch(text):
+        raise wrong(
+            "this cannot be the id of a sensor",
+            "Use what the sensor itself sends: a letter or digit first, then letters, digits and any of - : . _ /, "
+            "120 characters at most.",
+        )
+    return text
+
+
+def _refuse_secret(key: str, variable: str, value: object) -> object:
+    raise wrong(
+        "secrets do not belong in the wiring file, which gets copied, mailed and kept in backups",
+        f'Put it into an environment variable and name that: {key}_env = "{variable}", or into a file '
+        f'that only the daemon may read: {key}_file = "{key}.secret". Then delete this line.',
+    )
+
+
+def _same(value: float) -> float:
+    return value
+
+
+def _bounds(minimum: float, maximum: float, unit: str, to_si: Callable[[float], float], value: Any) -> Bounds:
+    example = "Write [low, high], or { low = 40 } or { high = 60 } where only one end matters."
+    if isinstance(value, list) and len(value) == 2:
+        ends: dict[Any, Any] = {"low": value[0], "high": value[1]}
+    elif isinstance(value, dict) and value and set(value) <= {"low", "high"}:
+        ends = value
+    else:
+        raise wrong("this is not a pair of bounds", example)
+    for end in ends.values():
+        if isinstance(end, bool) or not isinstance(end, int | float):
+            raise wrong("the ends of a window must be numbers", example)
+        if not minimum <= end <= maximum:  # nan fails as well
+            raise wrong(f"{end:g} cannot be true", f"Use {minimum:g} to {maximum:g} {unit}.")
+    try:
+        return Bounds(**{name: to_si(float(end)) for name, end in ends.items()})
+    except ValueError:
+        raise wrong(
+            f"the low end {ends['low']:g} does not lie below the high end {ends['high']:g}",
+            "Write the lower number first.",
+        ) from None
+
+
+def _bounds_of(minimum: float, maximum: float, unit: str, to_si: Callable[[float], float] = _same) -> PlainValidator:
+    return PlainValidator(partial(_bounds, minimum, maximum, unit, to_si))
+
+
+_TEMPERATURE = QUANTITIES["temperature_c"]
+Minutes = Annotated[float, Field(ge=0, le=14 * 24 * 60)]
+_DEFAULTS = AcclimationWindow()
+
+
+class Form(BaseModel):
+    """What all sections share: nothing is converted by guess, and no key is ignored."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class SiteForm(Form):
+    """[site]."""
+
+    name: Title = Field(examples=['"Lakeside house"'])
+    time_zone: Annotated[str, AfterValidator(_time_zone)] = Field(examples=['"Europe/Berlin"'])
+    elevation_m: Annotated[float, Field(ge=-450, le=6000)] | None = None
+    elevation_ft: Annotated[float, Field(ge=-1500, le=20000)] | None = None
+    units: Literal["si", "us"] = "si"
+
+
+class DataForm(Form):
+    """[data]."""
+
+    directory: Annotated[str, Field(min_length=1)] = "lumberroom-data"
+
+
+class PageForm(Form):
+    """[page]."""
+
+    listen: Annotated[str, AfterValidator(_loopback)] = DEFAULT_LISTEN
+    port: Annotated[int, Field(ge=0, le=65535)] = DEFAULT_PORT
+    push_token_env: Annotated[str, Field(min_length=1)] | None = None
+    push_token_file: Annotated[str, Field(min_length=1)] | None = None
+    push_token: Annotated[Any, PlainValidator(partial(_refuse_secret, "push_token", "LUMBERROOM_PUSH_TOKEN"))] = None
+
+
+class MailForm(Form):
+    """[mail]. `from` is a Python keyword, hence the alias."""
+
+    server: Annotated[str, Field(min_length=1)] = Field(examples=['"mail.example.org"'])
+    port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    security: Literal["starttls", "tls", "none"] = "starttls"
+    login: Annotated[str, Field(min_length=1)] | None = None
+    password_env: Annotated[str, Field(min_length=1)] | None = None
+    password_file: Annotated[str, Field(min_length=1)] | None = None
+    password: Annotated[Any, PlainValidator(partial(_refuse_secret, "password", "LUMBERROOM_MAIL_PASSWORD"))] = None
+    sender: Annotated[str, AfterValidator(_mail_address)] = Field(alias="from", examples=['"lumberroom@example.org"'])
+    to: Annotated[list[Annotated[str, AfterValidator(_mail_address)]], Field(min_length=1)] = Field(
+        examples=['["you@example.org"]']
+    )
+    ca_file: Annotated[str, Field(min_length=1)] | None = None
+    page_address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] | None = None
+
+
+class AdapterForm(Form):
+    """[[adapter]]: our part of it; its other keys are checked against the settings that the adapter declares."""
+
+    name: Annotated[str, AfterValidator(_adapter_name)] = Field(examples=['"hall-serial"'])
+    type: str = Field(examples=['"serial_line"'])
+
+
+class WindowForm(Form):
+    """[room.window]."""
+
+    temperature_c: Annotated[Bounds, _bounds_of(_TEMPERATURE.minimum, _TEMPERATURE.maximum, "°C")] | None = None
+    temperature_f: Annotated[Bounds, _bounds_of(-76, 212, "°F", celsius_from_fahrenheit)] | None = None
+    rh_percent: Annotated[Bounds, _bounds_of(0, 100, "%")] | None = None
+    emc_percent: Annotated[Bounds, _bounds_of(0, HIGHEST_EMC_PERCENT, "%")] | None = None
+    dwell_minutes: Minutes = _DEFAULTS.dwell_s / 60
+    return_dwell_minutes: Minutes = _DEFAULTS.return_dwell_s / 60
+    margin_temperature_c: Annotated[float, Field(ge=0, le=20)] = _DEFAULTS.margin_temperature_c
+    margin_rh_percent: Annotated[float, Field(ge=0, le=40)] = _DEFAULTS.margin_rh_percent
+    margin_emc_percent: Annotated[float, Field(ge=0, le=10)] = _DEFAULTS.margin_emc_percent
+
+
+class SensorForm(Form):
+    """[[room.sensor]]."""
+
+    id: Annotated[str, AfterValidator(_sensor_id)] = Field(examples=['"hall-1"'])
+    place: Literal["air", "wood", "slab", "surface", "outdoors"] = "air"
+    title: Annotated[str, Field(max_length=120)] = ""
+    silent_after_minutes: Annotated[float, Field(ge=1, le=14 * 24 * 60)] = Sensor("x", "x").silent_after_s / 60
+
+
+class RoomForm(Form):
+    """[[room]]."""
+
+    id: Annotated[str, AfterValidator(_room_id)] = Field(examples=['"oak-store"'])
+    title: Annotated[str, Field(min_length=1, max_length=120)] | None = None
+    holds: Annotated[str, Field(max_length=400)] = ""
+    window: WindowForm | None = None
+    sensor: list[SensorForm] = []
+
+
+SECTIONS: Final[dict[str, type[Form]]] = {
+    "site": SiteForm,
+    "data": DataForm,
+    "page": PageForm,
+    "mail": MailForm,
+    "adapter": AdapterForm,
+    "room": RoomForm,
+}
+LISTS: Final = ("adapter", "room")
+"""The sections that stand in double brackets, once per entry."""
+
+NESTED: Final[dict[str, type[Form]]] = {"window": WindowForm, "sensor": SensorForm}
+"""The sections inside a room."""

@@ -1,0 +1,287 @@
+"""Reading the wiring file: `load(path)` gives a checked `Wiring`, or an error that lists every mistake in it."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from pydantic import ValidationError
+
+from adapters.contract import AdapterError
+from ingest.errors import SettingsError
+from ingest.runtime import crosschecks
+from ingest.runtime.findings import Findings, Steps, WiringError, nearest
+from ingest.runtime.forms import (
+    LISTS,
+    SECTIONS,
+    AdapterForm,
+    DataForm,
+    Form,
+    MailForm,
+    PageForm,
+    RoomForm,
+    SiteForm,
+    WindowForm,
+)
+from ingest.runtime.sentences import note
+from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
+from ingest.site.places import AcclimationWindow, Place, Room, Sensor, Site
+from ingest.units import metres_from_feet
+
+DEFAULT_FILE: Final = "lumberroom.toml"
+
+_USUAL_PORTS: Final = {"starttls": 587, "tls": 465, "none": 25}
+_F = TypeVar("_F", bound=Form)
+
+
+def load(path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
+    """Read and check a wiring file.
+
+    path: the file.  environment: where `password_env` and `push_token_env` are looked up.
+    Raises SettingsError: the file cannot be read, is not TOML, or has mistakes (all of them are listed).
+    """
+    text = _text(path)
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(
+            f"this is not TOML: {error}",
+            where=str(path),
+            mend='Texts need quotes ("…"), numbers none; a section stands in [brackets] on a line of its own.',
+        ) from None
+    findings = Findings(raw, text)
+    wiring = _Reader(path.absolute(), findings, environment).wiring()
+    if findings.mistakes or wiring is None:
+        raise WiringError(path, findings.in_order())
+    return wiring
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise SettingsError(
+            "there is no such file", where=str(path), mend=f"Write one with: lumberroom init {path}"
+        ) from None
+    except UnicodeDecodeError:
+        raise SettingsError("this is not a text in UTF-8", where=str(path), mend="Save it as UTF-8.") from None
+    except OSError as error:
+        raise SettingsError(
+            f"the file cannot be read ({error.strerror})",
+            where=str(path),
+            mend="Name a file that this user may read.",
+        ) from None
+
+
+class _Reader:
+    """Goes through one file section by section, noting mistakes and carrying on."""
+
+    def __init__(self, path: Path, findings: Findings, environment: Mapping[str, str]) -> None:
+        self.path = path
+        self.findings = findings
+        self.environment = environment
+
+    def wiring(self) -> Wiring | None:
+        self._check_sections()
+        crosschecks.check_ids(self.findings)
+        site_form = self._required("site", SiteForm, 'Add it: [site] with name = "…" and time_zone = "Europe/Berlin"')
+        data = self._section("data", DataForm)
+        page_form = self._section("page", PageForm)
+        mail_form = self._section("mail", MailForm) if "mail" in self.findings.raw else None
+        rooms = self._rooms()
+        adapters = self._adapters()
+        directory = self._data_directory(data)
+        page = self._page(page_form)
+        mail = self._mail(mail_form, page)
+        if site_form is None or self.findings.mistakes:
+            return None
+        crosschecks.caution_bare(self.findings, rooms=len(rooms), mail=mail is not None)
+        return Wiring(
+            site=_site(site_form, rooms),
+            data_directory=directory,
+            page=page,
+            mail=mail,
+            adapters=tuple(adapters),
+            units=site_form.units,
+            path=self.path,
+            cautions=tuple(self.findings.cautions),
+        )
+
+    def _check_sections(self) -> None:
+        for name, value in self.findings.raw.items():
+            if name not in SECTIONS:
+                near = nearest(name, SECTIONS)
+                written = ", ".join(f"[[{s}]]" if s in LISTS else f"[{s}]" for s in SECTIONS)
+                hint = (
+                    f"Did you mean {f'[[{near}]]' if near in LISTS else f'[{near}]'}?"
+                    if near
+                    else f"There are {written}."
+                )
+                self.findings.wrong((name,), "there is no such section", hint)
+            elif name in LISTS and not isinstance(value, list):
+                self.findings.wrong(
+                    (name,), "there may be several of these", f"Write it in double brackets: [[{name}]]"
+                )
+            elif name not in LISTS and not isinstance(value, dict):
+                self.findings.wrong((name,), "there is one of these only", f"Write it in single brackets: [{name}]")
+
+    def _required(self, name: str, form: type[_F], mend: str) -> _F | None:
+        if name not in self.findings.raw:
+            self.findings.wrong((name,), "this section is missing", f"{mend}")
+            return None
+        return self._section(name, form)
+
+    def _section(self, name: str, form: type[_F]) -> _F | None:
+        raw = self.findings.raw.get(name, {})
+        return self._form((name,), form, raw) if isinstance(raw, dict) else None
+
+    def _form(self, at: Steps, form: type[_F], raw: Any) -> _F | None:
+        try:
+            return form.model_validate(raw)
+        except ValidationError as error:
+            note(self.findings, at, form, error)
+            return None
+
+    def _entries(self, name: str) -> list[Any]:
+        raw = self.findings.raw.get(name, [])
+        return raw if isinstance(raw, list) else []
+
+    def _rooms(self) -> list[tuple[RoomForm, AcclimationWindow | None]]:
+        rooms = []
+        for index, raw in enumerate(self._entries("room")):
+            at: Steps = ("room", index)
+            form = self._form(at, RoomForm, raw)
+            if form is not None:
+                window = self._window((*at, "window"), form.window)
+                crosschecks.check_room(self.findings, at, form, window)
+                rooms.append((form, window))
+        return rooms
+
+    def _window(self, at: Steps, form: WindowForm | None) -> AcclimationWindow | None:
+        if form is None:
+            return None
+        if form.temperature_c is not None and form.temperature_f is not None:
+            self.findings.wrong((*at, "temperature_f"), "the bounds are given twice", "Keep one of the two scales.")
+        if not any((form.temperature_c, form.temperature_f, form.rh_percent, form.emc_percent)):
+            self.findings.wrong(
+                at, "this window has no bounds", "Add temperature_c, temperature_f, rh_percent or emc_percent."
+            )
+            return None
+        return AcclimationWindow(
+            temperature_c=form.temperature_c or form.temperature_f,
+            rh_percent=form.rh_percent,
+            emc_percent=form.emc_percent,
+            dwell_s=form.dwell_minutes * 60,
+            return_dwell_s=form.return_dwell_minutes * 60,
+            margin_temperature_c=form.margin_temperature_c,
+            margin_rh_percent=form.margin_rh_percent,
+            margin_emc_percent=form.margin_emc_percent,
+        )
+
+    def _adapters(self) -> list[AdapterWiring]:
+        crosschecks.caution_no_adapter(self.findings)
+        adapters = []
+        for index, raw in enumerate(self._entries("adapter")):
+            own = {key: raw[key] for key in ("name", "type") if key in raw} if isinstance(raw, dict) else raw
+            form = self._form(("adapter", index), AdapterForm, own)
+            settings = self._adapter_settings(("adapter", index), raw)
+            if form is not None:
+                adapters.append(AdapterWiring(form.name, form.type, settings))
+        return adapters
+
+    def _adapter_settings(self, at: Steps, raw: Any) -> dict[str, Any]:
+        from adapters import registry
+
+        if not isinstance(raw, dict) or not isinstance(raw.get("type"), str):
+            return {}
+        rest = {key: value for key, value in raw.items() if key not in {"name", "type"}}
+        try:
+            adapter_class = registry.load(raw["type"])
+        except AdapterError as error:
+            self.findings.wrong((*at, "type"), error.what, error.mend)
+            return {}
+        try:
+            return registry.check_settings(adapter_class, rest)
+        except AdapterError as error:
+            self.findings.wrong(at, error.what, error.mend)
+            return {}
+
+    def _beside(self, name: str) -> Path:
+        return self.path.parent / Path(name).expanduser()
+
+    def _data_directory(self, data: DataForm | None) -> Path:
+        directory = self._beside((data or DataForm()).directory)
+        if data is not None:
+            written = "directory" in self.findings.raw.get("data", {})
+            crosschecks.check_data_directory(self.findings, directory, ("data", "directory") if written else ("data",))
+        return directory
+
+    def _page(self, form: PageForm | None) -> PageWiring:
+        if form is None:
+            return PageWiring()
+        crosschecks.check_page(self.findings, form)
+        token, trouble = self._secret(form.push_token_env, form.push_token_file)
+        if trouble:
+            self.findings.cautions.append(f"Nobody can push readings: {trouble}")
+        return PageWiring(form.listen, form.port, token)
+
+    def _mail(self, form: MailForm | None, page: PageWiring) -> MailWiring | None:
+        if form is None:
+            return None
+        crosschecks.check_mail(self.findings, form)
+        ca_file = self._beside(form.ca_file) if form.ca_file else None
+        if ca_file is not None and not os.access(ca_file, os.R_OK):
+            self.findings.wrong(("mail", "ca_file"), f"{ca_file} cannot be read", "Name the file of the certificate.")
+        password, trouble = self._secret(form.password_env, form.password_file)
+        if trouble:
+            self.findings.cautions.append(f"No mail can go out: {trouble}")
+        return MailWiring(
+            server=form.server,
+            sender=form.sender,
+            recipients=tuple(dict.fromkeys(form.to)),
+            port=form.port if form.port is not None else _USUAL_PORTS[form.security],
+            security=form.security,
+            login=form.login,
+            password=password,
+            ca_file=ca_file,
+            page_address=form.page_address or f"http://{page.listen}:{page.port}/",
+            trouble=trouble,
+        )
+
+    def _secret(self, variable: str | None, file: str | None) -> tuple[str | None, str]:
+        """Look up a secret: the secret or None, and why it is not there (a sentence) or nothing."""
+        if variable:
+            found = self.environment.get(variable, "")
+            return (
+                (found, "") if found else (None, f"the environment variable {variable} is not set. Set it and restart.")
+            )
+        if file:
+            return self._secret_file(self._beside(file))
+        return None, ""
+
+    def _secret_file(self, path: Path) -> tuple[str | None, str]:
+        try:
+            found = path.read_text(encoding="utf-8").strip()
+        except (OSError, UnicodeDecodeError):
+            return None, f"the file {path} cannot be read. Put the secret into it, readable by the daemon only."
+        if found and path.stat().st_mode & 0o077:
+            self.findings.cautions.append(f"{path} can be read by other users. Mend it: chmod 600 {path}")
+        return (found, "") if found else (None, f"the file {path} is empty. Put the secret into it.")
+
+
+def _site(form: SiteForm, rooms: list[tuple[RoomForm, AcclimationWindow | None]]) -> Site:
+    elevation_m = form.elevation_m if form.elevation_ft is None else metres_from_feet(form.elevation_ft)
+    return Site(
+        name=form.name,
+        time_zone=form.time_zone,
+        elevation_m=elevation_m or 0.0,
+        rooms=tuple(Room(room.id, room.title or room.id, window, room.holds) for room, window in rooms),
+        sensors=tuple(
+            Sensor(sensor.id, room.id, Place(sensor.place), sensor.title, sensor.silent_after_minutes * 60)
+            for room, _ in rooms
+            for sensor in room.sensor
+        ),
+    )
