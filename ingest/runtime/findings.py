@@ -34,7 +34,8 @@ class Mistake:
 
     def __str__(self) -> str:
         place = f"line {self.line}, {self.where}" if self.line else self.where
-        return f"{place}: {self.what}. {self.mend}"
+        stop = "" if self.mend.endswith((".", "?", "!")) else "."
+        return f"{place}: {self.what}. {self.mend}{stop}"
 
 
 class WiringError(SettingsError):

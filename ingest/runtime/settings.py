@@ -203,11 +203,10 @@ class _Reader:
         except AdapterError as error:
             self.findings.wrong((*at, "type"), error.what, error.mend)
             return {}
-        try:
-            return registry.check_settings(adapter_class, rest)
-        except AdapterError as error:
-            self.findings.wrong(at, error.what, error.mend)
-            return {}
+        mistakes = registry.settings_mistakes(adapter_class, rest)
+        for mistake in mistakes:
+            self.findings.wrong((*at, mistake.where), mistake.what, mistake.mend)
+        return {} if mistakes else registry.check_settings(adapter_class, rest)
 
     def _beside(self, name: str) -> Path:
         return self.path.parent / Path(name).expanduser()

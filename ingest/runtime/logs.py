@@ -1,0 +1,106 @@
+"""The log: one event per line on standard error, JSON for a collector or plain for a person, secrets blotted out."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from collections.abc import Iterable
+from typing import Any, Final, Literal
+
+import structlog
+from structlog.typing import EventDict, Processor, WrappedLogger
+
+Form = Literal["auto", "json", "console"]
+
+_BLOT: Final = "[secret]"
+_SECRET_KEYS: Final = frozenset({"password", "token", "push_token", "authorization", "secret"})
+# What these libraries say below these levels is of use to nobody on site.
+_QUIET: Final = {"apscheduler": logging.WARNING, "asyncio": logging.WARNING, "uvicorn": logging.WARNING}
+
+
+def configure(form: Form = "auto", *, verbose: bool = False, secrets: Iterable[str] = ()) -> None:
+    """Set up the log of this process.
+
+    form: "auto" is plain on a terminal and JSON elsewhere.  verbose: also what is only of use when looking for a
+    fault.  secrets: texts that must never be seen in it.
+    """
+    as_json = form == "json" or (form == "auto" and not sys.stderr.isatty())
+    level = logging.DEBUG if verbose else logging.INFO
+    shared: list[Processor] = [
+        structlog.stdlib.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.format_exc_info,
+        Blotter(secrets),
+    ]
+    structlog.configure(
+        processors=[*shared, structlog.stdlib.ProcessorFormatter.wrap_for_formatter],
+        wrapper_class=structlog.make_filtering_bound_logger(level),
+        logger_factory=structlog.stdlib.LoggerFactory(),
+        cache_logger_on_first_use=False,
+    )
+    _install_handler(_renderer(as_json), shared, level)
+
+
+def _renderer(as_json: bool) -> Processor:
+    if as_json:
+        return structlog.processors.JSONRenderer(ensure_ascii=False)
+    return structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty(), pad_event_to=0)
+
+
+def _install_handler(renderer: Processor, shared: list[Processor], level: int) -> None:
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(
+        structlog.stdlib.ProcessorFormatter(
+            foreign_pre_chain=[structlog.stdlib.ExtraAdder(), *shared],
+            processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, renderer],
+        )
+    )
+    root = logging.getLogger()
+    root.handlers[:] = [handler]
+    root.setLevel(level)
+    for name, lowest in _QUIET.items():
+        logging.getLogger(name).setLevel(max(lowest, level))
+
+
+class Blotter:
+    """A structlog processor that blots out secrets: by key, and wherever the text itself appears."""
+
+    def __init__(self, secrets: Iterable[str]) -> None:
+        self._secrets = tuple(secret for secret in secrets if secret)
+
+    def __call__(self, logger: WrappedLogger, method_name: str, event_dict: EventDict) -> EventDict:
+        """Give the event without secrets."""
+        return {key: _BLOT if key in _SECRET_KEYS else self._blot(value) for key, value in event_dict.items()}
+
+    def _blot(self, value: Any) -> Any:
+        if isinstance(value, str):
+            for secret in self._secrets:
+                value = value.replace(secret, _BLOT)
+        return value
+
+
+class Repeats:
+    """Bounds how often the same thing is said: at once the first time, then at most once per `every_s`.
+
+    The number of subjects is bounded as well; the one that was said longest ago is forgotten first.
+    """
+
+    def __init__(self, every_s: float = 3600.0, subjects: int = 200) -> None:
+        self._every_s = every_s
+        self._subjects = subjects
+        self._said: dict[str, tuple[float, int]] = {}  # subject -> (said at, kept quiet since)
+
+    def due(self, subject: str, now_s: float) -> int | None:
+        """Give None when it should be kept quiet, else how often it was kept quiet since it was last said.
+
+        now_s: monotonic seconds.
+        """
+        said = self._said.get(subject)
+        if said is not None and now_s - said[0] < self._every_s:
+            self._said[subject] = (said[0], said[1] + 1)
+            return None
+        self._said.pop(subject, None)
+        self._said[subject] = (now_s, 0)
+        if len(self._said) > self._subjects:
+            del self._said[next(iter(self._said))]
+        return said[1] if said else 0

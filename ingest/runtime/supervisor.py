@@ -1,0 +1,237 @@
+"""Adapters as supervised tasks: what fails is tried again, what cannot work is left alone, nobody harms another.
+
+The policy, by the kind of error that an adapter raises (`adapters.contract.Reason`):
+
+=====================  =============================================================================================
+settings, library      stopped until the daemon is restarted; someone must mend something first
+transient, lost        tried again after 1 to 60 s (doubling, with jitter); a healthy minute starts from 1 s again
+device, protocol,
+refused
+anything else          a bug in the adapter: logged with its trace, tried again like a transient error
+an ordinary end        finished (a replayed file): not started again
+=====================  =============================================================================================
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from typing import Any, Final, Protocol
+
+import structlog
+
+from adapters import registry
+from adapters.contract import Adapter, AdapterError, Reading, Reason
+from dashboards.services import AdapterStatus
+from ingest.clock import Clock
+from ingest.runtime.backoff import HEALTHY_S, BackOff
+from ingest.runtime.logs import Repeats
+from ingest.runtime.wiring import AdapterWiring
+
+CLOSE_LIMIT_S: Final = 2.0
+"""How long an adapter may take to let go of its transport (real seconds)."""
+
+STOP_LIMIT_S: Final = 4.0
+"""How long all adapters together may take to stop (real seconds); longer than one close."""
+
+_STOPPED_BY: Final = frozenset({Reason.SETTINGS, Reason.LIBRARY_MISSING})
+
+Deliver = Callable[[Sequence[Reading], str], Awaitable[None]]
+"""Where readings go: (readings, name of the adapter). Returns when more may come."""
+
+_log = structlog.get_logger("lumberroom.adapters")
+
+
+class Maker(Protocol):
+    """Makes an adapter of its wiring; raises AdapterError where it cannot."""
+
+    def __call__(self, wiring: AdapterWiring, clock: Clock) -> Adapter: ...
+
+
+def make(wiring: AdapterWiring, clock: Clock) -> Adapter:
+    """Load the adapter's class and make one, its settings checked again (they may not have come from a file)."""
+    adapter_class = registry.load(wiring.kind)
+    return adapter_class(registry.check_settings(adapter_class, wiring.settings), clock)
+
+
+class SupervisedAdapter:
+    """One adapter and how it fares."""
+
+    def __init__(
+        self,
+        wiring: AdapterWiring,
+        clock: Clock,
+        deliver: Deliver,
+        *,
+        maker: Maker = make,
+        back_off: BackOff | None = None,
+    ) -> None:
+        self.wiring = wiring
+        self._clock = clock
+        self._deliver = deliver
+        self._maker = maker
+        self._back_off = back_off or BackOff()
+        self._repeats = Repeats()
+        self._adapter: Adapter | None = None
+        self._describes = wiring.kind.replace("_", " ")
+        self._state = "waiting"
+        self._restarts = 0
+        self._readings = 0
+        self._last_heard_ms: int | None = None
+        self._heard_since_s: float | None = None  # of the present run, monotonic
+        self._error = ""
+        self._rejected: dict[str, int] = {}  # of adapters that are gone
+        self._log = _log.bind(adapter=wiring.name, kind=wiring.kind)
+
+    def status(self, refused: Mapping[str, int]) -> AdapterStatus:
+        """Say how it fares.  refused: what intake refused of its readings, by reason."""
+        return AdapterStatus(
+            name=self.wiring.name,
+            kind=self.wiring.kind,
+            describes=self._describes,
+            state=self._state,
+            restarts=self._restarts,
+            readings=self._readings,
+            rejected=_sum(self._rejected, self._adapter.health.rejected if self._adapter else {}, refused),
+            last_heard_ms=self._last_heard_ms,
+            error=self._error,
+        )
+
+    async def run(self) -> None:
+        """Run the adapter, again and again, until it is finished, cannot work, or this task is cancelled."""
+        while await self._once():
+            wait_s = self._back_off.next_s()
+            self._state = "waiting"
+            await self._clock.sleep(wait_s)
+            self._restarts += 1
+
+    async def _once(self) -> bool:
+        """Run it once; say whether to try again."""
+        self._heard_since_s = None
+        try:
+            await self._pump()
+        except AdapterError as error:
+            self._failed(str(error), error.reason.value)
+            if error.reason in _STOPPED_BY:
+                self._state = "stopped"
+                return False
+        except Exception as error:  # noqa: BLE001 -- the boundary: one adapter's bug never touches another
+            self._crashed(error)
+        else:
+            self._state, self._error = "finished", ""
+            self._log.info("the adapter has nothing more to give", readings=self._readings)
+            return False
+        heard_since_s = self._heard_since_s
+        if heard_since_s is not None and self._clock.monotonic_s() - heard_since_s >= HEALTHY_S:
+            self._back_off.went_well()
+        return True
+
+    async def _pump(self) -> None:
+        self._retire()
+        self._adapter = self._maker(self.wiring, self._clock)
+        self._describes = self._adapter.describe()
+        batches = self._adapter.readings()
+        try:
+            self._state = "running"
+            async for batch in batches:
+                self._heard(batch)
+                await self._deliver(batch, self.wiring.name)
+        finally:
+            await self._close(batches)
+
+    def _heard(self, batch: Sequence[Reading]) -> None:
+        if not batch:
+            return
+        if self._error:
+            self._log.info("the adapter is heard again", was=self._error)
+            self._error = ""
+        if self._heard_since_s is None:
+            self._heard_since_s = self._clock.monotonic_s()
+        self._readings += len(batch)
+        self._last_heard_ms = self._clock.now_ms()
+
+    def _retire(self) -> None:
+        if self._adapter is not None:
+            self._rejected = _sum(self._rejected, self._adapter.health.rejected)
+            self._adapter = None
+
+    async def _close(self, batches: AsyncIterator[Sequence[Reading]]) -> None:
+        close = getattr(batches, "aclose", None)
+        if close is None:
+            return
+        if not await finish(close(), CLOSE_LIMIT_S, self._note_bad_close):
+            self._log.warning("the adapter does not let go of its transport; it is left behind", limit_s=CLOSE_LIMIT_S)
+
+    def _note_bad_close(self, error: BaseException) -> None:
+        self._log.warning("closing the adapter failed", error=f"{type(error).__name__}: {error}")
+
+    def _failed(self, sentence: str, reason: str) -> None:
+        self._error = sentence
+        quiet = self._repeats.due(sentence, self._clock.monotonic_s())
+        if quiet is not None:
+            self._log.warning("the adapter stopped", error=sentence, reason=reason, kept_quiet=quiet)
+
+    def _crashed(self, error: Exception) -> None:
+        name = f"{type(error).__name__}: {error}"
+        self._error = f"a bug in the adapter ({name}). It is tried again; the log has the trace."
+        quiet = self._repeats.due(name, self._clock.monotonic_s())
+        if quiet is not None:
+            self._log.error("the adapter crashed", error=name, kept_quiet=quiet, exc_info=error)
+
+
+class Supervisor:
+    """All adapters, each in a task of its own."""
+
+    def __init__(
+        self, wirings: Sequence[AdapterWiring], clock: Clock, deliver: Deliver, *, maker: Maker = make
+    ) -> None:
+        self.adapters = [SupervisedAdapter(wiring, clock, deliver, maker=maker) for wiring in wirings]
+        self.left_behind = 0  # tasks that would not end in time
+
+    async def run(self) -> None:
+        """Run every adapter until cancelled; then stop them all within `STOP_LIMIT_S`."""
+        tasks = [asyncio.create_task(a.run(), name=f"adapter {a.wiring.name}") for a in self.adapters]
+        try:
+            await asyncio.Event().wait()
+        finally:
+            await self._stop(tasks)
+
+    async def _stop(self, tasks: list[asyncio.Task[None]]) -> None:
+        for task in tasks:
+            task.cancel()
+        if not tasks:
+            return
+        _, stuck = await asyncio.wait(tasks, timeout=STOP_LIMIT_S)
+        for task in stuck:
+            self.left_behind += 1
+            _log.warning("a task does not end; it is left behind", task=task.get_name())
+
+
+async def finish(work: Awaitable[Any], limit_s: float, note: Callable[[BaseException], None]) -> bool:
+    """Let `work` finish within `limit_s` real seconds, even while this task is being cancelled.
+
+    note: is told the error with which it ended, if any.  Gives False when it did not end in time, and leaves it.
+    """
+    task = asyncio.ensure_future(work)
+    deadline = asyncio.get_running_loop().time() + limit_s
+    cancelled: asyncio.CancelledError | None = None
+    while not task.done() and (left_s := deadline - asyncio.get_running_loop().time()) > 0:
+        try:
+            await asyncio.wait({task}, timeout=left_s)
+        except asyncio.CancelledError as error:
+            cancelled = error
+    if not task.done():
+        task.cancel()
+    elif not task.cancelled() and (failure := task.exception()) is not None:
+        note(failure)
+    if cancelled is not None:
+        raise cancelled
+    return task.done()
+
+
+def _sum(*counts: Mapping[str, int]) -> dict[str, int]:
+    total: dict[str, int] = {}
+    for part in counts:
+        for reason, count in part.items():
+            total[reason] = total.get(reason, 0) + count
+    return total
