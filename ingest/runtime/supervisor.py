@@ -121,10 +121,13 @@ class SupervisedAdapter:
             self._state, self._error = "finished", ""
             self._log.info("the adapter has nothing more to give", readings=self._readings)
             return False
-        heard_since_s = self._heard_since_s
-        if heard_since_s is not None and self._clock.monotonic_s() - heard_since_s >= HEALTHY_S:
+        if self._was_healthy():
             self._back_off.went_well()
         return True
+
+    def _was_healthy(self) -> bool:
+        since_s = self._heard_since_s
+        return since_s is not None and self._clock.monotonic_s() - since_s >= HEALTHY_S
 
     async def _pump(self) -> None:
         self._retire()

@@ -1,0 +1,330 @@
+"""The one way in: readings are checked, stored, judged and told of, in one transaction, by one writer.
+
+What hands readings in learns that they are durable when `submit` returns. Whatever is waiting when the writer is free
+goes into the next transaction together, so that many small senders cost few commits.
+
+When the store cannot be written (a full disk), whoever waits in `submit` is told so by a StorageError; readings of
+adapters, which cannot wait, are held in bounded memory, tried again with growing pauses, and the oldest are given up
+(and counted) when there are too many.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter, deque
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Final, NamedTuple
+
+import structlog
+
+from adapters.contract import Reading, Rejection
+from dashboards.services import News, Submitted
+from ingest.clock import Clock
+from ingest.errors import LumberroomError, StorageError
+from ingest.runtime.backoff import BackOff
+from ingest.runtime.checking import UNKNOWN_SENSOR, check
+from ingest.runtime.logs import Repeats
+from ingest.site.incidents import Incident
+from ingest.site.places import Site
+from ingest.site.series import ReadingBatch
+from ingest.store.api import Appended, Store, UnitOfWork
+
+BATCH_READINGS: Final = 20_000
+"""No more than this goes into one transaction, so that nobody waits long behind a flood."""
+
+HELD_READINGS: Final = 200_000
+"""How many readings of adapters are held while the store cannot be written (about 30 MB)."""
+
+STRANGERS: Final = 500
+"""How many senders that belong to no room are remembered; the one heard longest ago is forgotten first."""
+
+Judge = Callable[[UnitOfWork, Site, ReadingBatch, int], list[Incident]]
+"""Judges a batch within the transaction, puts notices into the outbox, and gives the incidents that changed:
+(work, site, batch, now_ms)."""
+
+_log = structlog.get_logger("lumberroom.intake")
+
+
+class Written(NamedTuple):
+    """What one transaction did.  appended: per submission, in order."""
+
+    appended: list[Appended]
+    incidents: list[Incident]
+
+
+@dataclass(slots=True)
+class _Submission:
+    readings: list[Reading]
+    done: asyncio.Future[Appended]
+
+
+@dataclass(slots=True)
+class IntakeHealth:
+    """How the intake fares, for the page's health figures."""
+
+    stored: int = 0
+    repeated: int = 0
+    amended: int = 0
+    rejected: Counter[str] = field(default_factory=Counter)
+    rejected_by_source: dict[str, Counter[str]] = field(default_factory=dict)
+    held: int = 0
+    given_up: int = 0  # readings lost because the store could not be written for too long
+    judging_failures: int = 0
+    store_error: str = ""  # why the store cannot be written at present; empty while all is well
+
+    def as_figures(self) -> dict[str, object]:
+        """Give JSON-able figures."""
+        return {
+            "stored": self.stored,
+            "repeated": self.repeated,
+            "amended": self.amended,
+            "rejected": dict(self.rejected),
+            "held": self.held,
+            "given_up": self.given_up,
+            "judging_failures": self.judging_failures,
+            "store_error": self.store_error,
+        }
+
+
+class Intake:
+    """Takes readings from every source. Its methods are for the event loop; writing happens in one thread."""
+
+    def __init__(
+        self, store: Store, clock: Clock, site: Callable[[], Site], judge: Judge, publish: Callable[[News], None]
+    ) -> None:
+        self._store = store
+        self._clock = clock
+        self._site = site
+        self._judge = judge
+        self._publish = publish
+        self._queue: deque[_Submission] = deque()
+        self._wake = asyncio.Event()
+        self._held: deque[list[Reading]] = deque()
+        self._strangers: dict[str, int] = {}
+        self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lumberroom-writer")
+        self._repeats = Repeats()
+        self._tasks: list[asyncio.Task[None]] = []
+        self._closed = False
+        self._known: tuple[Site, frozenset[str]] | None = None
+        self.health = IntakeHealth()
+
+    def unknown_senders(self) -> Mapping[str, int]:
+        """Give sensors that belong to no room and when they were last heard (UTC ms), most recent last."""
+        return dict(self._strangers)
+
+    def rejected_of(self, source: str) -> Mapping[str, int]:
+        """Give what was refused of one source, by reason."""
+        return self.health.rejected_by_source.get(source, {})
+
+    async def submit(self, readings: Sequence[Reading], source: str) -> Submitted:
+        """Check readings and store those that pass; returns once they are durable.
+
+        source: who hands them in, for the counts.  Raises StorageError when they could not be stored.
+        """
+        good, rejections = self._checked(readings, source)
+        appended = await self._stored(good) if good else Appended(0, 0, 0)
+        return Submitted(appended, tuple(rejections))
+
+    async def deliver(self, readings: Sequence[Reading], source: str) -> None:
+        """Take readings of an adapter: as `submit`, but they are held where the store cannot be written."""
+        good, _ = self._checked(readings, source)
+        if not good:
+            return
+        if self._held:
+            self._hold(good)
+            return
+        try:
+            await self._stored(good)
+        except StorageError as error:
+            self._note_trouble(error)
+            self._hold(good)
+
+    def start(self) -> None:
+        """Begin to write what comes in. Call it once, before anything is handed in."""
+        self._tasks = [
+            asyncio.create_task(self._write_on(), name="intake writer"),
+            asyncio.create_task(self._retry_held(), name="intake retries"),
+        ]
+
+    async def close(self) -> None:
+        """Refuse what comes from now on; write what is waiting, and what is held if the store lets us."""
+        self._closed = True
+        self._wake.set()
+        if self._tasks:
+            writing, retrying = self._tasks
+            retrying.cancel()
+            await asyncio.wait(self._tasks)
+            if not writing.cancelled() and (failure := writing.exception()) is not None:
+                _log.error("the intake's writer failed", exc_info=failure)
+        if self._held and not await self._write_held():
+            _log.error("readings that could not be stored are lost", readings=self.health.held)
+        self._writer.shutdown(wait=False)
+
+    async def _write_on(self) -> None:
+        while not (self._closed and not self._queue):
+            await self._wake.wait()
+            self._wake.clear()
+            while self._queue:
+                await self._write(self._next_submissions())
+
+    async def write(self, work: Callable[[], list[Incident]]) -> list[Incident]:
+        """Run another piece of writing in the writer's thread, between transactions; publish what it changed."""
+        changed = await asyncio.get_running_loop().run_in_executor(self._writer, work)
+        if changed:
+            rooms = tuple(dict.fromkeys(incident.room for incident in changed))
+            self._publish(News(self._clock.now_ms(), rooms, tuple(changed)))
+        return changed
+
+    def _checked(self, readings: Sequence[Reading], source: str) -> tuple[list[Reading], list[Rejection]]:
+        now_ms = self._clock.now_ms()
+        good, wrong, strangers = check(readings, self._known_sensors(), now_ms)
+        for rejection in strangers:
+            self._remember_stranger(rejection.sensor or "", now_ms)
+        rejections = wrong + strangers
+        if rejections:
+            self._count(rejections, source)
+        return good, rejections
+
+    def _known_sensors(self) -> frozenset[str]:
+        site = self._site()
+        if self._known is None or self._known[0] is not site:
+            self._known = (site, frozenset(sensor.id for sensor in site.sensors))
+        return self._known[1]
+
+    def _count(self, rejections: list[Rejection], source: str) -> None:
+        counts = Counter(rejection.reason for rejection in rejections)
+        self.health.rejected.update(counts)
+        self.health.rejected_by_source.setdefault(source, Counter()).update(counts)
+        for rejection in rejections:
+            if rejection.reason == UNKNOWN_SENSOR:
+                continue
+            subject = f"{rejection.sensor} {rejection.reason}"
+            quiet = self._repeats.due(subject, self._clock.monotonic_s())
+            if quiet is not None:
+                _log.warning("a reading was refused", source=source, kept_quiet=quiet, **rejection._asdict())
+
+    def _remember_stranger(self, sensor: str, now_ms: int) -> None:
+        if self._strangers.pop(sensor, None) is None:
+            _log.info("a sensor that belongs to no room is heard", sensor=sensor)
+        self._strangers[sensor] = now_ms
+        if len(self._strangers) > STRANGERS:
+            del self._strangers[next(iter(self._strangers))]
+
+    async def _stored(self, readings: list[Reading]) -> Appended:
+        if self._closed:
+            raise StorageError("the daemon is stopping", mend="Send it again when it is back.")
+        submission = _Submission(readings, asyncio.get_running_loop().create_future())
+        self._queue.append(submission)
+        self._wake.set()
+        return await submission.done
+
+    def _next_submissions(self) -> list[_Submission]:
+        taken = [self._queue.popleft()]
+        size = len(taken[0].readings)
+        while self._queue and size + len(self._queue[0].readings) <= BATCH_READINGS:
+            taken.append(self._queue.popleft())
+            size += len(taken[-1].readings)
+        return taken
+
+    async def _write(self, submissions: list[_Submission]) -> None:
+        try:
+            written = await self._in_thread([submission.readings for submission in submissions])
+        except LumberroomError as error:
+            _fail(submissions, error)
+        except Exception as error:  # noqa: BLE001 -- the boundary to the store: a bug there must not end the intake
+            _log.error("storing readings failed", exc_info=error)
+            _fail(submissions, StorageError(f"the store failed unexpectedly ({error})", mend="The log has the trace."))
+        else:
+            for submission, appended in zip(submissions, written.appended, strict=True):
+                if not submission.done.done():  # whoever waited may have been cancelled meanwhile
+                    submission.done.set_result(appended)
+
+    async def _in_thread(self, parts: list[list[Reading]]) -> Written:
+        site, now_ms = self._site(), self._clock.now_ms()
+        loop = asyncio.get_running_loop()
+        written = await loop.run_in_executor(self._writer, self._transact, parts, site, now_ms)
+        self._account(written, parts, site, now_ms)
+        return written
+
+    def _transact(self, parts: list[list[Reading]], site: Site, now_ms: int) -> Written:
+        """Store, judge and put notices out in one transaction; runs in the writer's thread."""
+        try:
+            return self._append_and(self._judge, parts, site, now_ms)
+        except LumberroomError:
+            raise
+        except Exception as error:  # noqa: BLE001 -- the boundary to the watch: its bug must not cost readings
+            self.health.judging_failures += 1
+            if self._repeats.due(f"judging: {error}", self._clock.monotonic_s()) is not None:
+                _log.error("judging failed; the readings are stored unjudged", exc_info=error)
+            return self._append_and(_judge_nothing, parts, site, now_ms)
+
+    def _append_and(self, judge: Judge, parts: list[list[Reading]], site: Site, now_ms: int) -> Written:
+        batch = ReadingBatch.of(reading for part in parts for reading in part)
+        with self._store.transaction() as work:
+            if len(parts) == 1:
+                appended = [work.append(batch, heard_ms=now_ms)]
+            else:
+                appended = [work.append(ReadingBatch.of(part), heard_ms=now_ms) for part in parts]
+            return Written(appended, judge(work, site, batch, now_ms))
+
+    def _account(self, written: Written, parts: list[list[Reading]], site: Site, now_ms: int) -> None:
+        health = self.health
+        if health.store_error:
+            _log.info("the store can be written again", was=health.store_error)
+            health.store_error = ""
+        for appended in written.appended:
+            health.stored += appended.stored
+            health.repeated += appended.repeated
+            health.amended += appended.amended
+        heard = {reading.sensor for part in parts for reading in part}
+        rooms = dict.fromkeys(sensor.room for sensor in site.sensors if sensor.id in heard)
+        rooms.update(dict.fromkeys(incident.room for incident in written.incidents))
+        self._publish(News(now_ms, tuple(rooms), tuple(written.incidents)))
+
+    def _note_trouble(self, error: StorageError) -> None:
+        self.health.store_error = str(error)
+        quiet = self._repeats.due(str(error), self._clock.monotonic_s())
+        if quiet is not None:
+            _log.error("readings cannot be stored; they are held in memory", error=str(error), kept_quiet=quiet)
+
+    def _hold(self, readings: list[Reading]) -> None:
+        self._held.append(readings)
+        self.health.held += len(readings)
+        while self.health.held > HELD_READINGS:
+            lost = len(self._held.popleft())
+            self.health.held -= lost
+            self.health.given_up += lost
+
+    async def _retry_held(self) -> None:
+        back_off = BackOff(longest_s=30.0)
+        while True:
+            await self._clock.sleep(back_off.next_s())
+            if not self._held or await self._write_held():
+                back_off.went_well()
+
+    async def _write_held(self) -> bool:
+        while self._held:
+            part = self._held[0]
+            submission = _Submission(part, asyncio.get_running_loop().create_future())
+            await self._write([submission])
+            try:
+                submission.done.result()
+            except StorageError as error:
+                self._note_trouble(error)
+                return False
+            if self._held and self._held[0] is part:
+                self._held.popleft()
+                self.health.held -= len(part)
+        return True
+
+
+def _judge_nothing(work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
+    return []
+
+
+def _fail(submissions: list[_Submission], error: LumberroomError) -> None:
+    for submission in submissions:
+        if not submission.done.done():
+            submission.done.set_exception(error)
