@@ -1,22 +1,257 @@
-"""The interface for programs: rooms, latest, series, incidents, health."""
+"""The JSON interface: rooms, their newest figures, their history, incidents, and the daemon's health."""
 
 from __future__ import annotations
 
-from typing import Any
+import difflib
+import math
+from typing import Annotated, Any, Final
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query
 from starlette.responses import JSONResponse
 
-from dashboards.services import Services
+from adapters.contract import QUANTITIES
+from dashboards import readings_in
+from dashboards.api_models import (
+    BoundsAnswer,
+    FigureAnswer,
+    HealthAnswer,
+    IncidentAnswer,
+    IncidentsAnswer,
+    LatestAnswer,
+    RoomAnswer,
+    RoomsAnswer,
+    SensorAnswer,
+    SensorSeries,
+    SeriesAnswer,
+    StandingAnswer,
+    WindowAnswer,
+)
+from dashboards.problems import PROBLEM_TYPE, AnswerError, Problem
+from dashboards.series_query import USUAL_POINTS, edges_ms, iso, stretch
+from dashboards.services import RoomStanding, Services
+from ingest.physics.derived import DERIVED
+from ingest.present.digits import unit
+from ingest.present.words import zone
+from ingest.site.incidents import Incident
+from ingest.site.places import Room, Sensor, Site
+from ingest.site.series import Buckets, Floats, SeriesKey
+
+PROBLEMS: Final[dict[int | str, dict[str, Any]]] = {
+    status: {"model": Problem, "description": words, "content": {PROBLEM_TYPE: {}}}
+    for status, words in (("4XX", "Not as asked: what and how to mend it"), ("5XX", "Cannot be answered now"))
+}
+"""How errors are documented: as problem documents (RFC 9457)."""
+
+MOST_INCIDENTS: Final = 500
 
 
 def router(services: Services) -> APIRouter:
     """Give the routes of the JSON interface."""
-    made = APIRouter()
+    made = APIRouter(responses=PROBLEMS)
+    _add_rooms(made, services)
+    _add_series(made, services)
+    _add_incidents(made, services)
+    _add_health(made, services)
+    readings_in.add(made, services)
+    return made
 
-    @made.get("/health", tags=["health"], summary="Whether the daemon is well")
+
+def _add_rooms(made: APIRouter, services: Services) -> None:
+    @made.get("/api/v1/rooms", tags=["rooms"], summary="The rooms and how they stand")
+    def rooms() -> RoomsAnswer:
+        site, now_ms, heard = services.site(), services.clock.now_ms(), services.read.heard()
+        answers = [_room(services, site, room, heard.get) for room in site.rooms]
+        return RoomsAnswer(site=site.name, time_zone=site.time_zone, now_ms=now_ms, now=iso(now_ms), rooms=answers)
+
+    @made.get("/api/v1/rooms/{room}/latest", tags=["rooms"], summary="A room's newest figures")
+    def latest(room: str) -> LatestAnswer:
+        site, now_ms = services.site(), services.clock.now_ms()
+        found = known_room(site, room)
+        keys = [SeriesKey(sensor.id, name) for sensor in site.sensors_of(found.id) for name in (*QUANTITIES, *DERIVED)]
+        samples = services.read.latest(keys)
+        figures = [
+            FigureAnswer(
+                sensor=key.sensor,
+                quantity=key.quantity,
+                value=samples[key].value,
+                unit=unit(key.quantity),
+                derived=key.quantity in DERIVED,
+                at_ms=samples[key].at_ms,
+                at=iso(samples[key].at_ms),
+                age_s=(now_ms - samples[key].at_ms) / 1000,
+            )
+            for key in keys
+            if key in samples and math.isfinite(samples[key].value)
+        ]
+        standing = _standing(services.standing(found.id))
+        return LatestAnswer(room=found.id, now_ms=now_ms, now=iso(now_ms), standing=standing, figures=figures)
+
+
+def _add_series(made: APIRouter, services: Services) -> None:
+    @made.get("/api/v1/rooms/{room}/series", tags=["rooms"], summary="A quantity over time, in buckets")
+    def series(
+        room: str,
+        quantity: Annotated[str, Query(description=f"one of {', '.join((*QUANTITIES, *DERIVED))}")],
+        from_: Annotated[
+            str | None, Query(alias="from", description="ISO 8601 or ms since 1970; 24 h before `to` if left out")
+        ] = None,
+        to: Annotated[str | None, Query(description="ISO 8601 or ms since 1970; now if left out")] = None,
+        points: Annotated[int, Query(description="at most this many buckets, 1 to 5000")] = USUAL_POINTS,
+        sensor: Annotated[str | None, Query(description="one sensor's id; all that tell the quantity if left out")] = None,
+    ) -> SeriesAnswer:
+        site = services.site()
+        found, name = known_room(site, room), _known_quantity(quantity)
+        sensors = [_sensor_of(site, found, sensor)] if sensor is not None else list(site.sensors_of(found.id))
+        site_zone = zone(site.time_zone)
+        asked = stretch(from_, to, points, now_ms=services.clock.now_ms(), zone=site_zone)
+        edges = edges_ms(asked, site_zone)
+        telling = sensors if sensor is not None else _that_tell(services, sensors, name)
+        return SeriesAnswer(
+            room=found.id,
+            quantity=name,
+            unit=unit(name),
+            from_ms=asked.from_ms,
+            to_ms=asked.to_ms,
+            edges_ms=edges.tolist(),
+            series=[_series(one.id, services.read.buckets(SeriesKey(one.id, name), edges)) for one in telling],
+        )
+
+
+def _add_incidents(made: APIRouter, services: Services) -> None:
+    @made.get("/api/v1/incidents", tags=["incidents"], summary="Incidents, newest first")
+    def incidents(
+        room: Annotated[str | None, Query(description="of one room only")] = None,
+        open: Annotated[bool, Query(description="only those still going on")] = False,  # noqa: A002
+        limit: Annotated[int, Query(ge=1, le=MOST_INCIDENTS)] = 100,
+        before_ms: Annotated[int | None, Query(description="opened before this instant (UTC, ms)")] = None,
+    ) -> IncidentsAnswer:
+        if room is not None:
+            known_room(services.site(), room)
+        found = services.read.incidents(room=room, only_open=open, limit=limit, before_ms=before_ms)
+        older = found[-1].opened_ms if len(found) == limit else None
+        return IncidentsAnswer(incidents=[_incident(one) for one in found], next_before_ms=older)
+
+
+def _add_health(made: APIRouter, services: Services) -> None:
+    @made.get(
+        "/health",
+        tags=["health"],
+        summary="Whether the daemon is well",
+        response_model=HealthAnswer,
+        responses={503: {"model": HealthAnswer, "description": "It is not well"}},
+    )
     def health() -> JSONResponse:
         found: dict[str, Any] = dict(services.health())
-        return JSONResponse(found, 200 if found.get("status", "ok") == "ok" else 503)
+        return JSONResponse(found, 200 if found["status"] == "ok" else 503)
 
-    return made
+
+def known_room(site: Site, room_id: str) -> Room:
+    """Give the room of that id.  Raises AnswerError (404) that lists the rooms there are."""
+    if (room := site.room(room_id)) is None:
+        there = ", ".join(room.id for room in site.rooms[:20]) or "none yet"
+        raise AnswerError(404, f"There is no room {room_id[:60]!r}.", where="room", mend=f"The rooms are: {there}.")
+    return room
+
+
+def _sensor_of(site: Site, room: Room, sensor_id: str) -> Sensor:
+    sensor = site.sensor(sensor_id)
+    if sensor is None or sensor.room != room.id:
+        there = ", ".join(sensor.id for sensor in site.sensors_of(room.id)[:20]) or "none yet"
+        what = f"Room {room.id} has no sensor {sensor_id[:60]!r}."
+        raise AnswerError(404, what, where="sensor", mend=f"Its sensors are: {there}.")
+    return sensor
+
+
+def _known_quantity(name: str) -> str:
+    there = (*QUANTITIES, *DERIVED)
+    if name in there:
+        return name
+    near = difflib.get_close_matches(name, there, n=1)
+    meant = f"Did you mean {near[0]}? " if near else ""
+    raise AnswerError(
+        400, f"{name[:60]!r} is not a quantity.", where="quantity", mend=f"{meant}They are: {', '.join(there)}."
+    )
+
+
+def _that_tell(services: Services, sensors: list[Sensor], quantity: str) -> list[Sensor]:
+    told = services.read.latest([SeriesKey(sensor.id, quantity) for sensor in sensors])
+    return [sensor for sensor in sensors if SeriesKey(sensor.id, quantity) in told]
+
+
+def _series(sensor: str, buckets: Buckets) -> SensorSeries:
+    return SensorSeries(
+        sensor=sensor,
+        count=buckets.count.tolist(),
+        min=_nullable(buckets.minimum),
+        mean=_nullable(buckets.mean),
+        max=_nullable(buckets.maximum),
+        coverage=buckets.coverage.tolist(),
+    )
+
+
+def _nullable(values: Floats) -> list[float | None]:
+    return [value if math.isfinite(value) else None for value in values.tolist()]
+
+
+def _standing(standing: RoomStanding) -> StandingAnswer:
+    return StandingAnswer(
+        state=standing.state.value,
+        reason=standing.reason,
+        since_ms=standing.since_ms,
+        since=_iso_or_none(standing.since_ms),
+        silent=list(standing.silent),
+    )
+
+
+def _room(services: Services, site: Site, room: Room, heard: Any) -> RoomAnswer:
+    window = room.window
+    return RoomAnswer(
+        id=room.id,
+        title=room.title,
+        holds=room.holds,
+        standing=_standing(services.standing(room.id)),
+        window=None
+        if window is None
+        else WindowAnswer(
+            bounds={name: BoundsAnswer(low=one.low, high=one.high) for name, one in window.bounds().items()},
+            dwell_s=window.dwell_s,
+            return_dwell_s=window.return_dwell_s,
+        ),
+        sensors=[_sensor(sensor, heard(sensor.id)) for sensor in site.sensors_of(room.id)],
+    )
+
+
+def _sensor(sensor: Sensor, heard_ms: int | None) -> SensorAnswer:
+    return SensorAnswer(
+        id=sensor.id,
+        title=sensor.title,
+        place=sensor.place.value,
+        silent_after_s=sensor.silent_after_s,
+        heard_ms=heard_ms,
+        heard=_iso_or_none(heard_ms),
+    )
+
+
+def _incident(incident: Incident) -> IncidentAnswer:
+    return IncidentAnswer(
+        id=incident.id,
+        room=incident.room,
+        sensor=incident.sensor,
+        kind=incident.kind.value,
+        open=incident.is_open,
+        reason=incident.reason,
+        began_ms=incident.began_ms,
+        began=iso(incident.began_ms),
+        opened_ms=incident.opened_ms,
+        opened=iso(incident.opened_ms),
+        closed_ms=incident.closed_ms,
+        closed=_iso_or_none(incident.closed_ms),
+        quantity=incident.quantity,
+        bound=incident.bound,
+        worst_value=incident.worst_value,
+        worst_at_ms=incident.worst_at_ms,
+    )
+
+
+def _iso_or_none(at_ms: int | None) -> str | None:
+    return None if at_ms is None else iso(at_ms)

@@ -15,11 +15,12 @@ from markupsafe import Markup
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """A link in a list of links.  here: whether it is the page being shown."""
+    """A link in a list of links.  here: whether it leads to what is being shown."""
 
     address: str
     title: str
     here: bool = False
+    count: int = 0  # things that ask for attention behind it; 0 shows nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,24 +30,24 @@ class Shell:
     title: str  # of the page, before the site's name
     site: str
     links: tuple[Link, ...]
-    now_ms: int | None  # the clock's present instant; None on a page that could not ask it
-    now_words: str  # the same in the site's zone: "Tue 25 Nov, 14:32"
-    zone: str  # the site's time zone, IANA name
+    units: tuple[Link, ...]  # the same page in °C and in °F
+    now_words: str  # the clock's present instant in the site's zone: "Tue 25 Nov 2026, 14:32 CET"
+    time: str  # the same without the date: "14:32"
     demo_words: str  # how fast a demonstration runs, in a sentence; empty on a real site
-    open_incidents: int
 
     @staticmethod
     def bare(title: str) -> Shell:
         """Give a frame that needs nothing from the store (for pages that say what is wrong)."""
-        return Shell(title, "", (Link("/", "Rooms"),), None, "", "", "", 0)
+        return Shell(title, "", (Link("/", "Rooms"),), (), "", "", "")
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class Fact:
     """One current figure: what it is, the digits and the unit."""
 
-    quantity: str
-    title: str
+    quantity: str  # its one name: emc_percent
+    label: str  # "EMC"
+    title: str  # "Equilibrium moisture content"
     digits: str
     unit: str
 
@@ -66,12 +67,13 @@ class RoomCard:
     """A room on the overview."""
 
     id: str
+    address: str
     title: str
     holds: str
     standing: Standing
-    figures: tuple[Figure, ...]
+    facts: tuple[Fact, ...]
     heard: str  # "2 minutes ago", "nothing heard yet"
-    stale: bool  # the figures are old: no sensor in the air is heard
+    stale: bool  # the figures are old: no sensor in the room's air is heard
     silent: tuple[str, ...]  # titles of sensors that are not heard
     chart: Markup
 
@@ -88,6 +90,182 @@ class OverviewPage:
 
 
 @dataclass(frozen=True, slots=True)
+class SensorRow:
+    """A sensor of a room: where it hangs and what it told last."""
+
+    id: str
+    title: str
+    place: str  # "in the room's air", "in the slab"
+    facts: tuple[Fact, ...]
+    heard: str
+    silent: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BoundRow:
+    """One bound of a room's window, and where the air stands."""
+
+    title: str
+    bounds: str  # "30 to 50 %"
+    now: str  # "52.3 %", "–" where nothing was heard
+    outside: bool
+
+
+@dataclass(frozen=True, slots=True)
+class IncidentRow:
+    """An incident in words."""
+
+    id: str
+    room: str
+    room_address: str
+    what: str  # "out of its window", "sensor silent"
+    reason: str
+    is_open: bool
+    began: str
+    ended: str  # "16:20", empty while open
+    lasted: str  # "2 h 14 min"
+    worst: str  # "worst 63.1 % RH at 15:02"; empty where there is none
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Something that can be chosen in a form.  value: as sent.  title: as read.  chosen: whether it is."""
+
+    value: str
+    title: str
+    chosen: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SpanRow:
+    """One row of the table that says the time chart in figures; each cell is "low – mean – high" or "–"."""
+
+    when: str
+    cells: tuple[str, ...]
+    covered: str  # how much of the stretch readings vouch for: "all", "64 %", "none"
+
+
+@dataclass(frozen=True, slots=True)
+class TimeChart:
+    """What the time chart is drawn from (its script asks the series endpoint), and the same as a table."""
+
+    plan: str  # JSON for the script: what to ask for and how to print it; goes into a data attribute, escaped
+    spans: tuple[Choice, ...]
+    quantities: tuple[Choice, ...]
+    head: tuple[str, ...]  # of the table, a column per chosen quantity
+    rows: tuple[SpanRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RoomPage:
+    """One room: how it stands, the window chart, its history, its sensors and incidents."""
+
+    TEMPLATE: ClassVar = "room.html"
+
+    shell: Shell
+    room: RoomCard
+    bounds: tuple[BoundRow, ...]
+    window_words: str  # how long it must lie outside before it counts; empty without a window
+    wide_chart: Markup
+    narrow_chart: Markup
+    history: TimeChart
+    sensors: tuple[SensorRow, ...]
+    incidents: tuple[IncidentRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class IncidentsPage:
+    """Incidents of all rooms: those going on, and those that are over, newest first."""
+
+    TEMPLATE: ClassVar = "incidents.html"
+
+    shell: Shell
+    going_on: tuple[IncidentRow, ...]
+    over: tuple[IncidentRow, ...]
+    older: str  # address of the next page of those that are over; empty at the end
+
+
+@dataclass(frozen=True, slots=True)
+class AdapterRow:
+    """How one adapter fares."""
+
+    name: str
+    describes: str
+    state: str  # "running", "waiting", ...: names the mark
+    readings: str  # "12 408 readings"
+    heard: str
+    restarts: str  # "restarted 3 times", empty when never
+    rejected: tuple[str, ...]  # "checksum wrong: 14"
+    error: str
+
+
+@dataclass(frozen=True, slots=True)
+class StrangerRow:
+    """A sender that belongs to no room."""
+
+    sensor: str
+    heard: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeRow:
+    """A notice of the outbox that has not simply been sent."""
+
+    number: int
+    what: str  # "mail to kay@example.org: opened"
+    state: str  # "waiting", "refused"
+    since: str
+    attempts: str
+    error: str
+
+
+@dataclass(frozen=True, slots=True)
+class ArrivalsPage:
+    """What comes in, what is turned away and why, who is not known, and what does not get out."""
+
+    TEMPLATE: ClassVar = "arrivals.html"
+
+    shell: Shell
+    adapters: tuple[AdapterRow, ...]
+    strangers: tuple[StrangerRow, ...]
+    notices: tuple[NoticeRow, ...]
+    sent: int  # notices that went out
+
+
+@dataclass(frozen=True, slots=True)
+class MailRow:
+    """A mail that the demonstration caught."""
+
+    address: str
+    subject: str
+    recipient: str
+    when: str
+
+
+@dataclass(frozen=True, slots=True)
+class MailsPage:
+    """The mails that the demonstration caught, newest first, and one of them opened."""
+
+    TEMPLATE: ClassVar = "mails.html"
+
+    shell: Shell
+    mails: tuple[MailRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MailPage:
+    """One caught mail: its text, and its HTML in a frame that can do nothing."""
+
+    TEMPLATE: ClassVar = "mail.html"
+
+    shell: Shell
+    mail: MailRow
+    sender: str
+    text: str
+    html_address: str  # of the HTML part; empty where there is none
+
+
+@dataclass(frozen=True, slots=True)
 class ProblemPage:
     """Something is wrong: what, and what to do."""
 
@@ -100,4 +278,4 @@ class ProblemPage:
     mend: str
 
 
-Page = OverviewPage | ProblemPage
+Page = OverviewPage | RoomPage | IncidentsPage | ArrivalsPage | MailsPage | MailPage | ProblemPage

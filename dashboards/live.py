@@ -13,7 +13,7 @@ from typing import Any, Final
 from fastapi import APIRouter
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
-from dashboards.problems import Refusal
+from dashboards.problems import AnswerError
 from dashboards.services import News, Services
 from dashboards.telling import Teller
 
@@ -36,7 +36,7 @@ def router(services: Services) -> APIRouter:
     async def live() -> AsyncIterator[ServerSentEvent]:
         nonlocal followers
         if followers >= MOST_FOLLOWERS:
-            raise Refusal(503, "Too many pages are open already.", mend="Close some of them.")
+            raise AnswerError(503, "Too many pages are open already.", mend="Close some of them.")
         followers += 1
         try:
             async for event in events(services):

@@ -28,8 +28,8 @@ class Problem(BaseModel):
     mend: Annotated[str, Field(description="One sentence: what to do about it.")] = ""
 
 
-class Refusal(Exception):
-    """An answer other than the one that was asked for.  status: HTTP code.  what, where, mend: as in `ingest.errors`."""
+class AnswerError(Exception):
+    """An answer other than the one asked for.  status: HTTP code.  what, where, mend: as in `ingest.errors`."""
 
     def __init__(
         self, status: int, what: str, *, where: str = "", mend: str = "", headers: dict[str, str] | None = None
@@ -53,19 +53,19 @@ _STATUS_BY_ERROR: Final[tuple[tuple[type[LumberroomError], int], ...]] = (
 def install(app: FastAPI, pages: Pages) -> None:
     """Make every error of this application come out as a problem document or a page."""
 
-    def answer(request: Request, refusal: Refusal) -> Response:
+    def answer(request: Request, refusal: AnswerError) -> Response:
         if is_for_programs(request.url.path):
             return _document(refusal)
         return pages.problem(refusal.status, title=_title(refusal.status), detail=refusal.what, mend=refusal.mend)
 
     async def refused(request: Request, error: Exception) -> Response:
-        assert isinstance(error, Refusal)
+        assert isinstance(error, AnswerError)
         return answer(request, error)
 
     async def ours(request: Request, error: Exception) -> Response:
         assert isinstance(error, LumberroomError)
         status = next(status for kind, status in _STATUS_BY_ERROR if isinstance(error, kind))
-        return answer(request, Refusal(status, error.what, where=error.where, mend=error.mend))
+        return answer(request, AnswerError(status, error.what, where=error.where, mend=error.mend))
 
     async def by_status(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
@@ -75,7 +75,7 @@ def install(app: FastAPI, pages: Pages) -> None:
         assert isinstance(error, RequestValidationError)
         return answer(request, _from_validation(error))
 
-    app.add_exception_handler(Refusal, refused)
+    app.add_exception_handler(AnswerError, refused)
     app.add_exception_handler(LumberroomError, ours)
     app.add_exception_handler(HTTPException, by_status)
     app.add_exception_handler(RequestValidationError, by_validation)
@@ -86,7 +86,7 @@ def is_for_programs(path: str) -> bool:
     return path.startswith("/api/") or path in {"/health", "/live"}
 
 
-def _document(refusal: Refusal) -> JSONResponse:
+def _document(refusal: AnswerError) -> JSONResponse:
     problem = Problem(
         title=_title(refusal.status),
         status=refusal.status,
@@ -101,26 +101,26 @@ def _title(status: int) -> str:
     return HTTPStatus(status).phrase
 
 
-def _from_status(request: Request, error: HTTPException) -> Refusal:
+def _from_status(request: Request, error: HTTPException) -> AnswerError:
     headers = dict(error.headers) if error.headers else None
     if error.status_code == 404:
         mend = "The addresses are listed at /api/openapi.json." if is_for_programs(request.url.path) else ""
-        return Refusal(404, "There is nothing at this address.", where=request.url.path, mend=mend, headers=headers)
+        return AnswerError(404, "There is nothing at this address.", where=request.url.path, mend=mend, headers=headers)
     if error.status_code == 405:
         what = f"This address does not take {request.method}."
         allowed = (headers or {}).get("allow", (headers or {}).get("Allow", ""))
-        return Refusal(405, what, where=request.url.path, mend=f"Use {allowed}." if allowed else "", headers=headers)
-    return Refusal(error.status_code, str(error.detail), where=request.url.path, headers=headers)
+        return AnswerError(405, what, where=request.url.path, mend=f"Use {allowed}." if allowed else "", headers=headers)
+    return AnswerError(error.status_code, str(error.detail), where=request.url.path, headers=headers)
 
 
-def _from_validation(error: RequestValidationError) -> Refusal:
+def _from_validation(error: RequestValidationError) -> AnswerError:
     first = error.errors()[0]
     where = ".".join(str(part) for part in first["loc"])
     name = str(first["loc"][-1])
     if first["type"] == "missing":
-        return Refusal(400, f"The parameter {name} is missing.", where=where, mend=f"Add {name}=… to the address.")
+        return AnswerError(400, f"The parameter {name} is missing.", where=where, mend=f"Add {name}=… to the address.")
     given = first.get("input")
     shown = f", not {str(given)[:60]!r}" if isinstance(given, str | int | float) else ""
     said = str(first["msg"]).removeprefix("Input s").removeprefix("Value error, ")
     said = f"s{said}" if said.startswith("hould") else said
-    return Refusal(400, f"The parameter {name} {said}{shown}.", where=where, mend=f"Give {name} a value that fits.")
+    return AnswerError(400, f"The parameter {name} {said}{shown}.", where=where, mend=f"Give {name} a value that fits.")

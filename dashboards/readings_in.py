@@ -1,0 +1,109 @@
+"""The way in for readings over HTTP: a SenML pack (RFC 8428) with a bearer token, stored before it is answered."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any, Final
+
+from fastapi import APIRouter, Request
+
+from adapters.framing.senml import decode_pack
+from dashboards.access import bearer_token
+from dashboards.api_models import ReceivedAnswer, RejectionAnswer
+from dashboards.problems import AnswerError
+from dashboards.services import Services, Submitted
+
+SENML: Final = "application/senml+json"
+MOST_BYTES: Final = 1_000_000
+MOST_REJECTIONS_SHOWN: Final = 100
+
+_BODY: Final[dict[str, Any]] = {
+    "requestBody": {
+        "required": True,
+        "description": f"A SenML pack (RFC 8428) of at most {MOST_BYTES} bytes.",
+        "content": {SENML: {"schema": {"type": "array", "items": {"type": "object"}}}},
+    },
+    "security": [{"pushToken": []}],
+}
+
+
+def add(made: APIRouter, services: Services) -> None:
+    """Add the route."""
+
+    @made.post(
+        "/api/v1/readings",
+        status_code=202,
+        tags=["readings"],
+        summary="Hand readings in",
+        openapi_extra=_BODY,
+        response_description="Stored durably; each record that was not is named",
+    )
+    async def readings(request: Request) -> ReceivedAnswer:
+        # Who may is settled before what is read: a stranger's megabyte is not even received.
+        _check_token(services, request)
+        _check_type(request)
+        body = await _limited_body(request)
+        decoded = await asyncio.to_thread(decode_pack, body, services.clock.now_ms())
+        if not decoded.readings and decoded.rejections:
+            first = decoded.rejections[0]
+            raise AnswerError(
+                400,
+                f"Nothing in this pack could be read: {first.reason} ({first.detail[:120]}).",
+                where="body",
+                mend="Send a SenML pack (RFC 8428) with names, units and values as PROTOCOL.md says.",
+            )
+        submitted = await services.submit(decoded.readings, source="http")
+        return _received(Submitted(submitted.appended, (*decoded.rejections, *submitted.rejections)))
+
+
+def _check_token(services: Services, request: Request) -> None:
+    token = bearer_token(request.headers.get("authorization"))
+    if token is None or not services.push_token_matches(token):
+        raise AnswerError(
+            401,
+            "Handing readings in needs a token." if token is None else "This token is not known here.",
+            where="Authorization",
+            mend="Send `Authorization: Bearer TOKEN` with the push token of this site's wiring file.",
+            headers={"WWW-Authenticate": 'Bearer realm="lumberroom"'},
+        )
+
+
+def _check_type(request: Request) -> None:
+    given = request.headers.get("content-type", "")
+    if given.partition(";")[0].strip().lower() != SENML:
+        raise AnswerError(
+            415,
+            f"The body is declared as {given[:60]!r}." if given else "The body's type is not declared.",
+            where="Content-Type",
+            mend=f"Send a SenML pack with `Content-Type: {SENML}`.",
+            headers={"Accept-Post": SENML},
+        )
+
+
+async def _limited_body(request: Request) -> bytes:
+    """Read the body, counting: what a header says, or leaves out (a chunked body), is not what comes."""
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > MOST_BYTES:
+            raise AnswerError(
+                413,
+                f"The body is larger than {MOST_BYTES} bytes.",
+                where="body",
+                mend="Send the readings in several smaller packs.",
+                headers={"Connection": "close"},
+            )
+    return bytes(body)
+
+
+def _received(submitted: Submitted) -> ReceivedAnswer:
+    stored, repeated, amended = submitted.appended
+    shown = [
+        RejectionAnswer(reason=one.reason, detail=one.detail, sensor=one.sensor)
+        for one in submitted.rejections[:MOST_REJECTIONS_SHOWN]
+    ]
+    return ReceivedAnswer(
+        stored=stored, repeated=repeated, amended=amended, rejected=len(submitted.rejections), rejections=shown
+    )
+
+

@@ -1,0 +1,256 @@
+"""The window chart: a room's air against its acclimation window, drawn as SVG text. Pure.
+
+Temperature runs across and RH up; the thin curves are lines of equal EMC, labelled on the line; the shaded region is
+the room's window; the last day is a path that fades with age, and a crow's foot, the carpenter's mark for an exact
+point, stands where the air is now. Inline in a page it carries classes only and the page's style sheet colours it for
+light and dark; standalone (a file, a mail) it brings its own colours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import isfinite
+from typing import Final
+from xml.sax.saxutils import escape, quoteattr
+
+import numpy as np
+
+from ingest.present.chart_axes import Floats, Scale, ticks
+from ingest.present.digits import in_units, number, unit
+from ingest.present.window_picture import Trace, WindowPicture, describe, frame_of, last_point
+from ingest.present.window_region import EmcLine, Frame, Ribbon, emc_line, emc_lines, window_ribbons
+from ingest.site.places import Bounds
+
+DAY_MS: Final = 86_400_000
+AGE_STEPS: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The paper that a chart is drawn on.  Margins in drawing units: left, top, right, bottom."""
+
+    width: int
+    height: int
+    margins: tuple[int, int, int, int]
+    text: float
+    ticks_across: int
+    ticks_up: int
+    ages: bool  # whether points of the path are marked with their age
+
+
+WIDE: Final = Sheet(640, 470, (58, 16, 18, 50), 14.0, 8, 8, ages=True)
+NARROW: Final = Sheet(360, 300, (42, 10, 10, 40), 12.5, 5, 5, ages=True)
+CARD: Final = Sheet(340, 216, (34, 8, 8, 24), 11.5, 5, 4, ages=False)
+
+
+def window_chart_svg(picture: WindowPicture, sheet: Sheet = WIDE, *, standalone: bool = False) -> str:
+    """Draw the chart and give it as SVG text, all foreign text escaped.
+
+    standalone: carry colours, a background and a name space, for use outside our pages.
+    """
+    return "".join(_Drawing(picture, sheet).parts(standalone=standalone))
+
+
+class _Drawing:
+    """One chart being drawn: its scales, and each layer as a piece of SVG."""
+
+    def __init__(self, picture: WindowPicture, sheet: Sheet) -> None:
+        left, top, right, bottom = sheet.margins
+        self.picture = picture
+        self.sheet = sheet
+        self.frame: Frame = frame_of(picture)
+        self.box = (left, top, sheet.width - right, sheet.height - bottom)
+        self.across = Scale(self.frame.temperature_low_c, self.frame.temperature_high_c, self.box[0], self.box[2])
+        self.up = Scale(self.frame.rh_low_percent, self.frame.rh_high_percent, self.box[3], self.box[1])
+        self.trodden = np.concatenate([self._points(trace) for trace in picture.traces] or [np.empty((0, 2))])
+
+    def parts(self, *, standalone: bool) -> Iterator[str]:
+        """Give the chart from the paper up."""
+        ident, (width, height) = self.picture.ident, (self.sheet.width, self.sheet.height)
+        name_space = ' xmlns="http://www.w3.org/2000/svg"' if standalone else ""
+        labels = quoteattr(f"{ident}-title {ident}-desc")
+        box = f'viewBox="0 0 {width} {height}"'
+        yield f'<svg{name_space} class="window-chart" {box} role="img" aria-labelledby={labels}>'
+        yield f"<title id={quoteattr(ident + '-title')}>{escape(self.picture.title)}</title>"
+        yield f"<desc id={quoteattr(ident + '-desc')}>{escape(describe(self.picture))}</desc>"
+        if standalone:
+            yield f'<style>{STANDALONE_STYLE}</style><rect class="wc-paper" width="{width}" height="{height}"/>'
+        yield from self._board()
+        yield from self._window()
+        yield from self._rings()
+        yield from self._axes()
+        yield from self._paths()
+        yield "</svg>"
+
+    def _points(self, trace: Trace) -> Floats:
+        return np.column_stack((self.across.positions(trace.temperature_c), self.up.positions(trace.rh_percent)))
+
+    def _board(self) -> Iterator[str]:
+        left, top, right, bottom = self.box
+        yield f'<rect class="wc-board" x="{left}" y="{top}" width="{right - left}" height="{bottom - top}"/>'
+
+    def _window(self) -> Iterator[str]:
+        window = self.picture.window
+        if window is None:
+            return
+        for ribbon in window_ribbons(window, self.frame):
+            yield f'<path class="wc-window" d="{self._outline(ribbon)}"/>'
+        yield from self._scribed()
+
+    def _outline(self, ribbon: Ribbon) -> str:
+        across = self.across.positions(ribbon.temperature_c)
+        low, high = self.up.positions(ribbon.low_percent), self.up.positions(ribbon.high_percent)
+        there = _line(np.column_stack((across, high)))
+        back = _line(np.column_stack((across, low))[::-1]).replace("M", "L", 1)
+        return f"{there}{back}Z"
+
+    def _scribed(self) -> Iterator[str]:
+        """Draw each bound right across the board, as a joiner scribes a line past its corners."""
+        window, (left, top, right, bottom) = self.picture.window, self.box
+        assert window is not None
+        for value in _within(window.temperature_c, self.across):
+            x = self.across.at(value)
+            yield f'<path class="wc-scribed" d="M{x:.1f} {top}V{bottom}"/>'
+        for value in _within(window.rh_percent, self.up):
+            y = self.up.at(value)
+            yield f'<path class="wc-scribed" d="M{left} {y:.1f}H{right}"/>'
+        if window.emc_percent is not None:
+            for level in (window.emc_percent.low, window.emc_percent.high):
+                for line in emc_line(level, self.frame) if level is not None else ():
+                    yield f'<path class="wc-scribed" d="{_line(self._emc_points(line))}"/>'
+
+    def _emc_points(self, line: EmcLine) -> Floats:
+        return np.column_stack((self.across.positions(line.temperature_c), self.up.positions(line.rh_percent)))
+
+    def _rings(self) -> Iterator[str]:
+        """Draw the lines of equal EMC, like the rings of a trunk cut across, each with its figure on it."""
+        for index, line in enumerate(lines := emc_lines(self.frame)):
+            points = self._emc_points(line)
+            yield f'<path class="wc-ring" d="{_line(points)}"/>'
+            word = f"EMC {line.emc_percent:g} %" if index == len(lines) - 1 else f"{line.emc_percent:g} %"
+            yield from self._ring_label(points, word)
+
+    def _ring_label(self, points: Floats, word: str) -> Iterator[str]:
+        room = len(word) * self.sheet.text * 0.3 + 6
+        inside = points[(points[:, 0] > self.box[0] + room) & (points[:, 0] < self.box[2] - room)]
+        inside = inside[(inside[:, 1] > self.box[1] + self.sheet.text) & (inside[:, 1] < self.box[3] - 4)]
+        if not len(inside):
+            return
+        candidates = inside[np.unique(np.linspace(len(inside) - 1, 0, 9).astype(int))[::-1]]
+        x, y = max(candidates, key=lambda at: min(self._clearance(at), room + self.sheet.text))
+        yield f'<text class="wc-ring-label" x="{x:.1f}" y="{y + self.sheet.text * 0.32:.1f}">{word}</text>'
+
+    def _clearance(self, at: Floats) -> float:
+        known = self.trodden[np.isfinite(self.trodden).all(axis=1)]
+        return float(np.hypot(*(known - at).T).min()) if len(known) else float("inf")
+
+    def _axes(self) -> Iterator[str]:
+        yield from self._temperature_axis()
+        left, top, _, bottom = self.box
+        for value in ticks(self.up.low, self.up.high, self.sheet.ticks_up):
+            y = self.up.at(value)
+            base = y + self.sheet.text * 0.34
+            yield f'<path class="wc-tick" d="M{left - 5} {y:.1f}H{left}"/>'
+            yield f'<text class="wc-tick-up" x="{left - 8}" y="{base:.1f}">{number(value, 0)}</text>'
+        x = self.sheet.text * 0.95
+        middle = (top + bottom) / 2
+        if self.sheet.ages:
+            yield (
+                f'<text class="wc-axis" x="{x:.1f}" y="{middle}" transform="rotate(-90 {x:.1f} {middle})">'
+                "Relative humidity, %</text>"
+            )
+
+    def _temperature_axis(self) -> Iterator[str]:
+        units, (left, _, right, bottom) = self.picture.units, self.box
+        low, high = (in_units("temperature_c", end, units) for end in (self.across.low, self.across.high))
+        shown = Scale(low, high, left, right)
+        for value in ticks(low, high, self.sheet.ticks_across):
+            x = shown.at(value)
+            base = bottom + 6 + self.sheet.text
+            yield f'<path class="wc-tick" d="M{x:.1f} {bottom}v5"/>'
+            yield f'<text class="wc-tick-across" x="{x:.1f}" y="{base}">{number(value, 0)}</text>'
+        if self.sheet.ages:
+            title = f"Temperature, {unit('temperature_c', units)}"
+            x = (left + right) / 2
+            yield f'<text class="wc-axis" x="{x}" y="{self.sheet.height - self.sheet.text * 0.5:.1f}">{title}</text>'
+
+    def _paths(self) -> Iterator[str]:
+        if not len(self.trodden) or not np.isfinite(self.trodden).all(axis=1).any():
+            x, y = (self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2
+            yield f'<text class="wc-empty" x="{x}" y="{y}">nothing heard in the last 24 hours</text>'
+            return
+        for trace in self.picture.traces[::-1]:  # the leading one last, so that it lies on top
+            yield from self._path(trace)
+        for trace in self.picture.traces[1:]:
+            yield from self._mark(trace, leading=False)
+        yield from self._mark(self.picture.traces[0], leading=True)
+
+    def _path(self, trace: Trace) -> Iterator[str]:
+        age = np.clip((self.picture.now_ms - trace.at_ms) / DAY_MS, 0.0, 1.0)
+        step = np.minimum((age * AGE_STEPS).astype(int), AGE_STEPS - 1)
+        points = self._points(trace)
+        for number_of in range(AGE_STEPS - 1, -1, -1):
+            own = np.flatnonzero(step == number_of)
+            if len(own):
+                # One point more, so that the pieces join.
+                piece = points[own[0] : own[-1] + 2]
+                yield f'<path class="wc-path wc-age-{number_of}" d="{_line(piece)}"/>'
+
+    def _mark(self, trace: Trace, *, leading: bool) -> Iterator[str]:
+        last = last_point(trace)
+        if last is None:
+            return
+        x, y = self.across.at(last[1]), self.up.at(last[2])
+        state = "" if trace.fresh else " wc-stale"
+        if not leading:
+            yield f'<rect class="wc-also{state}" x="{x - 4:.1f}" y="{y - 4:.1f}" width="8" height="8"/>'
+            return
+        size = self.sheet.text / 14.0
+        # Near the upper edge the crow's foot stands below its point.
+        way = 1 if y - self.box[1] < 34 * size else -1
+        foot = f"M{x - 7 * size:.1f} {y + way * 22 * size:.1f}L{x:.1f} {y + way * 8 * size:.1f}L{x + 7 * size:.1f} "
+        foot += f"{y + way * 22 * size:.1f}M{x:.1f} {y + way * 8 * size:.1f}V{y + way * 25 * size:.1f}"
+        yield f'<path class="wc-foot-halo" d="{foot}"/><path class="wc-foot{state}" d="{foot}"/>'
+        yield f'<circle class="wc-now{state}" cx="{x:.1f}" cy="{y:.1f}" r="{4.6 * size:.1f}"/>'
+        if self.sheet.ages:
+            word = "now" if trace.fresh else "last heard"
+            label_y = y + way * 29 * size + (self.sheet.text if way > 0 else 0)
+            yield f'<text class="wc-now-label" x="{x:.1f}" y="{label_y:.1f}">{word}</text>'
+
+
+def _within(bounds: Bounds | None, scale: Scale) -> list[float]:
+    ends = () if bounds is None else (bounds.low, bounds.high)
+    return [end for end in ends if end is not None and scale.low < end < scale.high]
+
+
+def _line(points: Floats) -> str:
+    """Give path data through the points (float64 (n, 2)), lifting the pencil over points that are not known."""
+    pieces: list[str] = []
+    drawing = False
+    for x, y in points.tolist():
+        known = isfinite(x) and isfinite(y)
+        if known:
+            # "h0" gives a point between two gaps the length that its round cap needs to be seen.
+            pieces.append(f"L{x:.1f} {y:.1f}" if drawing else f"M{x:.1f} {y:.1f}h0")
+        drawing = known
+    return "".join(pieces)
+
+
+STANDALONE_STYLE: Final = (
+    "text{font-family:Bitter,Georgia,serif;fill:#3a2d1f}"
+    ".wc-paper{fill:#f6efe0}.wc-board{fill:#efe3c8;stroke:#6d5a41;stroke-width:1}"
+    ".wc-window{fill:#2f5d80;fill-opacity:.16;stroke:#2f5d80;stroke-width:1.8}"
+    ".wc-scribed{fill:none;stroke:#2f5d80;stroke-width:.8;stroke-dasharray:5 3;stroke-opacity:.7}"
+    ".wc-ring{fill:none;stroke:#a4763b;stroke-width:1;stroke-opacity:.75}"
+    ".wc-ring-label{fill:#7c531d;text-anchor:middle;paint-order:stroke;stroke:#efe3c8;stroke-width:5}"
+    ".wc-tick{stroke:#6d5a41;fill:none}.wc-tick-across,.wc-axis,.wc-empty,.wc-now-label{text-anchor:middle}"
+    ".wc-tick-up{text-anchor:end}"
+    ".wc-path{fill:none;stroke:#3a2d1f;stroke-width:1.8;stroke-linejoin:round;stroke-linecap:round}"
+    + "".join(f".wc-age-{step}{{stroke-opacity:{0.95 - 0.1 * step:.2f}}}" for step in range(AGE_STEPS))
+    + ".wc-now,.wc-also{fill:#3a2d1f;stroke:#efe3c8;stroke-width:1.5}.wc-stale{fill:#efe3c8;stroke:#3a2d1f}"
+    ".wc-foot,.wc-foot-halo{fill:none;stroke:#3a2d1f;stroke-width:2;stroke-linecap:round}"
+    ".wc-foot-halo{stroke:#efe3c8;stroke-width:6}"
+    ".wc-now-label{font-style:italic;paint-order:stroke;stroke:#efe3c8;stroke-width:5}"
+)
+"""The chart's colours on paper, for a chart that stands alone."""
