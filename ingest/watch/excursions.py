@@ -1,0 +1,125 @@
+"""A room's window incidents: what the changes of its sensors' states, in order of time, make of them. No I/O."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Final
+
+from ingest.site.incidents import Incident, IncidentKind
+from ingest.site.places import Room, Sensor, Site
+from ingest.watch.judge import Change, Worst
+from ingest.watch.memory import RoomMemory
+from ingest.watch.reasons import Telling, incident_reason, sensor_name
+
+WORSE_BY_MARGINS: Final = 0.25
+"""An open incident is written anew when its worst value has grown by this share of a margin, and when it closes."""
+
+
+def incident_id(room: str, kind: IncidentKind, opened_ms: int, sensor: str = "") -> str:
+    """Give the id of an incident: made of what it is, so that judging the same readings again gives the same ids."""
+    when = dt.datetime.fromtimestamp(opened_ms / 1000, tz=dt.UTC)
+    stamp = f"{when:%Y%m%dT%H%M%S}{opened_ms % 1000:03d}Z"
+    # What an address or a Message-ID might not carry is spelled by its code, so that no two sensors share a spelling.
+    spelled = re.sub(r"[^A-Za-z0-9-]", lambda odd: f"_{ord(odd[0]):02x}", sensor)
+    return ".".join(part for part in (room, kind.value, spelled, stamp) if part)
+
+
+class Excursions:
+    """The window incident of one room while one batch is judged.
+
+    incident: the newest one, open or closed.  told: those that opened, reopened or closed.  written: those to write.
+    """
+
+    def __init__(self, site: Site, room: Room, memory: RoomMemory) -> None:
+        self.incident = memory.incident
+        self.told: dict[str, Incident] = {}
+        self.written: dict[str, Incident] = {}
+        self._site = site
+        self._room = room
+        self._order = {sensor.id: place for place, sensor in enumerate(site.sensors_of(room.id))}
+        self._active = {name for name, state in memory.sensors.items() if state.active}
+        self._worst = memory.worst
+        self._written_share = memory.written_share
+
+    def settle(self, now_ms: int) -> None:
+        """Close an incident that nothing holds open any more: its window or its sensor was taken away."""
+        if self.incident is None or not self.incident.is_open or self._active:
+            return
+        ending = (
+            "The room has no window any more."
+            if self._room.window is None
+            else "The sensor that was outside is no longer one of the room's air sensors."
+        )
+        self._close(max(now_ms, self.incident.opened_ms), ending)
+
+    def follow(self, changes: Iterable[tuple[Sensor, Change]]) -> None:
+        """Follow the sensors' changes in order of time; at one instant, what opens comes before what closes."""
+        for sensor, change in sorted(changes, key=self._when):
+            if change.after.active:
+                self._holds_open(sensor, change)
+            elif change.before.active:
+                self._active.discard(sensor.id)
+                if not self._active and self.incident is not None and self.incident.is_open:
+                    self._close(max(change.at_ms, self.incident.opened_ms))
+
+    def remembered(self, memory: RoomMemory) -> RoomMemory:
+        """Give the memory with this room's incident in it."""
+        return replace(memory, incident=self.incident, worst=self._worst, written_share=self._written_share)
+
+    def _when(self, found: tuple[Sensor, Change]) -> tuple[int, bool, int]:
+        sensor, change = found
+        return change.at_ms, not change.after.active, self._order.get(sensor.id, 0)
+
+    def _holds_open(self, sensor: Sensor, change: Change) -> None:
+        self._active.add(sensor.id)
+        opened_ms = change.at_ms if change.after.opened_ms is None else change.after.opened_ms
+        if self.incident is None or not self.incident.is_open:
+            self._open(sensor, change, opened_ms)
+        worst = change.after.worst
+        if worst is not None and (self._worst is None or worst.share > self._worst.share):
+            self._worst = worst
+            if worst.share >= self._written_share + WORSE_BY_MARGINS:
+                self._write()
+
+    def _open(self, sensor: Sensor, change: Change, opened_ms: int) -> None:
+        last = self.incident
+        if last is not None and last.closed_ms is not None and last.opened_ms <= opened_ms <= last.closed_ms:
+            # The same event: a sensor of this room was out while another closed it, or its last instant was revised.
+            self.incident = replace(last, closed_ms=None)
+        else:
+            began_ms = opened_ms if change.after.began_ms is None else change.after.began_ms
+            identity = incident_id(self._room.id, IncidentKind.WINDOW, opened_ms)
+            self.incident = Incident(
+                identity, self._room.id, sensor.id, IncidentKind.WINDOW, began_ms, opened_ms, reason=""
+            )
+            self._worst, self._written_share = change.after.worst, 0.0
+        self._write()
+        self.told[self.incident.id] = self.incident
+
+    def _close(self, closed_ms: int, ending: str = "") -> None:
+        assert self.incident is not None
+        self.incident = replace(self.incident, closed_ms=closed_ms)
+        self._write(ending)
+        self.told[self.incident.id] = self.incident
+
+    def _write(self, ending: str = "") -> None:
+        assert self.incident is not None
+        incident, worst = self.incident, self._worst
+        if worst is not None:
+            incident = _with_worst(incident, worst)
+            self._written_share = worst.share
+        name = sensor_name(self._site.sensor(incident.sensor), incident.sensor)
+        reason = incident_reason(incident, name, Telling(self._site.time_zone))
+        self.incident = replace(incident, reason=f"{reason} {ending}".strip())
+        self.written[self.incident.id] = self.incident
+        if self.incident.id in self.told:
+            self.told[self.incident.id] = self.incident
+
+
+def _with_worst(incident: Incident, worst: Worst) -> Incident:
+    return replace(
+        incident, quantity=worst.quantity, bound=worst.bound, worst_value=worst.value, worst_at_ms=worst.at_ms
+    )

@@ -1,0 +1,164 @@
+"""What the watch remembers of a room between batches, and its JSON form in the store. Versioned.
+
+The form is small (a few hundred bytes a sensor) and holds nothing that cannot be had again: where it is lost, or was
+written by another version, the watch starts anew and takes over the incident that is open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, fields, replace
+from typing import Any, Final
+
+from ingest.site.incidents import Incident, IncidentKind, RoomState
+from ingest.site.places import AcclimationWindow
+from ingest.watch.judge import FALLBACK_MARGINS, SensorState, Why, Worst
+
+VERSION: Final = 1
+
+
+@dataclass(frozen=True, slots=True)
+class SilentSensor:
+    """A sensor that is silent.  heard_ms: when it was last heard then (None: never).  incident: the open one."""
+
+    heard_ms: int | None
+    incident: Incident
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """Since when we have been listening without a break, by the wall clock, and when we last looked. UTC ms."""
+
+    since_ms: int
+    looked_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class RoomMemory:
+    """What is remembered of one room.
+
+    window: the window that the states were judged against (as a mapping), None where there was none.
+    window_changed_ms: when a change of window was first noticed (our clock).
+    incident: the room's newest window incident, open or closed, as last written.
+    worst, written_share: its worst reading so far, and how far out (in margins) it was said to be when last written.
+    late, ahead: readings stored but not judged, because they were older than what had been judged, or lay ahead of
+    our clock; late_ms: the newest such instant.
+    """
+
+    window: Mapping[str, Any] | None = None
+    window_changed_ms: int | None = None
+    sensors: Mapping[str, SensorState] = field(default_factory=dict)
+    incident: Incident | None = None
+    worst: Worst | None = None
+    written_share: float = 0.0
+    late: int = 0
+    late_ms: int | None = None
+    ahead: int = 0
+    listening: Listening | None = None
+    silent: Mapping[str, SilentSensor] = field(default_factory=dict)
+
+
+def window_facts(window: AcclimationWindow | None) -> dict[str, Any] | None:
+    """Give a window as JSON-able facts, to see whether it was changed."""
+    return None if window is None else asdict(window)
+
+
+def to_json(memory: RoomMemory) -> dict[str, Any]:
+    """Give a memory's JSON form."""
+    return {
+        "version": VERSION,
+        "window": None if memory.window is None else dict(memory.window),
+        "window_changed_ms": memory.window_changed_ms,
+        "sensors": {sensor: _state_to_json(state) for sensor, state in memory.sensors.items()},
+        "incident": None if memory.incident is None else incident_to_json(memory.incident),
+        "worst": None if memory.worst is None else list(memory.worst),
+        "written_share": memory.written_share,
+        "late": memory.late,
+        "late_ms": memory.late_ms,
+        "ahead": memory.ahead,
+        "listening": None if memory.listening is None else asdict(memory.listening),
+        "silent": {
+            name: {"heard_ms": silent.heard_ms, "incident": incident_to_json(silent.incident)}
+            for name, silent in memory.silent.items()
+        },
+    }
+
+
+def from_json(facts: Mapping[str, Any] | None) -> RoomMemory:
+    """Give the memory of a JSON form; an empty one for None and for a form of another version."""
+    if facts is None or facts.get("version") != VERSION:
+        return RoomMemory()
+    incident, listening, worst = facts["incident"], facts["listening"], facts["worst"]
+    return RoomMemory(
+        window=facts["window"],
+        window_changed_ms=facts["window_changed_ms"],
+        sensors={sensor: _state_from_json(state) for sensor, state in facts["sensors"].items()},
+        incident=None if incident is None else incident_from_json(incident),
+        worst=None if worst is None else Worst(*worst),
+        written_share=facts["written_share"],
+        late=facts["late"],
+        late_ms=facts["late_ms"],
+        ahead=facts["ahead"],
+        listening=None if listening is None else Listening(**listening),
+        silent={
+            name: SilentSensor(silent["heard_ms"], incident_from_json(silent["incident"]))
+            for name, silent in facts["silent"].items()
+        },
+    )
+
+
+def incident_to_json(incident: Incident) -> dict[str, Any]:
+    """Give an incident as JSON-able facts."""
+    return {**asdict(incident), "kind": incident.kind.value}
+
+
+def incident_from_json(facts: Mapping[str, Any]) -> Incident:
+    """Give the incident of such facts."""
+    return Incident(**{**facts, "kind": IncidentKind(facts["kind"])})
+
+
+def resumed(incident: Incident) -> SensorState:
+    """Give the state of a sensor of which nothing is left but its open incident."""
+    worst = None
+    if incident.quantity is not None and incident.bound is not None and incident.worst_value is not None:
+        at_ms = incident.worst_at_ms if incident.worst_at_ms is not None else incident.opened_ms
+        share = abs(incident.worst_value - incident.bound) / FALLBACK_MARGINS.get(incident.quantity, 1.0)
+        worst = Worst(incident.quantity, incident.bound, incident.worst_value, at_ms, share)
+    return SensorState(
+        state=RoomState.OUT,
+        why=Why.LASTED,
+        since_ms=incident.opened_ms,
+        began_ms=incident.began_ms,
+        opened_ms=incident.opened_ms,
+        guilty=() if incident.quantity is None else (incident.quantity,),
+        worst=worst,
+    )
+
+
+_PLAIN: Final = tuple(f.name for f in fields(SensorState) if f.name.endswith("_ms"))
+
+
+def _state_to_json(state: SensorState) -> dict[str, Any]:
+    facts: dict[str, Any] = {name: getattr(state, name) for name in _PLAIN}
+    facts |= {
+        "state": state.state.value,
+        "why": state.why.name,
+        "held": {name: list(pair) for name, pair in state.held.items()},
+        "guilty": list(state.guilty),
+        "worst": None if state.worst is None else list(state.worst),
+        "before": None if state.before is None else _state_to_json(replace(state.before, before=None)),
+    }
+    return {name: value for name, value in facts.items() if value not in (None, [], {})}
+
+
+def _state_from_json(facts: Mapping[str, Any]) -> SensorState:
+    worst, before = facts.get("worst"), facts.get("before")
+    return SensorState(
+        state=RoomState(facts["state"]),
+        why=Why[facts["why"]],
+        held={name: (value, at_ms) for name, (value, at_ms) in facts.get("held", {}).items()},
+        guilty=tuple(facts.get("guilty", ())),
+        worst=None if worst is None else Worst(*worst),
+        before=None if before is None else _state_from_json(before),
+        **{name: facts.get(name) for name in _PLAIN},
+    )

@@ -1,0 +1,133 @@
+"""Reasons as sentences for people: quantity, value, bound, since when. Pure; units and zone are the reader's.
+
+Sentences carry no markup. What comes from outside (titles) is put in as it is; whoever shows it escapes it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ingest.present import digits, words
+from ingest.present.digits import Units
+from ingest.site.incidents import Incident, IncidentKind, RoomState
+from ingest.site.places import AcclimationWindow, Sensor
+from ingest.watch.judge import SensorState, Why
+
+
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """How to tell: the site's zone, the reader's units, the present (None: instants in full)."""
+
+    time_zone: str
+    units: Units = Units.SI
+    now_ms: int | None = None
+
+    def at(self, at_ms: int | None) -> str:
+        """Say an instant."""
+        if at_ms is None:
+            return "an unknown time"
+        if self.now_ms is None:
+            return words.instant(at_ms, self.time_zone)
+        return words.instant_near(at_ms, self.now_ms, self.time_zone)
+
+
+def sensor_name(sensor: Sensor | None, sensor_id: str) -> str:
+    """Give what people call a sensor: its title, or else its id."""
+    return sensor.title if sensor is not None and sensor.title else sensor_id
+
+
+def side(value: float, bound: float) -> str:
+    """Say on which side of a bound a value lies."""
+    return "below" if value < bound else "above"
+
+
+def incident_reason(incident: Incident, sensor: str, telling: Telling) -> str:
+    """Say in one sentence what an incident is about, open or closed.  sensor: what people call it."""
+    if incident.kind is IncidentKind.SILENT:
+        return _silence(incident, sensor, telling)
+    return _excursion(incident, sensor, telling)
+
+
+def _excursion(incident: Incident, sensor: str, telling: Telling) -> str:
+    if incident.quantity is None or incident.bound is None or incident.worst_value is None:
+        return f"The air at {sensor} has been outside its window since {telling.at(incident.began_ms)}."
+    name, value, bound = incident.quantity, incident.worst_value, incident.bound
+    beyond = f"{side(value, bound)} {digits.limit(name, bound, telling.units)}"
+    worst = f"{digits.amount(name, value, telling.units)} at worst ({telling.at(incident.worst_at_ms)})"
+    if incident.closed_ms is None:
+        told = f"{digits.short(name)} at {sensor} has been {beyond} since {telling.at(incident.began_ms)}, {worst}"
+    else:
+        lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
+        told = (
+            f"{digits.short(name)} at {sensor} was {beyond}, {worst}; out of its window from "
+            f"{telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)} ({lasted})"
+        )
+    return words.sentence(told)
+
+
+def _silence(incident: Incident, sensor: str, telling: Telling) -> str:
+    if incident.closed_ms is None:
+        return f"Sensor {sensor} has not been heard since {telling.at(incident.began_ms)}."
+    lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
+    return f"Sensor {sensor} has been heard again since {telling.at(incident.closed_ms)}; it was silent for {lasted}."
+
+
+def state_reason(state: SensorState, window: AcclimationWindow, sensor: str, telling: Telling) -> str:
+    """Say in one sentence why a sensor is in its state."""
+    told = {
+        RoomState.UNKNOWN: _unknown,
+        RoomState.WITHIN: _within,
+        RoomState.DRIFTING: _drifting,
+        RoomState.OUT: _out,
+        RoomState.RETURNING: _returning,
+    }[state.state](state, window, sensor, telling)
+    if state.why in (Why.NEW_WINDOW, Why.CLOCK_WAS_WRONG):
+        told = f"{told}; {state.why.value}"
+    return words.sentence(told)
+
+
+def _unknown(state: SensorState, _window: AcclimationWindow, sensor: str, _telling: Telling) -> str:
+    if state.last_ms is None or not state.held:
+        return f"nothing that its window bounds has been heard from {sensor} yet"
+    return f"not judged yet: {state.why.value}"
+
+
+def _within(state: SensorState, window: AcclimationWindow, sensor: str, telling: Telling) -> str:
+    values = [
+        f"{digits.short(name)} {digits.amount(name, state.held[name][0], telling.units)} "
+        f"(window {digits.bounds_words(name, bounds, telling.units)})"
+        for name, bounds in window.bounds().items()
+        if name in state.held
+    ]
+    return f"{words.listed(values)} at {sensor}, {telling.at(state.last_ms)}"
+
+
+def _drifting(state: SensorState, window: AcclimationWindow, sensor: str, telling: Telling) -> str:
+    lasts = words.duration(window.dwell_s)
+    anew = f" ({Why.GAP.value})" if state.why is Why.GAP else ""
+    return f"{_beyond(state, sensor, telling)}; it counts once it has lasted {lasts}{anew}"
+
+
+def _out(state: SensorState, _window: AcclimationWindow, sensor: str, telling: Telling) -> str:
+    told = _beyond(state, sensor, telling)
+    if state.why is Why.STILL_OUT:
+        return f"{told}; {state.why.value}"
+    others = [digits.short(name) for name in state.guilty if state.worst is None or name != state.worst.quantity]
+    return f"{told}; {words.listed(others)} outside as well" if others else told
+
+
+def _returning(state: SensorState, window: AcclimationWindow, sensor: str, telling: Telling) -> str:
+    lasts = words.duration(window.return_dwell_s)
+    back = f"the air at {sensor} has been back inside its window since {telling.at(state.returned_ms)}"
+    return f"{back}; the incident closes once that has lasted {lasts}"
+
+
+def _beyond(state: SensorState, sensor: str, telling: Telling) -> str:
+    since = telling.at(state.began_ms)
+    if state.worst is None:
+        return f"the air at {sensor} has been outside its window since {since}"
+    name, bound, value, at_ms, _ = state.worst
+    beyond = f"{side(value, bound)} {digits.limit(name, bound, telling.units)}"
+    worst = f"{digits.amount(name, value, telling.units)} at worst"
+    when = f" ({telling.at(at_ms)})" if at_ms != state.began_ms else ""
+    return f"{digits.short(name)} at {sensor} has been {beyond} since {since}, {worst}{when}"
