@@ -12,7 +12,7 @@ import numpy as np
 
 from ingest.physics.wood import emc_percent
 from ingest.runtime.findings import Findings, Steps
-from ingest.runtime.forms import MailForm, PageForm, RoomForm, SiteForm, WindowForm
+from ingest.runtime.forms import MailForm, PageForm, RoomForm, SiteForm
 from ingest.site.places import AcclimationWindow, Bounds
 
 LAYING_EMC_PERCENT: Final = Bounds(6.0, 11.0)
@@ -134,7 +134,7 @@ def _owner_hint(directory: Path) -> str:
 
 
 def check_room(findings: Findings, at: Steps, room: RoomForm, window: AcclimationWindow | None) -> None:
-    """Note a window that can never be met or never be returned to, and what is worth a second look in a room."""
+    """Note a window that can never be met, and what is worth a second look in a room."""
     title = room.title or room.id
     if window is None:
         findings.cautions.append(f"{title} has no window: it is shown and recorded, nobody is warned.")
@@ -142,37 +142,20 @@ def check_room(findings: Findings, at: Steps, room: RoomForm, window: Acclimatio
         findings.cautions.append(f'{title} has a window but no sensor with place = "air", so nothing is judged by it.')
     if room.window is None or window is None:
         return
-    key_prefix = (*at, "window")
-    if not _check_returns(findings, key_prefix, room.window, window) or window.emc_percent is None:
+    if window.emc_percent is None:
         _caution_laying(findings, title, window)
         return
     lowest, highest = emc_span(window.temperature_c, window.rh_percent)
     wanted = window.emc_percent
     if (wanted.low is not None and wanted.low > highest) or (wanted.high is not None and wanted.high < lowest):
         findings.wrong(
-            (*key_prefix, "emc_percent"),
+            (*at, "window", "emc_percent"),
             f"this can never be met: the room's temperature and RH bounds allow an EMC of {lowest:.1f} to "
             f"{highest:.1f} % only",
             "Widen the temperature or RH bounds, or move the EMC bounds into that range.",
         )
     else:
         _caution_laying(findings, title, window)
-
-
-def _check_returns(findings: Findings, at: Steps, form: WindowForm, window: AcclimationWindow) -> bool:
-    sound = True
-    for name, bounds in window.bounds().items():
-        margin = window.margins()[name]
-        if bounds.narrowed(margin) is None:
-            key = "temperature_f" if name == "temperature_c" and form.temperature_f is not None else name
-            sound = False
-            findings.wrong(
-                (*at, key),
-                f"this window is too narrow ever to count as returned to: margin_{name} = {margin:g} taken off both "
-                "ends leaves nothing",
-                f"Widen it, or set a smaller margin_{name}.",
-            )
-    return sound
 
 
 def emc_span(temperature_c: Bounds | None, rh_percent: Bounds | None) -> tuple[float, float]:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
-from typing import Any, Final, Protocol
+from typing import Final, Protocol
 
 import structlog
 
@@ -26,6 +26,7 @@ from dashboards.services import AdapterStatus
 from ingest.clock import Clock
 from ingest.runtime.backoff import HEALTHY_S, BackOff
 from ingest.runtime.logs import Repeats
+from ingest.runtime.tasks import end, finish
 from ingest.runtime.wiring import AdapterWiring
 
 CLOSE_LIMIT_S: Final = 2.0
@@ -197,39 +198,7 @@ class Supervisor:
         try:
             await asyncio.Event().wait()
         finally:
-            await self._stop(tasks)
-
-    async def _stop(self, tasks: list[asyncio.Task[None]]) -> None:
-        for task in tasks:
-            task.cancel()
-        if not tasks:
-            return
-        _, stuck = await asyncio.wait(tasks, timeout=STOP_LIMIT_S)
-        for task in stuck:
-            self.left_behind += 1
-            _log.warning("a task does not end; it is left behind", task=task.get_name())
-
-
-async def finish(work: Awaitable[Any], limit_s: float, note: Callable[[BaseException], None]) -> bool:
-    """Let `work` finish within `limit_s` real seconds, even while this task is being cancelled.
-
-    note: is told the error with which it ended, if any.  Gives False when it did not end in time, and leaves it.
-    """
-    task = asyncio.ensure_future(work)
-    deadline = asyncio.get_running_loop().time() + limit_s
-    cancelled: asyncio.CancelledError | None = None
-    while not task.done() and (left_s := deadline - asyncio.get_running_loop().time()) > 0:
-        try:
-            await asyncio.wait({task}, timeout=left_s)
-        except asyncio.CancelledError as error:
-            cancelled = error
-    if not task.done():
-        task.cancel()
-    elif not task.cancelled() and (failure := task.exception()) is not None:
-        note(failure)
-    if cancelled is not None:
-        raise cancelled
-    return task.done()
+            self.left_behind = await end(tasks, STOP_LIMIT_S)
 
 
 def _sum(*counts: Mapping[str, int]) -> dict[str, int]:
