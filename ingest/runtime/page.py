@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import socket
 from collections.abc import Generator
 from typing import Any, Final
 
 import uvicorn
-
-from ingest.errors import SettingsError, TransientError
-from ingest.runtime.wiring import PageWiring
 
 GRACE_S: Final = 2
 """How long requests that are under way may take when the daemon stops."""
@@ -24,48 +20,6 @@ class _QuietServer(uvicorn.Server):
     def capture_signals(self) -> Generator[None, None, None]:
         """Capture none."""
         yield
-
-
-def bind(page: PageWiring) -> socket.socket:
-    """Bind the page's address.
-
-    Raises TransientError when another program has the port, SettingsError when the address cannot be used.
-    """
-    family = socket.AF_INET6 if ":" in page.listen else socket.AF_INET
-    listener = socket.socket(family, socket.SOCK_STREAM)
-    try:
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.bind((page.listen, page.port))
-        listener.listen(128)
-    except OSError as error:
-        listener.close()
-        raise _not_bound(page, error) from error
-    listener.setblocking(False)
-    return listener
-
-
-def _not_bound(page: PageWiring, error: OSError) -> TransientError | SettingsError:
-    if error.errno == errno.EADDRINUSE:
-        return TransientError(
-            f"another program already listens on port {page.port}",
-            where=page.listen,
-            mend=f"Stop that one, or choose another port, such as {page.port + 1}.",
-        )
-    if error.errno == errno.EACCES:
-        return SettingsError(
-            f"this user may not listen on port {page.port}", where=page.listen, mend="Use a port above 1023."
-        )
-    return SettingsError(
-        f"the page cannot listen on port {page.port} ({error.strerror})",
-        where=page.listen,
-        mend='Use listen = "127.0.0.1" under [page].',
-    )
-
-
-def address(listener: socket.socket) -> str:
-    """Give the address to type into a browser."""
-    host, port = listener.getsockname()[:2]
-    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
 
 
 class PageServer:

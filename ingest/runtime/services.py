@@ -1,0 +1,124 @@
+"""What the daemon shows the web application (it satisfies `dashboards.services.Services`)."""
+
+from __future__ import annotations
+
+import hmac
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from importlib import metadata
+from typing import Any
+
+from adapters.contract import Reading
+from dashboards.services import AdapterStatus, CaughtMail, News, RoomStanding, Submitted
+from ingest.clock import Clock
+from ingest.present.digits import Units
+from ingest.runtime.intake import Intake
+from ingest.runtime.newsboard import NewsBoard
+from ingest.runtime.supervisor import Supervisor
+from ingest.runtime.wiring import Wiring
+from ingest.site.incidents import NoticeState
+from ingest.site.places import Site
+from ingest.store.api import Store, StoreReader
+from ingest.watch import standing
+
+Figures = Callable[[], Mapping[str, object]]
+
+
+def no_mails() -> Sequence[CaughtMail]:
+    """Give no mails: a real site catches none."""
+    return ()
+
+
+@dataclass(slots=True)
+class Parts:
+    """What the services speak for.  figures: further sections of the health, by name."""
+
+    wiring: Wiring
+    clock: Clock
+    store: Store
+    site: Callable[[], Site]
+    intake: Intake
+    supervisor: Supervisor
+    news: NewsBoard
+    figures: dict[str, Figures]
+    demo_speed: float | None = None
+    mails: Callable[[], Sequence[CaughtMail]] = no_mails
+
+
+class DaemonServices:
+    """The narrow door between the web application and the daemon."""
+
+    def __init__(self, parts: Parts) -> None:
+        self._parts = parts
+        self._started_ms = parts.clock.now_ms()
+        self._started_s = parts.clock.monotonic_s()
+        self.clock: Clock = parts.clock
+        self.read: StoreReader = parts.store.read
+        self.demo_speed: float | None = parts.demo_speed
+        self.units = Units(parts.wiring.units)
+
+    def site(self) -> Site:
+        """Give the job as it stands."""
+        return self._parts.site()
+
+    def standing(self, room: str) -> RoomStanding:
+        """Say how a room stands towards its window. Reads the store: not for the event loop."""
+        found = standing.standing(self.read, self.site(), room, now_ms=self.clock.now_ms(), units=self.units)
+        return RoomStanding(found.room, found.state, found.reason, found.since_ms, found.silent)
+
+    def adapters(self) -> Sequence[AdapterStatus]:
+        """Say how each adapter fares."""
+        refused = self._parts.intake.rejected_of
+        return [adapter.status(refused(adapter.wiring.name)) for adapter in self._parts.supervisor.adapters]
+
+    def unknown_senders(self) -> Mapping[str, int]:
+        """Give sensors that were heard but belong to no room, with when they were last heard (UTC ms)."""
+        return self._parts.intake.unknown_senders()
+
+    def mails(self) -> Sequence[CaughtMail]:
+        """Give the mails that the demonstration caught; empty on a real site."""
+        return self._parts.mails()
+
+    def push_token_matches(self, token: str) -> bool:
+        """Say whether a bearer token may push readings (compared in constant time); always False where none is set."""
+        expected = self._parts.wiring.page.push_token
+        return expected is not None and hmac.compare_digest(token.encode(), expected.encode())
+
+    async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
+        """Check and store readings; returns once they are durable. Raises StorageError when they could not be."""
+        return await self._parts.intake.submit(readings, source)
+
+    def news(self) -> AsyncIterator[News]:
+        """Follow what changes."""
+        return self._parts.news.follow()
+
+    def health(self) -> Mapping[str, object]:
+        """Give the daemon's health as JSON-able figures. Reads the store: not for the event loop."""
+        intake = self._parts.intake.health
+        adapters = self.adapters()
+        troubles = [f"{a.name}: {a.error}" for a in adapters if a.error]
+        if intake.store_error:
+            troubles.insert(0, intake.store_error)
+        figures: dict[str, object] = {name: dict(of()) for name, of in self._parts.figures.items()}
+        return {
+            "status": "trouble" if troubles else "well",
+            "troubles": troubles,
+            "version": metadata.version("lumberroom"),
+            "started_ms": self._started_ms,
+            "uptime_s": round(self.clock.monotonic_s() - self._started_s, 3),
+            "store": intake.as_figures(),
+            "adapters": [_adapter_figures(status) for status in adapters],
+            "outbox": self._outbox(),
+            "cautions": list(self._parts.wiring.cautions),
+            **figures,
+        }
+
+    def _outbox(self) -> dict[str, object]:
+        waiting = self.read.notices(state=NoticeState.WAITING)
+        refused = self.read.notices(state=NoticeState.REFUSED)
+        last_error = next((notice.last_error for notice in reversed(waiting) if notice.last_error), "")
+        return {"waiting": len(waiting), "refused": len(refused), "last_error": last_error}
+
+
+def _adapter_figures(status: AdapterStatus) -> dict[str, Any]:
+    return asdict(status) | {"rejected": dict(status.rejected)}

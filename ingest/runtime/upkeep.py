@@ -1,0 +1,51 @@
+"""Nightly upkeep of the store: is the file sound, and what did the night find."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from typing import Final
+
+import structlog
+
+from ingest.runtime.periodic import Calendar
+from ingest.store.integrity import check_integrity
+from ingest.store.sqlite_store import SqliteStore
+
+CHECK_LIMIT_S: Final = 3600.0
+
+_log = structlog.get_logger("lumberroom.upkeep")
+
+
+class Upkeep:
+    """The calendar with the store's nightly work on it."""
+
+    def __init__(self, store: SqliteStore, time_zone: str) -> None:
+        self._store = store
+        self._faults: list[str] = []
+        self._calendar = Calendar(time_zone)
+        self._calendar.nightly("store check", self.check, limit_s=CHECK_LIMIT_S)
+
+    def start(self) -> None:
+        """Begin; needs a running event loop."""
+        self._calendar.start()
+
+    def wake(self) -> None:
+        """Work out anew what is due: after a step of the wall clock."""
+        self._calendar.wake()
+
+    def stop(self) -> None:
+        """End."""
+        self._calendar.stop()
+
+    async def check(self) -> None:
+        """Check the store's file and remember what is wrong with it."""
+        self._faults = await asyncio.to_thread(check_integrity, self._store.path)
+        if self._faults:
+            _log.error("the store's file is not sound; keep a copy of it", faults=self._faults[:10])
+        else:
+            _log.info("the store's file is sound")
+
+    def as_figures(self) -> Mapping[str, object]:
+        """Give JSON-able figures for the health."""
+        return {"jobs": self._calendar.as_figures(), "store_faults": list(self._faults)}
