@@ -1,0 +1,109 @@
+"""A serial device run by a process of its own, and a few helpers for adapters under test."""
+
+from __future__ import annotations
+
+import asyncio
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from adapters.contract import Adapter, Reading
+
+
+class Device:
+    """The far end of a serial line (see `pty_device.py`); `path` is where a daemon would open it."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        program = Path(__file__).with_name("pty_device.py")
+        self._process = subprocess.Popen(
+            [sys.executable, str(program)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+
+    async def order(self, *words: object) -> None:
+        """Give an order and wait until it is done, without blocking the loop."""
+        await asyncio.to_thread(self._order, " ".join(map(str, words)))
+
+    def _order(self, line: str) -> None:
+        assert self._process.stdin
+        assert self._process.stdout
+        self._process.stdin.write(line + "\n")
+        self._process.stdin.flush()
+        assert self._process.stdout.readline() == "done\n"
+
+    async def plug(self) -> None:
+        """Plug it in."""
+        await self.order("plug", self.path)
+
+    async def unplug(self) -> None:
+        """Pull the plug."""
+        await self.order("unplug")
+
+    async def send(self, data: bytes) -> None:
+        """Write bytes."""
+        await self.order("send", data.hex())
+
+    async def opened(self) -> None:
+        """Wait until somebody has the port open for himself: what is sent before that is dropped, as it should be."""
+        inode = self.path.stat().st_ino
+        async with asyncio.timeout(10):
+            while not any(line.split()[1] == "FLOCK" and f":{inode} " in line for line in _locks()):
+                await asyncio.sleep(0.005)
+        await asyncio.sleep(0.05)  # between taking the lock and listening pyserial drops what is waiting
+
+    def end(self) -> None:
+        """End the process."""
+        self._process.communicate(timeout=10)
+
+
+def _locks() -> list[str]:
+    return Path("/proc/locks").read_text().splitlines()
+
+
+@pytest.fixture
+def device(tmp_path: Path) -> Iterator[Device]:
+    """A device that is not plugged in yet."""
+    made = Device(tmp_path / "port")
+    yield made
+    made.end()
+
+
+class Heard:
+    """Collects what an adapter gives, in a task of its own."""
+
+    def __init__(self, adapter: Adapter) -> None:
+        self.readings: list[Reading] = []
+        self.batches: list[Sequence[Reading]] = []
+        self._changed = asyncio.Event()
+        self.task = asyncio.create_task(self._collect(adapter))
+
+    async def _collect(self, adapter: Adapter) -> None:
+        batches = adapter.readings()
+        try:
+            async for batch in batches:
+                self.batches.append(batch)
+                self.readings.extend(batch)
+                self._changed.set()
+        finally:
+            await batches.aclose()  # type: ignore[attr-defined]
+
+    async def count(self, wanted: int, within_s: float = 10.0) -> None:
+        """Wait until that many readings have come."""
+        async with asyncio.timeout(within_s):
+            while len(self.readings) < wanted:
+                self._changed.clear()
+                await self._changed.wait()
+
+    async def stop(self) -> None:
+        """Cancel it and wait for its end."""
+        self.task.cancel()
+        await asyncio.gather(self.task, return_exceptions=True)
+
+
+@pytest.fixture
+def listen() -> type[Heard]:
+    """Give the class that listens to an adapter."""
+    return Heard
