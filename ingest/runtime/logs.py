@@ -104,3 +104,8 @@ class Repeats:
         if len(self._said) > self._subjects:
             del self._said[next(iter(self._said))]
         return said[1] if said else 0
+
+
+def caution(sentence: str) -> None:
+    """Log something that is allowed but worth a second look."""
+    structlog.get_logger("lumberroom.wiring").warning("caution", sentence=sentence)

@@ -50,9 +50,12 @@ class Maker(Protocol):
 
 
 def make(wiring: AdapterWiring, clock: Clock) -> Adapter:
-    """Load the adapter's class and make one, its settings checked again (they may not have come from a file)."""
+    """Load the adapter's class and make one, its settings checked (they may not have come from a file)."""
     adapter_class = registry.load(wiring.kind)
-    return adapter_class(registry.check_settings(adapter_class, wiring.settings), clock)
+    defaults = {setting.name: setting.default for setting in adapter_class.SETTINGS}
+    # A filled-in default need not be of the kind that a file would hold (a tuple for a list).
+    given = {k: v for k, v in wiring.settings.items() if k not in defaults or v != defaults[k]}
+    return adapter_class(registry.check_settings(adapter_class, given), clock)
 
 
 class SupervisedAdapter:

@@ -1,0 +1,115 @@
+"""A wiring in words: rooms, windows, sensors, adapters, who is mailed, where things are kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from ingest.runtime.wiring import MailWiring, Wiring
+from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor
+from ingest.units import fahrenheit_from_celsius, feet_from_metres
+
+
+def in_words(wiring: Wiring) -> Iterator[str]:
+    """Give what this wiring would do, line by line, for people."""
+    site = wiring.site
+    yield f"{site.name}, time zone {site.time_zone}, {_elevation(site.elevation_m, wiring.units)} above sea level"
+    for room in site.rooms:
+        yield from _room(room, site.sensors_of(room.id), wiring.units)
+    yield ""
+    if wiring.adapters:
+        yield "Readings come from:"
+        yield from (f"  {adapter.name}: {_adapter(adapter.kind, adapter.settings)}" for adapter in wiring.adapters)
+    else:
+        yield "No adapter: readings come in over HTTP or by import only."
+    yield _push(wiring)
+    yield from _mail(wiring.mail)
+    yield f"The page: http://{wiring.page.listen}:{wiring.page.port}/"
+    yield f"Readings are kept in {wiring.data_directory}"
+
+
+def _elevation(elevation_m: float, units: str) -> str:
+    return f"{feet_from_metres(elevation_m):.0f} ft" if units == "us" else f"{elevation_m:.0f} m"
+
+
+def _room(room: Room, sensors: tuple[Sensor, ...], units: str) -> Iterator[str]:
+    holds = f", holds {room.holds}" if room.holds else ""
+    yield f"\n{room.title} ({room.id}){holds}"
+    if room.window is None:
+        yield "  no window: shown and recorded, never warned of"
+    else:
+        yield f"  window: {window_in_words(room.window, units)}"
+        yield f"  told after {_minutes(room.window.dwell_s)} outside"
+        yield f"  over after {_minutes(room.window.return_dwell_s)} back inside by the margin"
+    for sensor in sensors:
+        title = f" ({sensor.title})" if sensor.title else ""
+        silent = f"silent after {_minutes(sensor.silent_after_s)}"
+        yield f"  sensor {sensor.id}{title}: {_PLACES[sensor.place.value]}, {silent}"
+    if not sensors:
+        yield "  no sensor yet"
+
+
+_PLACES = {
+    "air": "room air",
+    "wood": "in the wood",
+    "slab": "in the slab",
+    "surface": "on a surface",
+    "outdoors": "outdoors",
+}
+
+
+def window_in_words(window: AcclimationWindow, units: str) -> str:
+    """Say what a window asks for."""
+    parts = []
+    if window.temperature_c is not None:
+        parts.append(_temperature(window.temperature_c, units))
+    if window.rh_percent is not None:
+        parts.append(f"{_ends(window.rh_percent.low, window.rh_percent.high)} % RH")
+    if window.emc_percent is not None:
+        parts.append(f"EMC {_ends(window.emc_percent.low, window.emc_percent.high)} %")
+    return ", ".join(parts)
+
+
+def _temperature(bounds: Bounds, units: str) -> str:
+    if units != "us":
+        return f"{_ends(bounds.low, bounds.high)} °C"
+    ends = [None if end is None else fahrenheit_from_celsius(end) for end in (bounds.low, bounds.high)]
+    return f"{_ends(*ends)} °F"
+
+
+def _ends(low: float | None, high: float | None) -> str:
+    if low is None:
+        return f"at most {round(high or 0.0, 1):g}"
+    return f"at least {round(low, 1):g}" if high is None else f"{round(low, 1):g} to {round(high, 1):g}"
+
+
+def _minutes(seconds: float) -> str:
+    minutes = seconds / 60
+    return f"{minutes / 60:g} h" if minutes >= 120 and minutes % 60 == 0 else f"{minutes:g} min"
+
+
+def _adapter(kind: str, settings: object) -> str:
+    from adapters import registry
+
+    summary = registry.load(kind).SUMMARY
+    shown = [
+        f"{setting.name} {settings[setting.name]}"
+        for setting in registry.load(kind).SETTINGS
+        if isinstance(settings, dict) and not setting.secret and setting.required
+    ]
+    return f"{summary} ({', '.join(shown)})" if shown else summary
+
+
+def _push(wiring: Wiring) -> str:
+    return (
+        "Readings may be pushed with the token." if wiring.page.push_token else "Nobody may push readings (no token)."
+    )
+
+
+def _mail(mail: MailWiring | None) -> Iterator[str]:
+    if mail is None:
+        yield "Nobody is mailed."
+        return
+    secured = {"starttls": "STARTTLS", "tls": "TLS", "none": "not encrypted"}[mail.security]
+    login = f", login {mail.login}" if mail.login else ", no login"
+    yield f"Mail goes to {', '.join(mail.recipients)}"
+    yield f"  from {mail.sender} by {mail.server}:{mail.port} ({secured}{login})"
