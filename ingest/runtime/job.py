@@ -43,6 +43,14 @@ def merge(stored: Site, in_file: Site) -> Merged:
     return Merged(site, tuple(added), tuple(_differing(stored, in_file)))
 
 
+def changes(stored: Site, wanted: Site) -> list[str]:
+    """Say in words what changes when `wanted` takes the place of `stored`; nothing where they are the same."""
+    words = [f"{what} is added" for what in merge(stored, wanted).added]
+    words += [f"{what} is taken away" for what in merge(wanted, stored).added]
+    words += [f"{what} changes" for what in _differing(stored, wanted)]
+    return words or (["the order of rooms or sensors changes"] if stored != wanted else [])
+
+
 def _differing(stored: Site, in_file: Site) -> list[str]:
     words = [
         f"the site's {name.replace('_', ' ')}"

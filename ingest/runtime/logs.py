@@ -52,7 +52,7 @@ def _install_handler(renderer: Processor, shared: list[Processor], level: int) -
     handler.setFormatter(
         structlog.stdlib.ProcessorFormatter(
             foreign_pre_chain=[structlog.stdlib.ExtraAdder(), *shared],
-            processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, renderer],
+            processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, _in_order, renderer],
         )
     )
     root = logging.getLogger()
@@ -60,6 +60,11 @@ def _install_handler(renderer: Processor, shared: list[Processor], level: int) -
     root.setLevel(level)
     for name, lowest in _QUIET.items():
         logging.getLogger(name).setLevel(max(lowest, level))
+
+
+def _in_order(logger: WrappedLogger, method_name: str, event_dict: EventDict) -> EventDict:
+    first = ("timestamp", "level", "event")
+    return {**{name: event_dict[name] for name in first if name in event_dict}, **event_dict}
 
 
 class Blotter:

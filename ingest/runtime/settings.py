@@ -31,7 +31,8 @@ from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
 from ingest.site.places import AcclimationWindow, Place, Room, Sensor, Site
 from ingest.units import metres_from_feet
 
-DEFAULT_FILE: Final = "lumberroom.toml"
+JOB_SECTIONS: Final = ("site", "room")
+"""The sections that describe the job; the others wire this computer."""
 
 _USUAL_PORTS: Final = {"starttls": 587, "tls": 465, "none": 25}
 _F = TypeVar("_F", bound=Form)
@@ -43,20 +44,46 @@ def load(path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
     path: the file.  environment: where `password_env` and `push_token_env` are looked up.
     Raises SettingsError: the file cannot be read, is not TOML, or has mistakes (all of them are listed).
     """
+    return parse(_text(path), path, environment)
+
+
+def parse(text: str, path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
+    """Check the text of a wiring file that stands, or will stand, at `path`; as `load`."""
+    findings = Findings(_toml(text, path), text)
+    wiring = _Reader(path.absolute(), findings, environment).wiring()
+    if findings.mistakes or wiring is None:
+        raise WiringError(path, findings.in_order())
+    return wiring
+
+
+def load_job(path: Path) -> Site:
+    """Read only the job of a file, its [site] and [[room]] sections; other sections are not looked at.
+
+    Raises SettingsError as `load` does.
+    """
     text = _text(path)
+    raw = {name: value for name, value in _toml(text, path).items() if name in JOB_SECTIONS}
+    findings = Findings(raw, text)
+    site = _Reader(path.absolute(), findings, {}).site()
+    if findings.mistakes or site is None:
+        raise WiringError(path, findings.in_order())
+    return site
+
+
+def sections_of(path: Path) -> frozenset[str]:
+    """Give the names of the sections in a file. Raises SettingsError when it cannot be read or is not TOML."""
+    return frozenset(_toml(_text(path), path))
+
+
+def _toml(text: str, path: Path) -> dict[str, Any]:
     try:
-        raw = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(
             f"this is not TOML: {error}",
             where=str(path),
             mend='Texts need quotes ("…"), numbers none; a section stands in [brackets] on a line of its own.',
         ) from None
-    findings = Findings(raw, text)
-    wiring = _Reader(path.absolute(), findings, environment).wiring()
-    if findings.mistakes or wiring is None:
-        raise WiringError(path, findings.in_order())
-    return wiring
 
 
 def _text(path: Path) -> str:
@@ -85,30 +112,44 @@ class _Reader:
         self.environment = environment
 
     def wiring(self) -> Wiring | None:
-        self._check_sections()
-        crosschecks.check_ids(self.findings)
-        site_form = self._required("site", SiteForm, 'Add it: [site] with name = "…" and time_zone = "Europe/Berlin"')
+        """Read the whole file; None where [site] is too broken to go by."""
+        site = self.site()
         data = self._section("data", DataForm)
         page_form = self._section("page", PageForm)
         mail_form = self._section("mail", MailForm) if "mail" in self.findings.raw else None
-        rooms = self._rooms()
         adapters = self._adapters()
         directory = self._data_directory(data)
         page = self._page(page_form)
         mail = self._mail(mail_form, page)
-        if site_form is None or self.findings.mistakes:
+        if site is None:
             return None
-        crosschecks.caution_bare(self.findings, rooms=len(rooms), mail=mail is not None)
+        crosschecks.caution_bare(self.findings, rooms=len(site.rooms), mail=mail is not None)
         return Wiring(
-            site=_site(site_form, rooms),
+            site=site,
             data_directory=directory,
             page=page,
             mail=mail,
             adapters=tuple(adapters),
-            units=site_form.units,
+            units=self.findings.raw["site"].get("units", "si"),
             path=self.path,
             cautions=tuple(self.findings.cautions),
         )
+
+    def site(self) -> Site | None:
+        """Read the job's sections; None where [site] is too broken to go by."""
+        self._check_sections()
+        crosschecks.check_ids(self.findings)
+        rooms = self._rooms()
+        if "site" not in self.findings.raw:
+            self.findings.wrong(
+                ("site",), "this section is missing", 'Add it: [site] with name = "…" and time_zone = "Europe/Berlin".'
+            )
+            return None
+        form = self._section("site", SiteForm)
+        if form is None:
+            return None
+        crosschecks.check_site(self.findings, form)
+        return _site(form, rooms)
 
     def _check_sections(self) -> None:
         for name, value in self.findings.raw.items():
@@ -127,12 +168,6 @@ class _Reader:
                 )
             elif name not in LISTS and not isinstance(value, dict):
                 self.findings.wrong((name,), "there is one of these only", f"Write it in single brackets: [{name}]")
-
-    def _required(self, name: str, form: type[_F], mend: str) -> _F | None:
-        if name not in self.findings.raw:
-            self.findings.wrong((name,), "this section is missing", f"{mend}")
-            return None
-        return self._section(name, form)
 
     def _section(self, name: str, form: type[_F]) -> _F | None:
         raw = self.findings.raw.get(name, {})

@@ -1,0 +1,72 @@
+"""The job as a text: the [site] and [[room]] sections of a wiring file, written so that they read back the same."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+
+from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
+
+_DEFAULTS = AcclimationWindow()
+
+
+def quoted(text: str) -> str:
+    """Write a text as TOML does: JSON's escapes are a part of TOML's."""
+    return json.dumps(text, ensure_ascii=False)
+
+
+def job_text(site: Site) -> str:
+    """Write a job as TOML."""
+    lines = [
+        "[site]",
+        f"name = {quoted(site.name)}",
+        f"time_zone = {quoted(site.time_zone)}",
+        f"elevation_m = {float(site.elevation_m)!r}",
+    ]
+    for room in site.rooms:
+        lines += ["", *room_lines(room, site.sensors_of(room.id))]
+    return "\n".join(lines) + "\n"
+
+
+def room_lines(room: Room, sensors: tuple[Sensor, ...]) -> Iterator[str]:
+    """Write a room with its window and sensors, line by line."""
+    yield "[[room]]"
+    yield f"id = {quoted(room.id)}"
+    yield f"title = {quoted(room.title)}"
+    if room.holds:
+        yield f"holds = {quoted(room.holds)}"
+    if room.window is not None:
+        yield "[room.window]"
+        yield from window_lines(room.window)
+    for sensor in sensors:
+        yield "[[room.sensor]]"
+        yield from sensor_lines(sensor)
+
+
+def window_lines(window: AcclimationWindow) -> Iterator[str]:
+    """Write a window's bounds, times and margins."""
+    for name, bounds in window.bounds().items():
+        yield f"{name} = {_bounds(bounds)}"
+    yield f"dwell_minutes = {window.dwell_s / 60!r}"
+    yield f"return_dwell_minutes = {window.return_dwell_s / 60!r}"
+    for name, margin in window.margins().items():
+        if margin != _DEFAULTS.margins()[name]:
+            yield f"margin_{name} = {float(margin)!r}"
+
+
+def sensor_lines(sensor: Sensor) -> Iterator[str]:
+    """Write a sensor."""
+    yield f"id = {quoted(sensor.id)}"
+    yield f"place = {quoted(sensor.place.value)}"
+    if sensor.title:
+        yield f"title = {quoted(sensor.title)}"
+    yield f"silent_after_minutes = {sensor.silent_after_s / 60!r}"
+
+
+def _bounds(bounds: Bounds) -> str:
+    if bounds.low is not None and bounds.high is not None:
+        return f"[{float(bounds.low)!r}, {float(bounds.high)!r}]"
+    if bounds.low is not None:
+        return f"{{ low = {float(bounds.low)!r} }}"
+    assert bounds.high is not None
+    return f"{{ high = {float(bounds.high)!r} }}"
