@@ -1,0 +1,153 @@
+"""`lumberroom derive`: a table of temperature and humidity in, dew point, grains per pound, EMC and more out."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+import click
+
+from ingest.cli.tables.filter import Wanted, derive_table
+from ingest.cli.tables.measures import ELEVATION, HUMIDITY, PRESSURE, TEMPERATURE, read_measure
+from ingest.cli.tables.numbers import Problem
+from ingest.cli.tables.point import Point, as_json, for_people
+from ingest.errors import InputError, SettingsError
+from ingest.physics.air import STANDARD_PRESSURE_KPA, pressure_from_elevation_kpa
+from ingest.present.digits import Units
+
+BAD_ROWS_EXIT_CODE = InputError.exit_code
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  lumberroom derive readings.csv > derived.csv
+  tail -n +1 -f readings.csv | lumberroom derive --elevation 1600
+  lumberroom derive --temperature 70F --humidity 45
+  lumberroom derive --temperature 21 --humidity 45 --elevation 1600 --json
+
+Exit codes: 0 well; 2 when rows were bad (the good ones still came out), or when
+the input is no table, or an option cannot be."""
+)
+@click.argument("file", required=False, type=click.Path(path_type=Path, dir_okay=False), metavar="[FILE]")
+@click.option("--temperature", metavar="T", help="Air temperature of a single point: 21.5, 21.5C or 70F.")
+@click.option("--humidity", metavar="RH", help="Relative humidity of a single point, in %.")
+@click.option("--pressure", metavar="P", help="Air pressure: 84 (kPa), 840hPa or 24.9inHg; of the point, or every row.")
+@click.option("--elevation", metavar="H", help="Elevation instead of pressure: 1600 (m) or 5250ft.")
+@click.option("--json", "as_json_text", is_flag=True, help="Print the single point as JSON, units in the names.")
+@click.option(
+    "--units",
+    type=click.Choice(["si", "us"]),
+    default="si",
+    show_default=True,
+    help="us: add columns in °F, inHg, gr/ft³ and Btu/lb; bare numbers of the options are in °F, inHg, ft.",
+)
+@click.pass_context
+def derive(  # noqa: PLR0917  (click passes each option by its name)
+    ctx: click.Context,
+    file: Path | None,
+    temperature: str | None,
+    humidity: str | None,
+    pressure: str | None,
+    elevation: str | None,
+    as_json_text: bool,
+    units: str,
+) -> None:
+    """Add dew point, grains per pound, EMC and more to a table, or tell them for a single point.
+
+    CSV comes in from FILE or standard input (a comma, semicolon or tab between fields) and needs a header line with
+    temperature_c or temperature_f, and rh_percent (over liquid water, as sensors report it, also below freezing). It
+    may have pressure_kpa or elevation_m (pressure counts where both are there, °C likewise); without either, sea level
+    is taken unless --pressure or --elevation says otherwise. Other columns pass through untouched.
+
+    The same rows go to standard output, each as soon as it is there, with dew_point_c, vapour_pressure_kpa, vpd_kpa,
+    humidity_ratio_g_kg, grains_per_pound, wet_bulb_c, enthalpy_kj_kg, absolute_humidity_g_m3 and emc_percent appended.
+    A field is left empty where the quantity does not exist (the dew point of perfectly dry air). A table that already
+    has one of these columns is refused. A decimal comma is understood where fields are not parted by commas, and the
+    first number that shows a mark decides which one the new columns use.
+
+    A bad row (no number, a humidity of 120, a field too few) is left out and told on standard error with its number
+    (the first row below the header is row 1) and its line in the file.
+    """
+    us_units = units == "us"
+    pressure_kpa = _pressure_kpa(pressure, elevation, us_units=us_units)
+    if temperature is not None or humidity is not None or as_json_text:
+        _refuse_half_a_point(file, temperature, humidity)
+        assert temperature is not None
+        assert humidity is not None
+        point = Point(
+            read_measure(temperature, TEMPERATURE, us_units=us_units),
+            read_measure(humidity, HUMIDITY),
+            STANDARD_PRESSURE_KPA if pressure_kpa is None else pressure_kpa,
+            pressure_assumed=pressure_kpa is None,
+        )
+        click.echo(as_json(point, us_units=us_units) if as_json_text else for_people(point, Units(units)))
+        return
+    ctx.exit(_filter(file, Wanted(us_units, pressure_kpa)))
+
+
+def _filter(file: Path | None, wanted: Wanted) -> int:
+    """Run the table through, and give the exit code."""
+    bad = 0
+
+    def tell(problem: Problem) -> None:
+        nonlocal bad
+        bad += 1
+        click.echo(f"row {problem.row} (line {problem.line}): {problem.why}", err=True)
+
+    try:
+        with _opened(file) as source:
+            name = str(file) if file else "standard input"
+            tally = derive_table(source, sys.stdout.buffer, tell, wanted, name=name)
+    except BrokenPipeError:  # whoever read has seen enough: that is no error, and not worth a word
+        _write_nowhere()
+        return BAD_ROWS_EXIT_CODE if bad else 0
+    if bad:
+        click.echo(f"{bad} of {tally.rows} rows were bad and left out.", err=True)
+    return BAD_ROWS_EXIT_CODE if bad else 0
+
+
+@contextlib.contextmanager
+def _opened(file: Path | None) -> Iterator[BinaryIO]:
+    """Open the input unbuffered: what a slow pipe gives must be there at once."""
+    if file is None:
+        stdin = sys.stdin.buffer
+        yield getattr(stdin, "raw", stdin)
+        return
+    try:
+        source = file.open("rb", buffering=0)
+    except OSError as error:
+        raise InputError(
+            f"cannot be read ({error.strerror})", where=str(file), mend="Check the name and who may read it."
+        ) from error
+    with source:
+        yield source
+
+
+def _write_nowhere() -> None:
+    """Point standard output at nothing, so that closing it at the end does not fail once more."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
+
+
+def _pressure_kpa(pressure: str | None, elevation: str | None, *, us_units: bool) -> float | None:
+    if pressure is not None and elevation is not None:
+        raise SettingsError("given as well as --elevation", where="--pressure", mend="Give one of the two.")
+    if pressure is not None:
+        return read_measure(pressure, PRESSURE, us_units=us_units)
+    if elevation is not None:
+        return float(pressure_from_elevation_kpa(read_measure(elevation, ELEVATION, us_units=us_units)))
+    return None
+
+
+def _refuse_half_a_point(file: Path | None, temperature: str | None, humidity: str | None) -> None:
+    if temperature is None or humidity is None:
+        missing = "--temperature" if temperature is None else "--humidity"
+        raise SettingsError("a single point needs it", where=missing, mend="Give both --temperature and --humidity.")
+    if file is not None:
+        raise SettingsError("a file and a single point at once", where=str(file), mend="Leave out one of them.")

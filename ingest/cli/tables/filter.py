@@ -1,0 +1,163 @@
+"""The whole filter: a table in, the same table with derived columns out, bad rows told and left out."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+from ingest.cli.tables.appending import appended
+from ingest.cli.tables.blocks import ByteSource, blocks
+from ingest.cli.tables.in_order import in_order
+from ingest.cli.tables.layout import Layout, read_layout
+from ingest.cli.tables.numbers import NumberReader, Problem
+from ingest.cli.tables.outputs import outputs
+from ingest.cli.tables.records import MAX_RECORD, Records, RecordSplitter
+from ingest.errors import InputError
+from ingest.physics.air import STANDARD_PRESSURE_KPA, pressure_from_elevation_kpa
+from ingest.physics.pointwise import FloatArray
+from ingest.units import celsius_from_fahrenheit
+
+
+class ByteSink(Protocol):
+    """What bytes are written to."""
+
+    def write(self, data: memoryview | bytes, /) -> int:
+        """Take as much of `data` as it can, and give how much that was."""
+        ...
+
+    def flush(self) -> None:
+        """Let everything written so far be seen."""
+        ...
+
+
+@dataclass(slots=True)
+class Tally:
+    """How many rows came, and how many of them were bad."""
+
+    rows: int = 0
+    bad: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is wanted of a table.  us_units: US columns too.  pressure_kpa: of every row, where no column tells it."""
+
+    us_units: bool = False
+    pressure_kpa: float | None = None
+
+
+class Done(NamedTuple):
+    """What became of a stretch of records.  rows: how many they were.  pieces: the output, to be written in order."""
+
+    rows: int
+    problems: tuple[Problem, ...]
+    pieces: list[memoryview | bytes]
+
+
+def derive_table(
+    source: ByteSource, sink: ByteSink, tell: Callable[[Problem], None], wanted: Wanted, *, name: str
+) -> Tally:
+    """Read a table from `source` and write it to `sink` with the derived columns, as the rows come.
+
+    tell: called with each bad row, in order; such a row is left out.  name: of the input, for messages.
+    Raises InputError when it is no table, or its header will not do; what was written until then is sound.
+    """
+    incoming = blocks(source)
+    header, rest, lines = _first_line(incoming, name)
+    layout = read_layout(header, name=name, us_units=wanted.us_units)
+    _refuse_pressure_twice(layout, wanted, name)
+    _write(sink, layout.heading())
+    splitter = RecordSplitter(layout.delimiter.encode(), line=lines + 1, name=name)
+    tally, reader = Tally(), NumberReader(layout)
+
+    def work(records: Records) -> Done:
+        return _derived(records, reader, layout, wanted)
+
+    for done in in_order(work, _noting(reader, _records(rest, incoming, splitter))):
+        for problem in done.problems:
+            tell(problem)
+        tally.rows += done.rows
+        tally.bad += len(done.problems)
+        _write(sink, b"".join(done.pieces))
+    return tally
+
+
+def _write(sink: ByteSink, data: bytes) -> None:
+    rest = memoryview(data)
+    while rest:  # standard output of an unbuffered Python takes a part at a time
+        rest = rest[sink.write(rest) :]
+    sink.flush()
+
+
+def _first_line(incoming: Iterator[bytes], name: str) -> tuple[bytes, bytes, int]:
+    """Give the header line, what was read behind it, and how many lines the two (blank ones before it) took."""
+    data = b""
+    for block in incoming:
+        data += block
+        blank = len(data) - len(data.lstrip(b"\r\n"))
+        end = data.find(b"\n", blank) + 1
+        if end:
+            return data[blank:end], data[end:], data.count(b"\n", 0, end)
+        if len(data) > MAX_RECORD:
+            break
+    if not data.strip():
+        raise InputError("nothing came in", where=name, mend="It wants a CSV table with a header line; see --help.")
+    return data.lstrip(b"\r\n"), b"", 1
+
+
+def _records(rest: bytes, incoming: Iterable[bytes], splitter: RecordSplitter) -> Iterator[Records | None]:
+    """Give whole records as they come; None where nothing more is there just now."""
+    for block in itertools.chain([rest], incoming):
+        records = splitter.feed(block) if block else None
+        if records is not None or not block:
+            yield records
+    if (records := splitter.finish()) is not None:
+        yield records
+
+
+def _noting(reader: NumberReader, incoming: Iterable[Records | None]) -> Iterator[Records | None]:
+    """Let the reader see the records in their order, before they are worked on side by side."""
+    for records in incoming:
+        if records is not None:
+            reader.note_decimal_mark(records)
+        yield records
+
+
+def _derived(records: Records, reader: NumberReader, layout: Layout, wanted: Wanted) -> Done:
+    """Read, derive and write out one stretch of records."""
+    numbers = reader.read(records)
+    count, values = len(records), numbers.values
+    if numbers.problems:
+        if not numbers.good.any():
+            return Done(count, numbers.problems, [])
+        records, values = records.only(numbers.good), values[:, numbers.good]
+    derived = outputs(*_si(values, layout, wanted), us_units=wanted.us_units)
+    pieces = appended(
+        records,
+        [derived[output] for output in layout.outputs],
+        delimiter=layout.delimiter,
+        decimal_mark=reader.decimal_mark or ".",
+        eol=layout.eol,
+    )
+    return Done(count, numbers.problems, pieces)
+
+
+def _si(values: FloatArray, layout: Layout, wanted: Wanted) -> tuple[FloatArray, FloatArray, FloatArray | float]:
+    """Give temperature [°C], RH [%] and pressure [kPa] from the measured columns."""
+    temperature_c = celsius_from_fahrenheit(values[0]) if layout.fahrenheit else values[0]
+    if layout.pressure is not None:
+        return temperature_c, values[1], values[2]
+    if layout.elevation is not None:
+        return temperature_c, values[1], pressure_from_elevation_kpa(values[2])
+    return temperature_c, values[1], wanted.pressure_kpa or STANDARD_PRESSURE_KPA
+
+
+def _refuse_pressure_twice(layout: Layout, wanted: Wanted, name: str) -> None:
+    if wanted.pressure_kpa is not None and (layout.pressure is not None or layout.elevation is not None):
+        raise InputError(
+            "the table has a column for the air pressure or the elevation",
+            where=name,
+            mend="Leave out --pressure and --elevation, or that column.",
+        )
