@@ -275,8 +275,8 @@ def _move_water(kind: RoomKind, rates: _Rates, state: RoomState, minute: Minute,
     slope *= state.rh_percent / ratio  # from "per % of RH" to "per kg/kg"
     added_kg_s = _added_kg_s(kind, state, minute)
     dried, machine_w = _drier_kg_s(kind.drier, state, minute.tripped)
-    wet_g, wall_g, wall_kg_s = _wall_flows(rates, state, kind.wet_until_kg)
     saturated = saturation_ratio(state.fabric_c)
+    wet_g, wall_g, wall_kg_s = _wall_flows(rates, state, kind.wet_until_kg, saturated - ratio)
     # One unknown, the humidity ratio after the step; every flow is linear in it.
     storing = rates.air_kg / STEP_S
     wood_g = rates.wood_kg_s * slope
@@ -326,10 +326,11 @@ def _drier_kg_s(drier: Drier | None, state: RoomState, tripped: bool) -> tuple[f
     return kg_s / state.humidity_ratio, drier.power_w
 
 
-def _wall_flows(rates: _Rates, state: RoomState, wet_until_kg: float) -> tuple[float, float, float]:
-    """Give the conductances of wet fabric and of cold walls (kg/s per kg/kg), and a fixed flow off the walls (kg/s)."""
-    saturated = saturation_ratio(state.fabric_c)
-    short = saturated - state.humidity_ratio
+def _wall_flows(rates: _Rates, state: RoomState, wet_until_kg: float, short: float) -> tuple[float, float, float]:
+    """Give the conductances of wet fabric and of cold walls (kg/s per kg/kg), and a fixed flow off the walls (kg/s).
+
+    short: what the air's humidity ratio lacks of saturation at the fabric's temperature (kg/kg).
+    """
     wet_g = rates.wet_kg_s * min(state.wet_kg / wet_until_kg, 1.0) if short > 0.0 else 0.0
     if short < 0.0:
         return wet_g, rates.surface_kg_s, 0.0
@@ -415,8 +416,8 @@ def _people(people: People | None, seed: int, day: int, hour: Floats) -> Floats:
 _COLDEST_C: Final = -40.0
 _WARMEST_C: Final = 70.0
 _PER_C: Final = 10
-# The sorption equation is tabulated for 0 to 60 °C; wood below freezing is taken to behave as at 0 °C.
-_WOOD_C: Final = np.arange(0.0, 61.0, 5.0)
+# The sorption equation is tabulated for 0 to 75 °C; wood below freezing is taken to behave as at 0 °C.
+_WOOD_C: Final = np.arange(0.0, 76.0, 5.0)
 
 
 @functools.cache
@@ -433,9 +434,12 @@ def _emc_table() -> list[list[float]]:
 
 def _saturation_kpa(temperature_c: float) -> float:
     table = _saturation_table()
-    place = (min(max(temperature_c, _COLDEST_C), _WARMEST_C - 0.1) - _COLDEST_C) * _PER_C
+    place = (temperature_c - _COLDEST_C) * _PER_C
     index = int(place)
-    return table[index] + (table[index + 1] - table[index]) * (place - index)
+    if not 0 <= index < len(table) - 1:
+        raise ValueError(f"a simulated room at {temperature_c:g} °C: its settings make no sense")
+    low = table[index]
+    return low + (table[index + 1] - low) * (place - index)
 
 
 def saturation_ratio(temperature_c: float) -> float:
@@ -451,14 +455,16 @@ def _rh_percent(temperature_c: float, humidity_ratio: float) -> float:
 
 def _emc_and_slope(temperature_c: float, rh_percent: float) -> tuple[float, float]:
     """Give the EMC (%) and how it changes with RH (% per %), both by straight lines between tabulated values."""
-    warm = min(max(temperature_c, 0.0), 59.9) / 5.0
+    table = _emc_table()
+    warm = temperature_c / 5.0 if temperature_c > 0.0 else 0.0
     row = int(warm)
-    column = min(int(rh_percent), 99)
-    share, part = warm - row, rh_percent - column
-    cold, hot = _emc_table()[row], _emc_table()[row + 1]
+    column = int(rh_percent) if rh_percent < 100.0 else 99
+    share = warm - row
+    cold, hot = table[row], table[row + 1]
     low = cold[column] + (hot[column] - cold[column]) * share
-    high = cold[column + 1] + (hot[column + 1] - cold[column + 1]) * share
-    return low + (high - low) * part, high - low
+    column += 1
+    high = cold[column] + (hot[column] - cold[column]) * share
+    return low + (high - low) * (rh_percent - column + 1), high - low
 
 
 def snapshot(state: RoomState) -> dict[str, Any]:
