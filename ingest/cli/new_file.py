@@ -14,8 +14,7 @@ def write_new(path: Path, text: str, *, force: bool) -> None:
     force: replace a file that is there.  Raises RefusedError when it is there and not to be replaced, or its folder
     cannot be written.
     """
-    if path.exists() and not force:
-        raise RefusedError("this file is already there", where=str(path), mend="Name another one, or use --force.")
+    refuse_existing(path, force=force)
     beside = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         beside.write_text(text, encoding="utf-8")
@@ -25,3 +24,9 @@ def write_new(path: Path, text: str, *, force: bool) -> None:
         raise RefusedError(
             f"the file cannot be written ({error.strerror})", where=str(path), mend="Name a folder that you may write."
         ) from error
+
+
+def refuse_existing(path: Path, *, force: bool) -> None:
+    """Raise RefusedError when the file is there and is not to be replaced."""
+    if path.exists() and not force:
+        raise RefusedError("this file is already there", where=str(path), mend="Name another one, or use --force.")

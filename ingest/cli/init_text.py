@@ -1,0 +1,107 @@
+"""The commented wiring file that `lumberroom init` writes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from ingest.cli.init_questions import Answers, MailAnswers, RoomAnswers
+from ingest.runtime.jobfile import quoted
+from ingest.site.places import Bounds
+
+
+def text_of(answers: Answers) -> str:
+    """Write the file."""
+    return "\n".join(_lines(answers)) + "\n"
+
+
+def _lines(answers: Answers) -> Iterator[str]:
+    us = answers.units == "us"
+    yield "# The wiring of lumberroom on this computer. Check it after every change: lumberroom check"
+    yield "# [site] and [[room]] seed the job on the first run; later changes to them go in with: lumberroom site apply"
+    yield ""
+    yield "[site]"
+    yield f"name = {quoted(answers.name)}"
+    yield f"time_zone = {quoted(answers.time_zone)}  # IANA name; times are stored in UTC and shown in this zone"
+    yield f"elevation_{'ft' if us else 'm'} = {answers.elevation:g}  # above sea level; sets the air pressure"
+    yield f"units = {quoted(answers.units)}  # what pages and mail show: si or us"
+    yield ""
+    yield "[data]"
+    yield 'directory = "lumberroom-data"  # beside this file, unless it begins with /'
+    yield ""
+    yield "[page]"
+    yield 'listen = "127.0.0.1"  # this computer only; from elsewhere through an SSH tunnel'
+    yield "port = 8430"
+    yield '# push_token_env = "LUMBERROOM_PUSH_TOKEN"  # lets programs hand readings in over HTTP with this token'
+    yield ""
+    yield from _mail(answers.mail)
+    yield from _adapters(answers)
+    for room in answers.rooms:
+        yield from _room(room, us=us)
+
+
+def _mail(mail: MailAnswers | None) -> Iterator[str]:
+    if mail is None:
+        yield "# [mail]  # nobody is told until this is filled in"
+        yield '# server = "mail.example.org"'
+        yield '# from = "lumberroom@example.org"'
+        yield '# to = ["you@example.org"]'
+        yield '# login = "lumberroom"'
+        yield '# password_env = "LUMBERROOM_MAIL_PASSWORD"  # the password itself never stands in this file'
+        yield ""
+        return
+    yield "[mail]"
+    yield f"server = {quoted(mail.server)}"
+    yield 'security = "starttls"  # or "tls" (port 465), or "none" for a server on this computer'
+    yield f"from = {quoted(mail.sender)}"
+    yield f"to = [{', '.join(quoted(address) for address in mail.to)}]"
+    if mail.login:
+        yield f"login = {quoted(mail.login)}"
+        yield 'password_env = "LUMBERROOM_MAIL_PASSWORD"  # the password itself never stands in this file'
+    yield ""
+
+
+def _adapters(answers: Answers) -> Iterator[str]:
+    for number, port in enumerate(answers.ports, 1):
+        yield "[[adapter]]"
+        yield f'name = "serial-{number}"'
+        yield 'type = "serial_line"  # one SenML pack per line'
+        yield f"port = {quoted(port)}"
+        yield ""
+    if answers.simulated:
+        for room in answers.rooms:
+            yield "[[adapter]]"
+            yield f'name = "simulated-{room.id[:30]}"'
+            yield 'type = "simulated_room"  # invented figures: take it out before you rely on anything'
+            yield f"sensor = {quoted(room.sensor)}"
+            yield ""
+    if not answers.ports and not answers.simulated:
+        yield "# [[adapter]]  # where readings come from"
+        yield '# name = "serial-1"'
+        yield '# type = "serial_line"'
+        yield '# port = "/dev/serial/by-id/..."'
+        yield ""
+
+
+def _room(room: RoomAnswers, *, us: bool) -> Iterator[str]:
+    yield "[[room]]"
+    yield f"id = {quoted(room.id)}"
+    yield f"title = {quoted(room.title)}"
+    if room.holds:
+        yield f"holds = {quoted(room.holds)}"
+    yield ""
+    yield "[room.window]  # the air that this room should keep; the flooring's own instructions come first"
+    yield f"temperature_{'f' if us else 'c'} = {_bounds(room.temperature)}"
+    yield f"rh_percent = {_bounds(room.rh_percent)}"
+    yield "# emc_percent = [6, 9]  # or bound the equilibrium moisture content; { high = 9 } bounds one end only"
+    yield "dwell_minutes = 30  # told after so long outside"
+    yield "return_dwell_minutes = 30  # over after so long back inside"
+    yield ""
+    yield "[[room.sensor]]"
+    yield f"id = {quoted(room.sensor)}"
+    yield 'place = "air"  # air, wood, slab, surface, outdoors'
+    yield "silent_after_minutes = 30"
+    yield ""
+
+
+def _bounds(bounds: Bounds) -> str:
+    return f"[{bounds.low:g}, {bounds.high:g}]"
