@@ -97,7 +97,9 @@ def _add_series(made: APIRouter, services: Services) -> None:
         ] = None,
         to: Annotated[str | None, Query(description="ISO 8601 or ms since 1970; now if left out")] = None,
         points: Annotated[int, Query(description="at most this many buckets, 1 to 5000")] = USUAL_POINTS,
-        sensor: Annotated[str | None, Query(description="one sensor's id; all that tell the quantity if left out")] = None,
+        sensor: Annotated[
+            str | None, Query(description="one sensor's id; all that tell the quantity if left out")
+        ] = None,
     ) -> SeriesAnswer:
         site = services.site()
         found, name = known_room(site, room), _known_quantity(quantity)
@@ -142,7 +144,7 @@ def _add_health(made: APIRouter, services: Services) -> None:
     )
     def health() -> JSONResponse:
         found: dict[str, Any] = dict(services.health())
-        return JSONResponse(found, 200 if found["status"] == "ok" else 503)
+        return JSONResponse(found, 200 if found["status"] == "well" else 503)
 
 
 def known_room(site: Site, room_id: str) -> Room:

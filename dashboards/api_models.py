@@ -162,7 +162,9 @@ class ReceivedAnswer(_Answer):
 
     stored: Annotated[int, Field(description="stored for the first time")]
     repeated: Annotated[int, Field(description="already there, with the same value")]
-    amended: Annotated[int, Field(description="already there with another value, which was replaced and kept on record")]
+    amended: Annotated[
+        int, Field(description="already there with another value, which was replaced and kept on record")
+    ]
     rejected: Annotated[int, Field(description="not stored")]
     rejections: Annotated[list[RejectionAnswer], Field(description="the rejected ones, the first 100 of them")]
 
@@ -172,4 +174,5 @@ class HealthAnswer(BaseModel):
 
     model_config = ConfigDict(extra="allow")
 
-    status: Annotated[str, Field(description="ok, or what is wrong in a word or two")]
+    status: Annotated[str, Field(description='"well", or anything else while something is wrong')]
+    troubles: Annotated[list[str], Field(description="a sentence for each thing that is wrong")] = []

@@ -169,6 +169,7 @@ class RoomPage:
     wide_chart: Markup
     narrow_chart: Markup
     history: TimeChart
+    units_asked: str  # to be kept when choosing in the form; empty for the site's own
     sensors: tuple[SensorRow, ...]
     incidents: tuple[IncidentRow, ...]
 
@@ -229,7 +230,7 @@ class ArrivalsPage:
     adapters: tuple[AdapterRow, ...]
     strangers: tuple[StrangerRow, ...]
     notices: tuple[NoticeRow, ...]
-    sent: int  # notices that went out
+    sent: str  # how many notices went out, a sentence
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from dashboards.problems import AnswerError
 from dashboards.services import News, Services
-from dashboards.telling import Teller
+from ingest.present import words
 
 TICK_S: Final = 5.0
 """Real seconds between ticks; the page calls the line lost when three of them stay away."""
@@ -52,21 +52,22 @@ async def events(services: Services, *, tick_s: float = TICK_S) -> AsyncIterator
 
     Each carries the site's own time, since the browser's clock may be wrong and a demonstration's runs fast.
     """
-    yield ServerSentEvent(event="tick", data=_now(services), retry=3000)
+    yield ServerSentEvent(event="tick", data=await _now(services), retry=3000)
     async with _Gathered(services) as gathered:
         while True:
             news = await gathered.wait(tick_s)
             if news is not None:
-                yield ServerSentEvent(event="news", data=_now(services) | news)
+                yield ServerSentEvent(event="news", data=await _now(services) | news)
             elif gathered.ended:
                 return
             else:
-                yield ServerSentEvent(event="tick", data=_now(services))
+                yield ServerSentEvent(event="tick", data=await _now(services))
 
 
-def _now(services: Services) -> dict[str, Any]:
+async def _now(services: Services) -> dict[str, Any]:
     now_ms = services.clock.now_ms()
-    return {"now_ms": now_ms, "now": Teller(services.site(), now_ms).clock_words()}
+    zone = (await asyncio.to_thread(services.site)).time_zone
+    return {"now_ms": now_ms, "now": words.instant(now_ms, zone), "time": words.time_of_day(now_ms, zone)}
 
 
 class _Gathered:

@@ -1,25 +1,83 @@
-"""The pages' addresses; each gathers its context and has it rendered."""
+"""The pages' addresses; each gathers its context and has it rendered. Handlers are plain functions: they run in
+worker threads, so that reading the store never holds up the event loop."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse, Response
 
-from dashboards import gather
+from dashboards import gather_lists, gather_room, gather_rooms
+from dashboards.access import CAUGHT_MAIL_POLICY
+from dashboards.api import known_room
+from dashboards.problems import AnswerError
 from dashboards.rendering import STATIC, Pages
 from dashboards.services import Services
+from dashboards.view import View
+
+UnitsAsked = Annotated[str | None, Query(alias="units")]
 
 
 def router(services: Services, pages: Pages) -> APIRouter:
     """Give the routes of the pages."""
     made = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+    _add_rooms(made, services, pages)
+    _add_lists(made, services, pages)
+    _add_mails(made, services, pages)
+    return made
 
+
+def _add_rooms(made: APIRouter, services: Services, pages: Pages) -> None:
     @made.get("/")
-    def overview() -> Response:
-        return pages.html(gather.overview(services))
+    def overview(request: Request, units: UnitsAsked = None) -> Response:
+        return pages.html(gather_rooms.overview(View.of(services, request.url.path, units)))
+
+    @made.get("/rooms/{room}")
+    def room(
+        request: Request,
+        room: str,
+        span: str | None = None,
+        show: Annotated[list[str], Query()] = [],  # noqa: B006
+        units: UnitsAsked = None,
+    ) -> Response:
+        view = View.of(services, request.url.path, units)
+        return pages.html(gather_room.room_page(view, known_room(view.site, room), span=span, show=show))
 
     @made.get("/favicon.ico")
     def favicon() -> Response:
         return Response((STATIC / "mark.svg").read_bytes(), media_type="image/svg+xml")
 
-    return made
+
+def _add_lists(made: APIRouter, services: Services, pages: Pages) -> None:
+    @made.get("/incidents")
+    def incidents(request: Request, before_ms: int | None = None, units: UnitsAsked = None) -> Response:
+        view = View.of(services, request.url.path, units)
+        return pages.html(gather_lists.incidents_page(view, before_ms=before_ms))
+
+    @made.get("/arrivals")
+    def arrivals(request: Request, units: UnitsAsked = None) -> Response:
+        return pages.html(gather_lists.arrivals_page(View.of(services, request.url.path, units)))
+
+
+def _add_mails(made: APIRouter, services: Services, pages: Pages) -> None:
+    @made.get("/mails")
+    def mails(request: Request, units: UnitsAsked = None) -> Response:
+        return pages.html(gather_lists.mails_page(_demo_view(request, units)))
+
+    @made.get("/mails/{number}")
+    def mail(request: Request, number: int, units: UnitsAsked = None) -> Response:
+        return pages.html(gather_lists.mail_page(_demo_view(request, units), number))
+
+    @made.get("/mails/{number}/html")
+    def mail_html(request: Request, number: int) -> Response:
+        html = gather_lists.caught(_demo_view(request, None), number).html
+        if html is None:
+            raise AnswerError(404, f"The caught mail number {number} has no HTML part.", where="mails")
+        headers = {"Content-Security-Policy": CAUGHT_MAIL_POLICY, "X-Frame-Options": "SAMEORIGIN"}
+        return HTMLResponse(html, headers=headers)
+
+    def _demo_view(request: Request, units: str | None) -> View:
+        if services.demo_speed is None:
+            raise AnswerError(404, "Only a demonstration catches mail; here it is sent.", where=request.url.path)
+        return View.of(services, request.url.path, units)

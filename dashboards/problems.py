@@ -109,7 +109,9 @@ def _from_status(request: Request, error: HTTPException) -> AnswerError:
     if error.status_code == 405:
         what = f"This address does not take {request.method}."
         allowed = (headers or {}).get("allow", (headers or {}).get("Allow", ""))
-        return AnswerError(405, what, where=request.url.path, mend=f"Use {allowed}." if allowed else "", headers=headers)
+        return AnswerError(
+            405, what, where=request.url.path, mend=f"Use {allowed}." if allowed else "", headers=headers
+        )
     return AnswerError(error.status_code, str(error.detail), where=request.url.path, headers=headers)
 
 

@@ -105,5 +105,3 @@ def _received(submitted: Submitted) -> ReceivedAnswer:
     return ReceivedAnswer(
         stored=stored, repeated=repeated, amended=amended, rejected=len(submitted.rejections), rejections=shown
     )
-
-

@@ -8,6 +8,7 @@ from typing import Protocol
 
 from adapters.contract import Reading, Rejection
 from ingest.clock import Clock
+from ingest.present.digits import Units
 from ingest.site.incidents import Incident, RoomState
 from ingest.site.places import Site
 from ingest.store.api import Appended, StoreReader
@@ -73,10 +74,14 @@ class CaughtMail:
 
 
 class Services(Protocol):
-    """The narrow door between the web application and the daemon."""
+    """The narrow door between the web application and the daemon.
+
+    What is not async is called from worker threads and may read the store; `submit` and `news` are for the event loop.
+    """
 
     clock: Clock
     read: StoreReader
+    units: Units  # in which the people of this site read, unless a page is asked for in others
     demo_speed: float | None  # None on a real site; else how many times faster than real the demonstration runs
 
     def site(self) -> Site:
@@ -112,5 +117,8 @@ class Services(Protocol):
         ...
 
     def health(self) -> Mapping[str, object]:
-        """Give the daemon's health as JSON-able figures: version, uptime_s, store, adapters, outbox."""
+        """Give the daemon's health as JSON-able figures: status, version, uptime_s, store, adapters, outbox.
+
+        status: "well", or else `GET /health` answers 503; troubles: a sentence for each thing that is not well.
+        """
         ...

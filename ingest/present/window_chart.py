@@ -70,7 +70,7 @@ class _Drawing:
         ident, (width, height) = self.picture.ident, (self.sheet.width, self.sheet.height)
         name_space = ' xmlns="http://www.w3.org/2000/svg"' if standalone else ""
         labels = quoteattr(f"{ident}-title {ident}-desc")
-        box = f'viewBox="0 0 {width} {height}"'
+        box = f'viewBox="0 0 {width} {height}" font-size="{self.sheet.text}"'
         yield f'<svg{name_space} class="window-chart" {box} role="img" aria-labelledby={labels}>'
         yield f"<title id={quoteattr(ident + '-title')}>{escape(self.picture.title)}</title>"
         yield f"<desc id={quoteattr(ident + '-desc')}>{escape(describe(self.picture))}</desc>"
@@ -94,8 +94,14 @@ class _Drawing:
         window = self.picture.window
         if window is None:
             return
+        hatch = f"{self.picture.ident}-hatch"
+        yield (
+            f'<defs><pattern id={quoteattr(hatch)} width="9" height="9" patternUnits="userSpaceOnUse">'
+            '<path class="wc-hatch" d="M-1 10L10 -1M-1 1L1 -1M8 10L10 8"/></pattern></defs>'
+        )
         for ribbon in window_ribbons(window, self.frame):
-            yield f'<path class="wc-window" d="{self._outline(ribbon)}"/>'
+            outline = self._outline(ribbon)
+            yield f'<path fill={quoteattr(f"url(#{hatch})")} d="{outline}"/><path class="wc-window" d="{outline}"/>'
         yield from self._scribed()
 
     def _outline(self, ribbon: Ribbon) -> str:
@@ -240,7 +246,8 @@ def _line(points: Floats) -> str:
 STANDALONE_STYLE: Final = (
     "text{font-family:Bitter,Georgia,serif;fill:#3a2d1f}"
     ".wc-paper{fill:#f6efe0}.wc-board{fill:#efe3c8;stroke:#6d5a41;stroke-width:1}"
-    ".wc-window{fill:#2f5d80;fill-opacity:.16;stroke:#2f5d80;stroke-width:1.8}"
+    ".wc-window{fill:#2f5d80;fill-opacity:.1;stroke:#2f5d80;stroke-width:1.8}"
+    ".wc-hatch{stroke:#2f5d80;stroke-width:1;stroke-opacity:.34}"
     ".wc-scribed{fill:none;stroke:#2f5d80;stroke-width:.8;stroke-dasharray:5 3;stroke-opacity:.7}"
     ".wc-ring{fill:none;stroke:#a4763b;stroke-width:1;stroke-opacity:.75}"
     ".wc-ring-label{fill:#7c531d;text-anchor:middle;paint-order:stroke;stroke:#efe3c8;stroke-width:5}"

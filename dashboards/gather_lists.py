@@ -1,0 +1,122 @@
+"""The pages that are lists: incidents, arrivals, caught mails."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Final
+
+from dashboards.contexts import (
+    AdapterRow,
+    ArrivalsPage,
+    IncidentsPage,
+    MailPage,
+    MailRow,
+    MailsPage,
+    NoticeRow,
+    StrangerRow,
+)
+from dashboards.problems import AnswerError
+from dashboards.services import AdapterStatus, CaughtMail
+from dashboards.view import View
+from ingest.site.incidents import Notice, NoticeKind, NoticeState
+
+PER_PAGE: Final = 50
+MOST_NOTICES: Final = 100
+
+_NOTICE_WORDS: Final = {NoticeKind.OPENED: "an incident opened", NoticeKind.CLOSED: "an incident is over"}
+
+
+def incidents_page(view: View, *, before_ms: int | None) -> IncidentsPage:
+    """Gather the incidents page.  before_ms: only incidents opened before it, for paging back."""
+    going_on = [] if before_ms is not None else view.services.read.incidents(only_open=True)
+    found = view.services.read.incidents(limit=PER_PAGE, before_ms=before_ms)
+    more = view.link("/incidents", before_ms=found[-1].opened_ms) if len(found) == PER_PAGE else ""
+    return IncidentsPage(
+        shell=view.shell("Incidents", "/incidents"),
+        going_on=tuple(view.incident(one) for one in going_on),
+        over=tuple(view.incident(one) for one in found if not one.is_open),
+        older=more,
+    )
+
+
+def arrivals_page(view: View) -> ArrivalsPage:
+    """Gather what comes in and what does not get out."""
+    read = view.services.read
+    pending = [*read.notices(state=NoticeState.REFUSED, limit=MOST_NOTICES)]
+    pending += read.notices(state=NoticeState.WAITING, limit=MOST_NOTICES)
+    strangers = sorted(view.services.unknown_senders().items(), key=lambda item: -item[1])
+    return ArrivalsPage(
+        shell=view.shell("Arrivals", "/arrivals"),
+        adapters=tuple(_adapter(view, one) for one in view.services.adapters()),
+        strangers=tuple(StrangerRow(sensor, view.ago(at_ms)) for sensor, at_ms in strangers),
+        notices=tuple(_notice(view, one) for one in pending),
+        sent=_sent(len(read.notices(state=NoticeState.SENT, limit=MOST_NOTICES))),
+    )
+
+
+def _sent(count: int) -> str:
+    if not count:
+        return "No notice has gone out yet."
+    said = (
+        f"{count} or more notices have"
+        if count == MOST_NOTICES
+        else f"{count} notice{'s have' if count > 1 else ' has'}"
+    )
+    return f"{said} gone out."
+
+
+def _adapter(view: View, status: AdapterStatus) -> AdapterRow:
+    times = {0: "", 1: "restarted once"}.get(status.restarts, f"restarted {status.restarts} times")
+    rejected = Counter(dict(status.rejected)).most_common()
+    return AdapterRow(
+        name=status.name,
+        describes=status.describes,
+        state=status.state,
+        readings=f"{status.readings:,} readings".replace(",", "\u202f"),
+        heard=view.ago(status.last_heard_ms),
+        restarts=times,
+        rejected=tuple(f"{reason}: {count}" for reason, count in rejected),
+        error=status.error,
+    )
+
+
+def _notice(view: View, notice: Notice) -> NoticeRow:
+    tried = {0: "not tried yet", 1: "tried once"}.get(notice.attempts, f"tried {notice.attempts} times")
+    return NoticeRow(
+        number=notice.number,
+        what=f"{notice.channel} to {notice.recipient}: {_NOTICE_WORDS[notice.kind]}",
+        state=notice.state.value,
+        since=view.instant(notice.created_ms),
+        attempts=tried,
+        error=notice.last_error,
+    )
+
+
+def mails_page(view: View) -> MailsPage:
+    """Gather the caught mails, newest first."""
+    rows = tuple(_mail(view, mail) for mail in sorted(view.services.mails(), key=lambda mail: -mail.number))
+    return MailsPage(view.shell("Caught mail", "/mails"), rows)
+
+
+def mail_page(view: View, number: int) -> MailPage:
+    """Gather one caught mail.  Raises AnswerError (404)."""
+    mail = caught(view, number)
+    return MailPage(
+        shell=view.shell(mail.subject, "/mails"),
+        mail=_mail(view, mail),
+        sender=mail.sender,
+        text=mail.text,
+        html_address=f"/mails/{number}/html" if mail.html is not None else "",
+    )
+
+
+def caught(view: View, number: int) -> CaughtMail:
+    """Give a caught mail by its number.  Raises AnswerError (404)."""
+    found = next((mail for mail in view.services.mails() if mail.number == number), None)
+    if found is None:
+        raise AnswerError(404, f"There is no caught mail number {number}.", where="mails")
+    return found
+
+
+def _mail(view: View, mail: CaughtMail) -> MailRow:
+    return MailRow(view.link(f"/mails/{mail.number}"), mail.subject, mail.recipient, view.instant(mail.at_ms))

@@ -1,0 +1,139 @@
+"""One request's view: the services at one instant, in one person's units. Everything that gets printed comes from here.
+
+Whoever gathers a page asks the clock once, through this, so that all ages on the page agree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Final
+from urllib.parse import quote, urlencode
+
+from dashboards.contexts import Fact, IncidentRow, Link, Shell, Standing
+from dashboards.services import RoomStanding, Services
+from ingest.present import digits, words
+from ingest.present.digits import Units
+from ingest.site.incidents import Incident, IncidentKind
+from ingest.site.places import Sensor, Site
+
+LABELS: Final = {
+    "temperature_c": "Temperature",
+    "rh_percent": "RH",
+    "emc_percent": "EMC",
+    "dew_point_c": "Dew point",
+    "grains_per_pound": "GPP",
+}
+"""The five figures that people ask for first, in that order, by the names the trade says."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Services, site and instant of one request.  address: of the page asked for.  units: as the person likes them."""
+
+    services: Services
+    site: Site
+    now_ms: int
+    address: str
+    units: Units
+
+    @staticmethod
+    def of(services: Services, address: str, units: str | None) -> View:
+        """Make the view of one request.  units: "si" or "us"; anything else means those of the site."""
+        chosen = next((one for one in Units if one.value == units), services.units)
+        return View(services, services.site(), services.clock.now_ms(), address, chosen)
+
+    @property
+    def zone(self) -> tzinfo:
+        """The site's zone."""
+        return words.zone(self.site.time_zone)
+
+    def link(self, address: str, **query: str | int) -> str:
+        """Give an address with its query, keeping the units that the person chose."""
+        asked: dict[str, str | int] = {**query}
+        if self.units is not self.services.units:
+            asked["units"] = self.units.value
+        return f"{address}?{urlencode(asked)}" if asked else address
+
+    def room_link(self, room_id: str) -> str:
+        """Give a room page's address."""
+        return self.link(f"/rooms/{quote(room_id, safe='')}")
+
+    def instant(self, at_ms: int) -> str:
+        """Say an instant as briefly as is clear from here."""
+        return words.instant_near(at_ms, self.now_ms, self.site.time_zone)
+
+    def ago(self, at_ms: int | None) -> str:
+        """Say how long ago something was heard."""
+        return "nothing heard yet" if at_ms is None else words.ago(at_ms, self.now_ms)
+
+    def sensor_title(self, sensor: Sensor) -> str:
+        """Give a sensor's title, or its id where it has none."""
+        return sensor.title or sensor.id
+
+    def titles(self, sensor_ids: Iterable[str]) -> tuple[str, ...]:
+        """Give the titles of sensors by their ids."""
+        found = [self.site.sensor(sensor_id) or Sensor(sensor_id, "") for sensor_id in sensor_ids]
+        return tuple(map(self.sensor_title, found))
+
+    def fact(self, quantity: str, value: float) -> Fact:
+        """Print one figure."""
+        printed = digits.figure(quantity, value, self.units)
+        label = LABELS.get(quantity, digits.title(quantity))
+        return Fact(quantity, label, digits.title(quantity), printed.number, printed.unit)
+
+    def standing(self, stood: RoomStanding) -> Standing:
+        """Print a standing."""
+        since = f"since {self.instant(stood.since_ms)}" if stood.since_ms is not None else ""
+        return Standing(stood.state.value, words.STATE_WORDS[stood.state], words.sentence(stood.reason), since)
+
+    def incident(self, incident: Incident) -> IncidentRow:
+        """Print an incident."""
+        room = self.site.room(incident.room)
+        ended_ms = self.now_ms if incident.closed_ms is None else incident.closed_ms
+        return IncidentRow(
+            id=incident.id,
+            room=room.title if room else incident.room,
+            room_address=self.room_link(incident.room) if room else "",
+            what=words.INCIDENT_WORDS[incident.kind],
+            reason=words.sentence(incident.reason),
+            is_open=incident.is_open,
+            began=self.instant(incident.began_ms),
+            ended="" if incident.closed_ms is None else self.instant(incident.closed_ms),
+            lasted=words.duration_ms(max(0, ended_ms - incident.began_ms)),
+            worst=self._worst(incident),
+        )
+
+    def _worst(self, incident: Incident) -> str:
+        quantity, value = incident.quantity, incident.worst_value
+        if incident.kind is not IncidentKind.WINDOW or quantity is None or value is None:
+            return ""
+        said = f"{LABELS.get(quantity, digits.title(quantity))} {digits.amount(quantity, value, self.units)}"
+        return said if incident.worst_at_ms is None else f"{said} at {self.instant(incident.worst_at_ms)}"
+
+    def shell(self, title: str, here: str) -> Shell:
+        """Gather the frame around a page.  here: the address of the link that leads to this page or to its parent."""
+        open_incidents = len(self.services.read.incidents(only_open=True))
+        places = [("/", "Rooms", 0), ("/incidents", "Incidents", open_incidents), ("/arrivals", "Arrivals", 0)]
+        if self.services.demo_speed is not None:
+            places.append(("/mails", "Caught mail", len(self.services.mails())))
+        return Shell(
+            title=title,
+            site=self.site.name,
+            links=tuple(Link(self.link(address), name, address == here, count) for address, name, count in places),
+            units=(
+                Link(f"{self.address}?units=si", "°C", self.units is Units.SI),
+                Link(f"{self.address}?units=us", "°F", self.units is Units.US),
+            ),
+            now_words=words.instant(self.now_ms, self.site.time_zone),
+            time=words.time_of_day(self.now_ms, self.site.time_zone),
+            demo_words=_demo_words(self.services.demo_speed),
+        )
+
+
+def _demo_words(speed: float | None) -> str:
+    if speed is None:
+        return ""
+    pace = "" if speed == 1 else f" Time runs {speed:g} times faster than on your wall."
+    return f"A demonstration: the site, its rooms and every figure are invented.{pace}"
