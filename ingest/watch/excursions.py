@@ -43,6 +43,7 @@ class Excursions:
         self._active = {name for name, state in memory.sensors.items() if state.active}
         self._worst = memory.worst
         self._written_share = memory.written_share
+        self._openings = memory.openings
 
     def settle(self, now_ms: int) -> None:
         """Close an incident that nothing holds open any more: its window or its sensor was taken away."""
@@ -67,7 +68,13 @@ class Excursions:
 
     def remembered(self, memory: RoomMemory) -> RoomMemory:
         """Give the memory with this room's incident in it."""
-        return replace(memory, incident=self.incident, worst=self._worst, written_share=self._written_share)
+        return replace(
+            memory,
+            incident=self.incident,
+            worst=self._worst,
+            written_share=self._written_share,
+            openings=self._openings,
+        )
 
     def _when(self, found: tuple[Sensor, Change]) -> tuple[int, bool, int]:
         sensor, change = found
@@ -89,13 +96,14 @@ class Excursions:
         if last is not None and last.closed_ms is not None and last.opened_ms <= opened_ms <= last.closed_ms:
             # The same event: a sensor of this room was out while another closed it, or its last instant was revised.
             self.incident = replace(last, closed_ms=None)
+            self._openings += 1
         else:
             began_ms = opened_ms if change.after.began_ms is None else change.after.began_ms
             identity = incident_id(self._room.id, IncidentKind.WINDOW, opened_ms)
             self.incident = Incident(
                 identity, self._room.id, sensor.id, IncidentKind.WINDOW, began_ms, opened_ms, reason=""
             )
-            self._worst, self._written_share = change.after.worst, 0.0
+            self._worst, self._written_share, self._openings = change.after.worst, 0.0, 1
         self._write()
         self.told[self.incident.id] = self.incident
 

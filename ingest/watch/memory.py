@@ -41,6 +41,7 @@ class RoomMemory:
     window_changed_ms: when a change of window was first noticed (our clock).
     incident: the room's newest window incident, open or closed, as last written.
     worst, written_share: its worst reading so far, and how far out (in margins) it was said to be when last written.
+    openings: how often that incident has been opened: 1, and one more each time it was opened again.
     late, ahead: readings stored but not judged, because they were older than what had been judged, or lay ahead of
     our clock; late_ms: the newest such instant.
     """
@@ -51,6 +52,7 @@ class RoomMemory:
     incident: Incident | None = None
     worst: Worst | None = None
     written_share: float = 0.0
+    openings: int = 1
     late: int = 0
     late_ms: int | None = None
     ahead: int = 0
@@ -73,6 +75,7 @@ def to_json(memory: RoomMemory) -> dict[str, Any]:
         "incident": None if memory.incident is None else incident_to_json(memory.incident),
         "worst": None if memory.worst is None else list(memory.worst),
         "written_share": memory.written_share,
+        "openings": memory.openings,
         "late": memory.late,
         "late_ms": memory.late_ms,
         "ahead": memory.ahead,
@@ -96,6 +99,7 @@ def from_json(facts: Mapping[str, Any] | None) -> RoomMemory:
         incident=None if incident is None else incident_from_json(incident),
         worst=None if worst is None else Worst(*worst),
         written_share=facts["written_share"],
+        openings=facts["openings"],
         late=facts["late"],
         late_ms=facts["late_ms"],
         ahead=facts["ahead"],

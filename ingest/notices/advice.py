@@ -1,0 +1,134 @@
+"""What an excursion means for the wood, what to look at first, and the cautions: wording as data.
+
+All of it is common practice, no source, save where a line says so. One careful sentence each: lumberroom measures the
+air at its sensors and nothing else, and says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from ingest.site.incidents import Incident, IncidentKind
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to say about one way of leaving a window."""
+
+    short: str  # "too damp"
+    meaning: str
+    check: tuple[str, ...]
+    cautions: tuple[str, ...] = ()
+
+
+MEASURE_FIRST: Final = (
+    "These are readings of the air at the sensors, not of the wood. Before you lay, load or release anything, measure "
+    "the wood and the subfloor themselves and follow the maker's instructions and local codes."
+)
+_MOULD: Final = (
+    "Air that stays damp lets mould grow. If you see or smell it, or find standing or dirty water near anything "
+    "electric, keep out until a qualified person has cleared the place."
+)
+_SENSOR: Final = "The sensor itself: has it been moved, or is it in a draught, in the sun, wet, or against a cold wall?"
+
+ADVICE: Final[Mapping[tuple[str, str], Advice]] = {
+    ("rh_percent", "above"): Advice(
+        "too damp",
+        "Wood that stays in air this damp takes up moisture and swells: surfaces follow within hours, boards over days "
+        "to weeks.",
+        (
+            "Doors and windows: is one open to damp or warm outside air?",
+            "Water: a leak, wet trades at work, fresh screed or plaster, goods brought in wet.",
+            "The dehumidifier, if there is one: running, tank or hose, filter.",
+            "The heating: a room that cools down becomes damper by itself.",
+            _SENSOR,
+        ),
+        (_MOULD,),
+    ),
+    ("rh_percent", "below"): Advice(
+        "too dry",
+        "Wood that stays in air this dry gives off moisture and shrinks: gaps and checks appear over days to weeks, "
+        "thin and unfinished pieces first.",
+        (
+            "The heating: is it set higher than usual, or is a heater standing close by?",
+            "The humidifier, if there is one: running, filled.",
+            "The dehumidifier: is it still running although the target has been reached?",
+            "Ventilation: outside air in frost is very dry once it has been warmed.",
+            _SENSOR,
+        ),
+    ),
+    ("temperature_c", "above"): Advice(
+        "too warm",
+        "Warmth by itself moves wood little, but it dries the air around it, and adhesives, finishes and screeds have "
+        "limits of their own.",
+        (
+            "The heating and its control; a heater left on.",
+            "Sun on the windows, machines or lamps running.",
+            _SENSOR,
+        ),
+    ),
+    ("temperature_c", "below"): Advice(
+        "too cold",
+        "Cold by itself moves wood little, but the same air becomes damper as it cools, and adhesives, finishes and "
+        "screeds have limits of their own.",
+        (
+            "The heating: power, fuel, control, a tripped fuse.",
+            "Doors, windows and loading gates.",
+            "Near freezing: water pipes and anything that must not freeze.",
+            _SENSOR,
+        ),
+        ("Leave electric and gas appliances to those who are licensed to work on them.",),
+    ),
+    ("emc_percent", "above"): Advice(
+        "too damp for the wood",
+        "Wood left in this air would in the end come to about the EMC given here, and swell on the way; boards take "
+        "days to weeks, surfaces hours.",
+        (
+            "Damp getting in: an open door or window, a leak, wet trades at work.",
+            "The dehumidifier, if there is one: running, tank or hose, filter.",
+            "The heating: a room that cools down becomes damper by itself.",
+            _SENSOR,
+        ),
+        (_MOULD,),
+    ),
+    ("emc_percent", "below"): Advice(
+        "too dry for the wood",
+        "Wood left in this air would in the end come to about the EMC given here, and shrink on the way; boards take "
+        "days to weeks, surfaces hours.",
+        (
+            "The heating: is it set higher than usual, or is a heater standing close by?",
+            "The humidifier, if there is one: running, filled.",
+            "Ventilation: outside air in frost is very dry once it has been warmed.",
+            _SENSOR,
+        ),
+    ),
+}
+
+OUTSIDE: Final = Advice(
+    "out of its window",
+    "What it means for the wood depends on how far out the air is and for how long: see the room's page.",
+    (_SENSOR,),
+)
+
+SILENT: Final = Advice(
+    "sensor not heard",
+    "While it is silent, nobody watches what it was put there to watch.",
+    (
+        "Its battery or power.",
+        "The cable, or its distance to the receiver and what stands in between.",
+        "Has it been taken away, covered or painted over?",
+        "The receiver and its adapter: is anything else not heard either?",
+    ),
+)
+
+
+def advice_for(incident: Incident) -> Advice:
+    """Give what to say about an incident."""
+    if incident.kind is IncidentKind.SILENT:
+        return SILENT
+    if incident.quantity is None or incident.bound is None or incident.worst_value is None:
+        return OUTSIDE
+    side = "above" if incident.worst_value > incident.bound else "below"
+    return ADVICE.get((incident.quantity, side), OUTSIDE)

@@ -1,0 +1,261 @@
+"""The outbox: notices are committed with what caused them, and delivered by the postman until they have arrived.
+
+Promises: at least once (a notice is marked as sent only after the other side has taken it; only a crash between the two
+can send it twice), in order per incident and recipient, no notice in the way of another, restarts forget nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import structlog
+
+from ingest.clock import Clock
+from ingest.errors import StorageError
+from ingest.notices.channel import Channel, Later, Outcome, Refused, Sent
+from ingest.present.digits import Units
+from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState
+from ingest.site.places import Room, Site
+from ingest.store.api import Store, UnitOfWork
+from ingest.watch.memory import from_json, incident_to_json, window_facts
+from ingest.watch.reasons import sensor_name
+
+FIRST_WAIT_S: Final = 5.0
+LONGEST_WAIT_S: Final = 3600.0
+ATTEMPT_S: Final = 60.0
+"""How long one attempt may take, in real seconds."""
+
+LANES: Final = 4
+"""How many notices are under way at once, so that one that hangs does not hold up the others."""
+
+LOOK_AGAIN_S: Final = 60.0
+"""The outbox is looked through at least this often, should a wake-up ever be missed."""
+
+READ_AT_ONCE: Final = 100_000
+
+_log = structlog.get_logger("lumberroom.postman")
+
+
+@dataclass(frozen=True, slots=True)
+class Recipient:
+    """Somebody who is told.  address: in the channel's form.  units: those that the person likes to read."""
+
+    address: str
+    units: Units = Units.SI
+    channel: str = "mail"
+
+
+def enqueue(
+    work: UnitOfWork, incidents: Sequence[Incident], site: Site, recipients: Sequence[Recipient], *, now_ms: int
+) -> list[int]:
+    """Put a notice per incident and recipient into the outbox, in the transaction that wrote the incidents.
+
+    An open incident is told as opened, a closed one as closed (one that came and went within a batch is told once, as
+    closed). Gives the notices' numbers. Call `Postman.wake` once the transaction is committed.
+    """
+    numbers = []
+    for incident in incidents:
+        kind = NoticeKind.OPENED if incident.is_open else NoticeKind.CLOSED
+        facts = notice_facts(incident, site, openings=_openings(work, incident))
+        for recipient in recipients:
+            number = work.add_notice(
+                incident=incident.id,
+                kind=kind,
+                channel=recipient.channel,
+                recipient=recipient.address,
+                facts=facts | {"units": recipient.units.value},
+                created_ms=now_ms,
+            )
+            numbers.append(number)
+    return numbers
+
+
+def notice_facts(incident: Incident, site: Site, *, openings: int = 1) -> dict[str, Any]:
+    """Give what a composer needs, as it stood when the notice was committed (JSON-able)."""
+    room = site.room(incident.room) or Room(incident.room, incident.room)
+    return {
+        "incident": incident_to_json(incident),
+        "openings": openings,
+        "site": site.name,
+        "time_zone": site.time_zone,
+        "room": room.id,
+        "room_title": room.title or room.id,
+        "holds": room.holds,
+        "sensor": sensor_name(site.sensor(incident.sensor), incident.sensor),
+        "window": window_facts(room.window),
+    }
+
+
+def wait_s(attempts: int) -> float:
+    """Give how long to wait after so many failed attempts (1 or more): 5 s, 10 s, 20 s ... one hour."""
+    return float(min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(max(attempts - 1, 0), 30)))
+
+
+class Postman:
+    """Delivers what lies in the outbox, until cancelled."""
+
+    def __init__(
+        self,
+        store: Store,
+        clock: Clock,
+        channels: Mapping[str, Channel],
+        *,
+        attempt_s: float = ATTEMPT_S,
+        told: Callable[[Notice], None] = lambda notice: None,
+    ) -> None:
+        """Take the store, the clock and the channels by name.  told: is given each notice whose state has changed."""
+        self._store = store
+        self._clock = clock
+        self._channels = dict(channels)
+        self._attempt_s = attempt_s
+        self._told = told
+        self._news = asyncio.Event()
+        self._busy: dict[tuple[str, str, str], int] = {}
+        self._unwritten: dict[int, Notice] = {}
+        # Notices put off because the way was closed: the first delivery shows that it is open, and all are due again.
+        self._waiting_for_way: dict[str, set[int]] = {}
+
+    def wake(self) -> None:
+        """Say that there may be something new. For the event loop's thread."""
+        self._news.set()
+
+    async def run(self) -> None:
+        """Deliver until cancelled."""
+        async with asyncio.TaskGroup() as lanes:
+            while True:
+                self._news.clear()
+                pause_s = await self._start_what_is_due(lanes)
+                await self._news_or(pause_s)
+
+    async def _start_what_is_due(self, lanes: asyncio.TaskGroup) -> float:
+        """Start what is due while lanes are free and give the seconds until something else will be."""
+        try:
+            await self._write_what_is_unwritten()
+            busy = set(self._busy)  # a line that becomes free while we read may be out of date in what we read
+            waiting = await asyncio.to_thread(self._waiting)
+        except StorageError as error:
+            _log.error("the outbox cannot be read or written", error=str(error))
+            return FIRST_WAIT_S
+        now_ms, pause_s = self._clock.now_ms(), LOOK_AGAIN_S
+        for notice in self._heads(waiting, busy | set(self._busy)):
+            due_in_s = self._due_in_s(notice, now_ms)
+            if due_in_s > 0:
+                pause_s = min(pause_s, due_in_s)
+            elif len(self._busy) < LANES and not self._held_back(notice):
+                self._busy[_line(notice)] = notice.number
+                lanes.create_task(self._deliver(notice), name=f"notice {notice.number}")
+        return pause_s
+
+    def _waiting(self) -> list[Notice]:
+        return self._store.read.notices(state=NoticeState.WAITING, limit=READ_AT_ONCE)
+
+    def _heads(self, waiting: Sequence[Notice], busy: set[tuple[str, str, str]]) -> list[Notice]:
+        """Give the first notice of each line, of lines that nobody is busy with; those never tried come first."""
+        heads: dict[tuple[str, str, str], Notice] = {}
+        for notice in waiting:
+            heads.setdefault(_line(notice), notice)
+        free = [notice for line, notice in heads.items() if line not in busy]
+        return sorted(free, key=lambda notice: (notice.attempts > 0, notice.number))
+
+    def _held_back(self, notice: Notice) -> bool:
+        """Tell whether a notice tried before must wait for another that finds out whether the way is open again."""
+        closed = self._waiting_for_way.get(notice.channel, set())
+        return notice.attempts > 0 and not closed.isdisjoint(self._busy.values())
+
+    def _due_in_s(self, notice: Notice, now_ms: int) -> float:
+        due_in_s = (notice.due_ms - now_ms) / 1000
+        # Nothing is ever put off for longer than the longest wait: a due time beyond it is from a clock set back since.
+        return 0.0 if due_in_s > LONGEST_WAIT_S else due_in_s
+
+    async def _deliver(self, notice: Notice) -> None:
+        try:
+            outcome = await self._attempt(notice)
+            for changed in await self._after(notice, outcome):
+                self._unwritten[changed.number] = changed
+            with contextlib.suppress(StorageError):  # kept in _unwritten, and tried again by the rounds
+                await self._write_what_is_unwritten()
+        finally:
+            self._busy.pop(_line(notice), None)
+            self._news.set()
+
+    async def _attempt(self, notice: Notice) -> Outcome:
+        channel = self._channels.get(notice.channel)
+        if channel is None:
+            return Later(f"No way called {notice.channel!r} is set up. Set it up in the wiring file.", way_closed=True)
+        try:
+            async with asyncio.timeout(self._attempt_s):
+                return await channel.send(notice)
+        except TimeoutError:
+            return Later(f"The other side gave no answer within {self._attempt_s:g} s. It is tried again by itself.")
+        except Exception as error:  # noqa: BLE001 - the boundary: a bug in one channel or notice must not stop the rest
+            _log.exception("a notice could not be delivered", notice=notice.number)
+            return Later(f"A fault in lumberroom itself ({type(error).__name__}); the log has the details.")
+
+    async def _after(self, notice: Notice, outcome: Outcome) -> list[Notice]:
+        """Give the notices that an outcome changes: the one delivered, and those that wait for the same way."""
+        now_ms = self._clock.now_ms()
+        tried = replace(notice, attempts=notice.attempts + 1)
+        if isinstance(outcome, Sent):
+            _log.info("notice sent", notice=notice.number, attempts=tried.attempts, late_ms=now_ms - notice.created_ms)
+            sent = replace(tried, state=NoticeState.SENT, sent_ms=now_ms, last_error="")
+            return [sent, *await self._released(notice, now_ms)]
+        if isinstance(outcome, Refused):
+            _log.error("notice refused", notice=notice.number, reason=outcome.reason)
+            return [replace(tried, state=NoticeState.REFUSED, last_error=outcome.reason)]
+        _log.warning("notice put off", notice=notice.number, attempts=tried.attempts, reason=outcome.reason)
+        if outcome.way_closed:
+            self._waiting_for_way.setdefault(notice.channel, set()).add(notice.number)
+        return [_put_off(tried, outcome.reason, now_ms)]
+
+    async def _released(self, notice: Notice, now_ms: int) -> list[Notice]:
+        """Make due at once what had been put off only because the way was closed."""
+        numbers = self._waiting_for_way.pop(notice.channel, set()) - {notice.number, *self._busy.values()}
+        if not numbers:
+            return []
+        try:
+            waiting = await asyncio.to_thread(self._waiting)
+        except StorageError:
+            return []
+        return [replace(one, due_ms=now_ms) for one in waiting if one.number in numbers]
+
+    async def _write_what_is_unwritten(self) -> None:
+        """Write how far notices have come; what cannot be written is kept, so that nothing sent is sent again."""
+        if not self._unwritten:
+            return
+        changed = dict(self._unwritten)
+        await asyncio.to_thread(self._write, list(changed.values()))
+        for number, notice in changed.items():
+            if self._unwritten.get(number) is notice:
+                del self._unwritten[number]
+                self._told(notice)
+
+    def _write(self, changed: Sequence[Notice]) -> None:
+        with self._store.transaction() as work:
+            for notice in changed:
+                work.update_notice(notice)
+
+    async def _news_or(self, pause_s: float) -> None:
+        waits = [asyncio.create_task(self._news.wait()), asyncio.create_task(self._clock.sleep(pause_s))]
+        try:
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for wait in waits:
+                wait.cancel()
+
+
+def _openings(work: UnitOfWork, incident: Incident) -> int:
+    newest = from_json(work.read.judgement(incident.room))
+    return newest.openings if newest.incident is not None and newest.incident.id == incident.id else 1
+
+
+def _put_off(tried: Notice, reason: str, now_ms: int) -> Notice:
+    return replace(tried, due_ms=now_ms + round(wait_s(tried.attempts) * 1000), last_error=reason)
+
+
+def _line(notice: Notice) -> tuple[str, str, str]:
+    """Give the line in which a notice stands: it is delivered after those before it, and after no others."""
+    return notice.channel, notice.incident, notice.recipient
