@@ -90,8 +90,13 @@ class RecordReader(Protocol):
 class UnitOfWork(Protocol):
     """One transaction. Everything in it becomes durable together, or nothing does."""
 
-    def append(self, batch: ReadingBatch, *, heard_ms: int) -> Appended:
-        """Store readings; idempotent on (sensor, quantity, instant)."""
+    def append(self, batch: ReadingBatch, *, heard_ms: int, live: bool = True) -> Appended:
+        """Store readings; idempotent on (sensor, quantity, instant).
+
+        heard_ms: when they arrived, by our clock.  live: whether the sensors themselves were heard just now; False for
+        an import of old readings, which must not make a silent sensor count as heard.
+        Raises InputError for a value that is not finite, an absurd instant, or the name of a derived quantity.
+        """
         ...
 
     def save_site(self, site: Site, *, at_ms: int, by: str) -> None:

@@ -1,0 +1,150 @@
+"""Opening the store's file: connections with the right settings, the marker that keeps a second writer out."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import sqlite3
+from pathlib import Path
+from typing import Final
+from urllib.parse import quote
+
+from ingest.errors import StorageError
+from ingest.store import schema
+from ingest.store.trouble import as_storage_error, folder_error, plainly
+
+FILE_NAME: Final = "lumberroom.sqlite3"
+"""What the store's file is called in a data folder."""
+
+BUSY_TIMEOUT_S: Final = 10.0  # how long to wait for a program that is not ours and holds the file
+# The write-ahead log is folded back after this many pages (of 4 KiB): rare enough that a page which many batches touch
+# is written back once for all of them, small enough (16 MiB) for a memory card.
+CHECKPOINT_PAGES: Final = 4096
+LOG_LIMIT_BYTES: Final = 32 * 1024 * 1024  # what the log is cut back to after it had to grow
+
+
+class WriterMark:
+    """The right to write a store, held by one process at a time.
+
+    A lock on a file beside the store. The system lets go of it when the process ends, however it ends.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Take the right to write the store at `path`. Raises StorageError when another process has it."""
+        self._path = path.with_name(path.name + ".lock")
+        try:
+            self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise folder_error(error, path.parent) from error
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            holder = os.pread(self._file, 20, 0).decode("ascii", "replace").strip()
+            os.close(self._file)
+            raise StorageError(
+                f"another lumberroom {f'(process {holder}) ' if holder else ''}is writing this store",
+                where=str(path),
+                mend="Stop that one first, or use another data folder",
+            ) from error
+        os.ftruncate(self._file, 0)
+        os.pwrite(self._file, str(os.getpid()).encode("ascii"), 0)
+
+    def release(self) -> None:
+        """Give the right back. The file stays: removing it would let two processes lock two different files."""
+        os.close(self._file)
+
+
+def open_writer(path: Path) -> sqlite3.Connection:
+    """Open the file for writing, making it or bringing its schema up to date.
+
+    The connection is in autocommit mode and may be used by one thread at a time.  Raises StorageError.
+    """
+    with plainly(path):
+        connection = _connect(path, "rwc")
+        try:
+            _check_ours(connection, path)
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA foreign_keys = ON")
+            connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
+            connection.execute(f"PRAGMA journal_size_limit = {LOG_LIMIT_BYTES}")
+            connection.execute("PRAGMA cache_size = -16384")  # KiB
+            schema.migrate(connection)
+        except BaseException:
+            connection.close()
+            raise
+    return connection
+
+
+def open_reader(path: Path) -> sqlite3.Connection:
+    """Open the file for reading only, whether or not somebody is writing it.
+
+    The connection is in autocommit mode and may be used by one thread at a time.  Raises StorageError; a file whose
+    schema is older than ours must be opened for writing once, which brings it up to date.
+    """
+    if not path.exists():
+        raise StorageError("there is no store here", where=str(path), mend="Name a data folder that holds one")
+    try:
+        connection = _connect_reader(path)
+    except sqlite3.Error as error:
+        raise as_storage_error(error, path) from error
+    if schema.version_of(connection) < schema.SCHEMA_VERSION:
+        connection.close()
+        raise StorageError(
+            "an older lumberroom wrote this store",
+            where=str(path),
+            mend="Start the daemon on it once, which brings it up to date",
+        )
+    return connection
+
+
+def _connect_reader(path: Path) -> sqlite3.Connection:
+    connection = _connect(path, "ro")
+    try:
+        _check_ours(connection, path)
+    except sqlite3.OperationalError:
+        connection.close()
+        if _has_log(path):
+            raise
+        # No log beside it and none can be made: media that cannot be written. Then nobody else writes it either, which
+        # is what `immutable` promises to SQLite.
+        connection = _connect(path, "ro", immutable=True)
+        try:
+            _check_ours(connection, path)
+        except BaseException:
+            connection.close()
+            raise
+    except BaseException:
+        connection.close()
+        raise
+    connection.execute("PRAGMA query_only = ON")
+    return connection
+
+
+def _has_log(path: Path) -> bool:
+    log = path.with_name(path.name + "-wal")
+    return log.exists() and log.stat().st_size > 0
+
+
+def _connect(path: Path, mode: str, *, immutable: bool = False) -> sqlite3.Connection:
+    address = f"file:{quote(str(path.absolute()))}?mode={mode}{'&immutable=1' if immutable else ''}"
+    return sqlite3.connect(
+        address, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False, cached_statements=256
+    )
+
+
+def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
+    tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+    if tables and schema.application_of(connection) != schema.APPLICATION_ID:
+        raise StorageError(
+            "this is another program's database, not a lumberroom store",
+            where=str(path),
+            mend="Name the right file, or move this one away to begin a new store",
+        )
+    version = schema.version_of(connection)
+    if version > schema.SCHEMA_VERSION:
+        raise StorageError(
+            f"a newer lumberroom wrote this store (schema {version}, this one knows {schema.SCHEMA_VERSION})",
+            where=str(path),
+            mend="Install the newer version, or bring back the backup from before the change",
+        )

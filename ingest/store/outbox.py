@@ -1,0 +1,71 @@
+"""The outbox: notices committed together with what caused them, and how far each has come."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Mapping
+from typing import Any, Final
+
+from ingest.errors import RefusedError
+from ingest.site.incidents import Notice, NoticeKind, NoticeState
+from ingest.store.plain import canonical_json
+
+_COLUMNS: Final = """
+    SELECT number, incident, kind, channel, recipient, facts, created_ms, due_ms, state, attempts, last_error, sent_ms
+    FROM notice"""
+
+
+def add(
+    connection: sqlite3.Connection,
+    *,
+    incident: str,
+    kind: NoticeKind,
+    channel: str,
+    recipient: str,
+    facts: Mapping[str, Any],
+    created_ms: int,
+) -> int:
+    """Put a notice that is due at once into the outbox and give its number."""
+    row = (incident, kind.value, channel, recipient, canonical_json(facts), created_ms, created_ms)
+    made = connection.execute(
+        """
+        INSERT INTO notice
+            (incident, kind, channel, recipient, facts, created_ms, due_ms, state, attempts, last_error)
+        VALUES (?, ?, ?, ?, ?, ?, ?, 'waiting', 0, '')""",
+        row,
+    )
+    return int(made.lastrowid or 0)
+
+
+def update(connection: sqlite3.Connection, notice: Notice) -> None:
+    """Write how far a notice has come. Raises RefusedError when there is no notice of that number."""
+    done = connection.execute(
+        "UPDATE notice SET state = ?, attempts = ?, due_ms = ?, last_error = ?, sent_ms = ? WHERE number = ?",
+        (notice.state.value, notice.attempts, notice.due_ms, notice.last_error, notice.sent_ms, notice.number),
+    )
+    if done.rowcount == 0:
+        raise RefusedError(f"there is no notice number {notice.number}", where="outbox")
+
+
+def find(connection: sqlite3.Connection, *, state: NoticeState | None, limit: int) -> list[Notice]:
+    """Give notices, of one state or all, lowest number first."""
+    where, values = ("", ()) if state is None else ("WHERE state = ?", (state.value,))
+    rows = connection.execute(f"{_COLUMNS} {where} ORDER BY number LIMIT ?", (*values, limit))
+    return [_notice(row) for row in rows]
+
+
+def _notice(row: tuple[Any, ...]) -> Notice:
+    number, incident, kind, channel, recipient, facts, created_ms, due_ms, state, *rest = row
+    return Notice(
+        number,
+        incident,
+        NoticeKind(kind),
+        channel,
+        recipient,
+        json.loads(facts),
+        created_ms,
+        due_ms,
+        NoticeState(state),
+        *rest,
+    )

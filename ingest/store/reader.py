@@ -1,0 +1,108 @@
+"""Reading the store: every method one consistent state, from any thread."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
+from typing import Any, Final
+
+from ingest.physics import air
+from ingest.site.incidents import Incident, Notice, NoticeState
+from ingest.site.places import Site
+from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
+from ingest.store import incidents, outbox, records
+from ingest.store.api import SeriesExtent
+from ingest.store.series import lookup, rows
+
+STANDARD_PRESSURE_KPA: Final = 101.325  # standard atmosphere by definition (ISO 2533)
+
+Snapshot = Callable[[], AbstractContextManager[sqlite3.Connection]]
+"""Opens a block with a connection on which everything that is read belongs to one state of the file."""
+
+
+class SqliteReader:
+    """Reads one file; satisfies `api.StoreReader`.
+
+    Where a sensor measures no air pressure, derived series take `pressure_kpa`, or where that is None the pressure that
+    belongs to the elevation of the stored site, or before there is a site the standard atmosphere.
+    """
+
+    def __init__(self, snapshot: Snapshot, pressure_kpa: float | None) -> None:
+        self._snapshot = snapshot
+        self._pressure_kpa = pressure_kpa
+
+    def extents(self) -> list[SeriesExtent]:
+        """Give every measured series with its first and last instant and its count."""
+        with self._snapshot() as connection:
+            return rows.extents(connection)
+
+    def read(self, key: SeriesKey, from_ms: int, to_ms: int) -> Series:
+        """Give the samples with from_ms <= instant < to_ms, in order of time."""
+        with self._snapshot() as connection:
+            return lookup.read(connection, key, from_ms, to_ms, site_pressure_kpa=self._pressure(connection))
+
+    def buckets(self, key: SeriesKey, edges_ms: Int64s) -> Buckets:
+        """Give count, minimum, mean, maximum and coverage between consecutive edges.
+
+        edges_ms: int64, at least two, strictly rising; ValueError if not.
+        """
+        with self._snapshot() as connection:
+            return lookup.buckets(connection, key, edges_ms, site_pressure_kpa=self._pressure(connection))
+
+    def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:
+        """Give the newest sample of each of these series; series without one are left out."""
+        with self._snapshot() as connection:
+            pressure_kpa = self._pressure(connection)
+            found = ((key, lookup.latest(connection, key, site_pressure_kpa=pressure_kpa)) for key in keys)
+            return {key: sample for key, sample in found if sample is not None}
+
+    def gaps(self, key: SeriesKey, from_ms: int, to_ms: int) -> list[Span]:
+        """Give the stretches for which no reading vouches (see `series.coverage`)."""
+        with self._snapshot() as connection:
+            return lookup.gaps(connection, key, from_ms, to_ms, site_pressure_kpa=self._pressure(connection))
+
+    def site(self) -> Site | None:
+        """Give the job as it stands, or None before it was seeded."""
+        with self._snapshot() as connection:
+            return records.site(connection)
+
+    def history(self, kind: str, subject: str = "") -> list[records.Entry]:
+        """Give every entry about the site ("site") or about an incident ("incident", its id), oldest first."""
+        with self._snapshot() as connection:
+            return records.history(connection, kind, subject)
+
+    def record_head(self) -> tuple[int, str]:
+        """Give number and hash of the newest entry of the record: noted elsewhere, they pin all of it."""
+        with self._snapshot() as connection:
+            return records.head(connection)
+
+    def incidents(
+        self, *, room: str | None = None, only_open: bool = False, limit: int = 200, before_ms: int | None = None
+    ) -> list[Incident]:
+        """Give incidents, newest `opened_ms` first."""
+        with self._snapshot() as connection:
+            return incidents.find(connection, room=room, only_open=only_open, limit=limit, before_ms=before_ms)
+
+    def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
+        """Give notices of the outbox, lowest number first."""
+        with self._snapshot() as connection:
+            return outbox.find(connection, state=state, limit=limit)
+
+    def judgement(self, room: str) -> dict[str, Any] | None:
+        """Give the watch's saved state of a room, or None."""
+        with self._snapshot() as connection:
+            row = connection.execute("SELECT state FROM judgement WHERE room = ?", (room,)).fetchone()
+        return None if row is None else json.loads(row[0])
+
+    def heard(self) -> Mapping[str, int]:
+        """Give, per sensor, when it was last heard by our clock (UTC ms)."""
+        with self._snapshot() as connection:
+            return dict(connection.execute("SELECT sensor, at_ms FROM heard").fetchall())
+
+    def _pressure(self, connection: sqlite3.Connection) -> float:
+        if self._pressure_kpa is not None:
+            return self._pressure_kpa
+        site = records.site(connection)
+        return STANDARD_PRESSURE_KPA if site is None else float(air.pressure_from_elevation_kpa(site.elevation_m))

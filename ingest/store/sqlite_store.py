@@ -1,0 +1,157 @@
+"""The embedded store: one SQLite file, one unit of work at a time, any number of readers.
+
+Durable on return: write-ahead log with `synchronous=FULL`, so a commit is on the disk before `transaction()` is left.
+Any other process may read the file meanwhile, by this class with `read_only=True` or by an ordinary SQLite tool.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+
+from ingest.errors import StorageError
+from ingest.store import opening
+from ingest.store.reader import SqliteReader
+from ingest.store.trouble import plainly
+from ingest.store.unit_of_work import SqliteUnitOfWork
+
+
+class SqliteStore:
+    """A store in one file; satisfies `api.Store`. Make it with `open`."""
+
+    def __init__(self, path: Path, pressure_kpa: float | None, *, read_only: bool) -> None:
+        self._path = path
+        self._pressure_kpa = pressure_kpa
+        self._writing = threading.Lock()
+        self._writing_thread: int | None = None
+        self._pooling = threading.Lock()
+        self._idle: list[sqlite3.Connection] = []  # connections for reading that nobody uses just now
+        self._closed = False
+        self._mark: opening.WriterMark | None = None
+        self._writer: sqlite3.Connection | None = None
+        if read_only:
+            self._idle.append(opening.open_reader(path))
+        else:
+            self._open_for_writing()
+        self._reader = SqliteReader(self._snapshot, pressure_kpa)
+
+    @classmethod
+    def open(cls, path: Path, *, pressure_kpa: float | None = None, read_only: bool = False) -> SqliteStore:
+        """Open the store's file, making it if it is not there (its folder must be).
+
+        path: the file; `opening.FILE_NAME` in a data folder.  pressure_kpa: air pressure for derived series where none
+        is measured; None takes that of the stored site's elevation.  read_only: look, and leave the file as it is.
+        Raises StorageError: no folder, not writable, another program's file, damaged, a newer schema, another writer.
+        """
+        return cls(Path(path), pressure_kpa, read_only=read_only)
+
+    @property
+    def path(self) -> Path:
+        """The store's file."""
+        return self._path
+
+    @property
+    def read(self) -> SqliteReader:
+        """The reader, safe to use from any thread, each call seeing a consistent state."""
+        return self._reader
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[SqliteUnitOfWork]:
+        """Open the one unit of work (waits for another to end); leaving it commits, an exception rolls all of it back.
+
+        Raises StorageError when the file cannot be written; nothing of the unit is stored then. Blocks: call it from a
+        thread, not from the event loop. Not to be opened inside itself: RuntimeError.
+        """
+        if self._writing_thread == threading.get_ident():
+            raise RuntimeError("a unit of work is open in this thread already")
+        with self._writing:
+            writer = self._writer
+            if writer is None:
+                raise self._not_for_writing()
+            self._writing_thread = threading.get_ident()
+            try:
+                with plainly(self._path), self._committed(writer) as work:
+                    yield work
+            finally:
+                self._writing_thread = None
+
+    @contextlib.contextmanager
+    def _committed(self, writer: sqlite3.Connection) -> Iterator[SqliteUnitOfWork]:
+        writer.execute("BEGIN IMMEDIATE")
+        work = SqliteUnitOfWork(writer, self._pressure_kpa)
+        try:
+            yield work
+            work.end()
+            writer.execute("COMMIT")
+        except BaseException:
+            work.end()
+            # SQLite rolls back by itself after some errors (a full disk among them).
+            if writer.in_transaction:
+                writer.execute("ROLLBACK")
+            raise
+
+    def close(self) -> None:
+        """Fold the write-ahead log into the file and close it, after any unit of work has ended. May be repeated."""
+        with self._writing, self._pooling:
+            self._closed = True
+            while self._idle:
+                self._idle.pop().close()
+            if self._writer is not None:
+                with plainly(self._path), contextlib.closing(self._writer):
+                    self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+                self._writer = None
+            if self._mark is not None:
+                self._mark.release()
+                self._mark = None
+
+    def __enter__(self) -> SqliteStore:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    def _open_for_writing(self) -> None:
+        self._mark = opening.WriterMark(self._path)
+        try:
+            self._writer = opening.open_writer(self._path)
+        except BaseException:
+            self._mark.release()
+            raise
+
+    @contextlib.contextmanager
+    def _snapshot(self) -> Iterator[sqlite3.Connection]:
+        """Lend a connection with a read transaction open on it."""
+        connection = self._borrow()
+        try:
+            with plainly(self._path):
+                connection.execute("BEGIN")
+                yield connection
+        finally:
+            with plainly(self._path):
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+            self._give_back(connection)
+
+    def _borrow(self) -> sqlite3.Connection:
+        with self._pooling:
+            if self._closed:
+                raise StorageError("the store is closed", where=str(self._path))
+            if self._idle:
+                return self._idle.pop()
+        return opening.open_reader(self._path)
+
+    def _give_back(self, connection: sqlite3.Connection) -> None:
+        with self._pooling:
+            if not self._closed:
+                self._idle.append(connection)
+                return
+        connection.close()
+
+    def _not_for_writing(self) -> StorageError:
+        if self._closed:
+            return StorageError("the store is closed", where=str(self._path))
+        return StorageError("the store was opened for reading only", where=str(self._path))

@@ -1,0 +1,100 @@
+"""The one unit of work: everything written in it becomes durable together, or nothing does."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from ingest.site.incidents import Incident, Notice, NoticeKind
+from ingest.site.places import Site
+from ingest.site.series import ReadingBatch
+from ingest.store import incidents, outbox, records
+from ingest.store.api import Appended
+from ingest.store.plain import canonical_json
+from ingest.store.reader import SqliteReader
+from ingest.store.series import appending
+
+
+class SqliteUnitOfWork:
+    """Writes on the connection on which `SqliteStore.transaction` began; satisfies `api.UnitOfWork`."""
+
+    def __init__(self, connection: sqlite3.Connection, pressure_kpa: float | None) -> None:
+        self._open_connection: sqlite3.Connection | None = connection
+        self._reader = SqliteReader(self._inside, pressure_kpa)
+
+    @property
+    def read(self) -> SqliteReader:
+        """Read within this transaction: what it has written so far is seen."""
+        return self._reader
+
+    def append(self, batch: ReadingBatch, *, heard_ms: int, live: bool = True) -> Appended:
+        """Store readings; idempotent on (sensor, quantity, instant), another value for an instant amends.
+
+        heard_ms: when they arrived, by our clock (UTC ms).  live: whether the sensors themselves were heard just now;
+        False for an import, which leaves alone when each sensor was last heard.
+        Raises InputError for values that are not finite, absurd instants, or a derived quantity's name.
+        """
+        appended = appending.append(self._connection, batch, amended_ms=heard_ms)
+        if live:
+            sensors = {batch.keys[index].sensor for index in set(batch.key_index.tolist())}
+            self._connection.executemany(
+                "INSERT INTO heard (sensor, at_ms) VALUES (?1, ?2) ON CONFLICT (sensor) DO UPDATE SET at_ms = ?2",
+                [(sensor, heard_ms) for sensor in sorted(sensors)],
+            )
+        return appended
+
+    def save_site(self, site: Site, *, at_ms: int, by: str) -> None:
+        """Make this the job as it stands, keeping what it was; no change, no new entry."""
+        records.save_site(self._connection, site, at_ms=at_ms, by=by)
+
+    def save_judgement(self, room: str, state: Mapping[str, Any]) -> None:
+        """Save the watch's state of a room (JSON-able)."""
+        self._connection.execute(
+            "INSERT INTO judgement (room, state) VALUES (?1, ?2) ON CONFLICT (room) DO UPDATE SET state = ?2",
+            (room, canonical_json(state)),
+        )
+
+    def put_incident(self, incident: Incident, *, at_ms: int, by: str) -> None:
+        """Write a new incident, or the new state of one, keeping what it was; no change, no new entry."""
+        incidents.put(self._connection, incident, at_ms=at_ms, by=by)
+
+    def add_notice(
+        self,
+        *,
+        incident: str,
+        kind: NoticeKind,
+        channel: str,
+        recipient: str,
+        facts: Mapping[str, Any],
+        created_ms: int,
+    ) -> int:
+        """Put a notice, due at once, into the outbox and give its number."""
+        return outbox.add(
+            self._connection,
+            incident=incident,
+            kind=kind,
+            channel=channel,
+            recipient=recipient,
+            facts=facts,
+            created_ms=created_ms,
+        )
+
+    def update_notice(self, notice: Notice) -> None:
+        """Write how far a notice has come. Raises RefusedError when there is no notice of that number."""
+        outbox.update(self._connection, notice)
+
+    def end(self) -> None:
+        """Make this unit unusable: what is written through it afterwards would belong to no transaction."""
+        self._open_connection = None
+
+    @property
+    def _connection(self) -> sqlite3.Connection:
+        if self._open_connection is None:
+            raise RuntimeError("this unit of work is over")
+        return self._open_connection
+
+    @contextlib.contextmanager
+    def _inside(self) -> Iterator[sqlite3.Connection]:
+        yield self._connection
