@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import structlog
 
-from dashboards.services import CaughtMail, Services
+from dashboards.services import CaughtMail, News, Services
 from ingest.clock import Clock, SystemClock
 from ingest.errors import LumberroomError, StorageError
 from ingest.runtime import job, wallwatch
@@ -146,7 +146,7 @@ class Daemon:
         return listener
 
     async def _run_on(self, store: SqliteStore, listener: socket.socket | None, ready: Ready | None) -> None:
-        intake = Intake(store, self.clock, lambda: self._site, self._judge, self._news.publish)
+        intake = Intake(store, self.clock, lambda: self._site, self._judge, self._publish)
         intake.start()
         supervisor = Supervisor(self.wiring.adapters, self.clock, intake.deliver)
         adapters = asyncio.create_task(supervisor.run(), name="supervisor")
@@ -201,6 +201,11 @@ class Daemon:
         incidents = judge_readings(work, site, batch, now_ms=now_ms)
         self._notifying.enqueue(work, incidents, site, now_ms)
         return incidents
+
+    def _publish(self, news: News) -> None:
+        self._news.publish(news)
+        if news.incidents:
+            self._notifying.wake()
 
     async def _round(self, store: SqliteStore, intake: Intake) -> None:
         now_ms = self.clock.now_ms()

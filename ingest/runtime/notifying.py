@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-import asyncio
+from typing import TYPE_CHECKING
 
 from ingest.clock import Clock
-from ingest.runtime.wiring import Wiring
+from ingest.notices.outbox import Postman, Recipient, enqueue
+from ingest.present.digits import Units
+from ingest.runtime.wiring import MailWiring, Wiring
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.store.api import Store, UnitOfWork
+
+if TYPE_CHECKING:
+    from ingest.notices.channel import Channel
 
 
 class Notifying:
@@ -17,16 +22,46 @@ class Notifying:
     def __init__(self, wiring: Wiring, clock: Clock) -> None:
         self._mail = wiring.mail
         self._clock = clock
+        addresses = wiring.mail.recipients if wiring.mail else ()
+        self._recipients = [Recipient(address, Units(wiring.units)) for address in addresses]
+        self._postman: Postman | None = None
 
     def enqueue(self, work: UnitOfWork, incidents: list[Incident], site: Site, now_ms: int) -> None:
         """Put a notice for every recipient into the outbox, in the unit of work of the incidents."""
+        enqueue(work, incidents, site, self._recipients, now_ms=now_ms)
+
+    def wake(self) -> None:
+        """Say that there may be something new in the outbox."""
+        if self._postman is not None:
+            self._postman.wake()
 
     async def run(self, store: Store) -> None:
         """Deliver what is due, until cancelled."""
-        await asyncio.Event().wait()
+        channels: dict[str, Channel] = {}
+        if self._mail is not None:
+            channels["mail"] = _mail_channel(self._mail)
+        self._postman = Postman(store, self._clock, channels)
+        await self._postman.run()
 
     def as_figures(self) -> dict[str, object]:
         """Give JSON-able figures for the health."""
         if self._mail is None:
             return {"wired": False}
         return {"wired": True, "recipients": len(self._mail.recipients), "trouble": self._mail.trouble}
+
+
+def _mail_channel(mail: MailWiring) -> Channel:
+    from ingest.notices.mail import MailChannel, MailSettings
+
+    settings = MailSettings(
+        server=mail.server,
+        sender=mail.sender,
+        port=mail.port,
+        security=mail.security,
+        login=mail.login,
+        password=mail.password,
+        ca_file=mail.ca_file,
+        page_address=mail.page_address,
+        trouble=f"Mail cannot go out: {mail.trouble}" if mail.trouble else "",
+    )
+    return MailChannel(settings)
