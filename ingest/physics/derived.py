@@ -13,7 +13,11 @@ from typing import Final
 import numpy as np
 
 from ingest.physics import air, wood
-from ingest.physics.pointwise import FloatArray, Values
+from ingest.physics import air_kernels as k
+from ingest.physics import saturation as sat
+from ingest.physics.pointwise import FloatArray, Values, inside, pointwise_many
+from ingest.physics.wet_bulb import wet_bulb_kernel
+from ingest.units import ZERO_C_IN_K
 
 Compute = Callable[[Values, Values, Values], Values]
 
@@ -32,9 +36,8 @@ def _of_two(function: Callable[..., Values]) -> Compute:
     # Air pressure takes part in the broadcast all the same, so that every quantity of one batch has one shape.
     def compute(temperature_c: Values, rh_percent: Values, pressure_kpa: Values) -> Values:
         result = function(temperature_c, rh_percent)
-        if isinstance(pressure_kpa, np.ndarray) and pressure_kpa.ndim:
-            return np.array(np.broadcast_arrays(result, pressure_kpa)[0])
-        return result
+        shape = np.broadcast_shapes(np.shape(result), np.shape(pressure_kpa))
+        return result if shape == np.shape(result) else np.array(np.broadcast_to(result, shape))
 
     return compute
 
@@ -64,12 +67,36 @@ DERIVED: Final[Mapping[str, DerivedQuantity]] = _by_name(
 
 
 def derive_all(temperature_c: Values, rh_percent: Values, pressure_kpa: Values) -> dict[str, FloatArray]:
-    """Compute every derived quantity.
+    """Compute every derived quantity in one pass, sharing what they have in common.
 
     temperature_c: [°C]; rh_percent: [%] over liquid water; pressure_kpa: [kPa]; floats or arrays that broadcast.
-    Gives name -> float64 array of the broadcast shape, in the order of `DERIVED`; NaN where not known.
+    Gives name -> float64 array of the broadcast shape, in the order of `DERIVED`; NaN where not known. The values are
+    those of the quantities' own `compute` but for the last bits.
     """
-    return {
-        name: np.asarray(quantity.compute(temperature_c, rh_percent, pressure_kpa), dtype=np.float64)
-        for name, quantity in DERIVED.items()
-    }
+    results = pointwise_many(_all_nine, len(DERIVED), temperature_c, rh_percent, pressure_kpa)
+    return {name: np.asarray(result, dtype=np.float64) for name, result in zip(DERIVED, results, strict=True)}
+
+
+def _all_nine(temperature_c: FloatArray, rh_percent: FloatArray, p: FloatArray) -> tuple[FloatArray, ...]:
+    t = inside(temperature_c, *k.TEMPERATURE_RANGE_C)
+    T = t + ZERO_C_IN_K
+    h = k.fraction(rh_percent)
+    ln_e = sat.ln_p_water(T)
+    saturated = np.exp(ln_e)
+    ln_e += np.log(h)
+    e = saturated * h
+    deficit = saturated - e
+    saturated *= sat.enhancement_over_water(T, saturated, p)
+    saturated *= h
+    ratio = k.ratio(saturated, p)
+    return (
+        k.dew_point_from_ln(ln_e),
+        e,
+        deficit,
+        ratio,
+        ratio * 7.0,
+        wet_bulb_kernel(t, 0.001 * ratio, p),
+        k.enthalpy_from_ratio(t, ratio),
+        k.absolute_from_pressure(saturated, T, p),
+        wood.emc_kernel(temperature_c, rh_percent),
+    )

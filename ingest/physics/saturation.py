@@ -23,17 +23,29 @@ TRIPLE_POINT_K: Final = 273.16
 _ICE: Final = (-5.6745359e3, 6.3925247, -9.6778430e-3, 6.2215701e-7, 2.0747825e-9, -9.4840240e-13, 4.1635019)
 _WATER: Final = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-8, 6.5459673)
 
-# Rational approximations T(ln p) of the inverses over -100..200 °C (water, 2.7e-4 K) and -100..0.01 °C (ice, 2e-8 K).
-_WATER_GUESS: Final = (
-    (280.12126031638894, -34.95944143864759, 1.1087096346713203, 0.00011524924864205313),
-    (1.0, -0.17680748741426128, 0.010106867834986974, -0.00017836501687836412),
+_ICE_KPA: Final = (_ICE[0], _ICE[1] - LN_PASCALS_PER_KILOPASCAL, *_ICE[2:])
+_WATER_KPA: Final = (_WATER[0], _WATER[1] - LN_PASCALS_PER_KILOPASCAL, *_WATER[2:])
+
+# Rational approximations T(ln p) of the inverses, fitted here: over -100..200 °C for water (error below 8e-8 K) and
+# -100..0.01 °C for ice (below 1e-10 K). A fit and not Newton's method, because it costs neither logarithm nor loop.
+_WATER_INVERSE: Final = (
+    (
+        280.121476158088,
+        -53.640245294771,
+        3.4842132981029037,
+        -0.07254223041394581,
+        -2.9084951940259643e-05,
+        -1.0325985119593591e-07,
+    ),
+    (1.0, -0.24349594707615313, 0.022055619537961833, -0.0008560114852606243, 1.1517161273399137e-05),
 )
-_ICE_GUESS: Final = (
-    (279.26496626953684, -17.182840486422535, 0.1764881287286297, 1.8515993137766118e-06),
-    (1.0, -0.10700424275264407, 0.0034053937877194544, -3.0596214993017824e-05),
+_ICE_INVERSE: Final = (
+    (279.26496650939356, -34.70067429131198, 1.2604164668858397, -0.011800130801443381, -4.863933195108528e-07),
+    (1.0, -0.16973260717516708, 0.010139352134987224, -0.00024782011488751204, 2.0361049118607502e-06),
 )
 
 ENHANCEMENT_RANGE_C: Final = (-50.0, 100.0)
+ENHANCEMENT_RANGE_K: Final = (223.15, 373.15)
 
 # Hardy (1998): ln f = alpha (1 - e/p) + beta (p/e - 1), alpha = sum a_i T^i, beta = exp(sum b_i T^i).
 _ENHANCEMENT_WATER: Final = (
@@ -51,29 +63,32 @@ _ENHANCEMENT_ICE: Final = (
 
 
 def horner(coefficients: tuple[float, ...], x: FloatArray) -> FloatArray:
-    """Evaluate a polynomial, lowest power first, without temporaries beyond the result."""
-    result = np.full_like(x, coefficients[-1])
-    for coefficient in coefficients[-2::-1]:
-        result *= x
+    """Evaluate a polynomial of at least first degree, lowest power first, in place in one new array."""
+    result = x * coefficients[-1]
+    for coefficient in coefficients[-2:0:-1]:
         result += coefficient
+        result *= x
+    result += coefficients[0]
     return result
 
 
 def ln_p_water(T: FloatArray) -> FloatArray:
     """Give ln(saturation vapour pressure over liquid water / kPa).  T in K, 173.15..473.15 (extrapolated below 273)."""
-    result = horner(_WATER[1:-1], T)
-    result += _WATER[0] / T
-    result += _WATER[-1] * np.log(T)
-    result -= LN_PASCALS_PER_KILOPASCAL
-    return result
+    return _ln_p(_WATER_KPA, T)
 
 
 def ln_p_ice(T: FloatArray) -> FloatArray:
     """Give ln(saturation vapour pressure over ice / kPa).  T in K, 173.15..273.16."""
-    result = horner(_ICE[1:-1], T)
-    result += _ICE[0] / T
-    result += _ICE[-1] * np.log(T)
-    result -= LN_PASCALS_PER_KILOPASCAL
+    return _ln_p(_ICE_KPA, T)
+
+
+def _ln_p(c: tuple[float, ...], T: FloatArray) -> FloatArray:
+    result = horner(c[1:-1], T)
+    term = c[0] / T
+    result += term
+    np.log(T, out=term)
+    term *= c[-1]
+    result += term
     return result
 
 
@@ -94,18 +109,13 @@ def _slope(c: tuple[float, ...], T: FloatArray) -> FloatArray:
 
 
 def temperature_over_water(ln_p: FloatArray) -> FloatArray:
-    """Give the temperature [K] at which liquid water has this ln(vapour pressure / kPa): error below 1e-8 K.
-
-    One Newton step from a rational guess that is good to 2.7e-4 K.
-    """
-    guess = _rational(_WATER_GUESS, ln_p)
-    guess -= (ln_p_water(guess) - ln_p) / slope_ln_p_water(guess)
-    return guess
+    """Give the temperature [K] at which liquid water has this ln(vapour pressure / kPa): error below 8e-8 K."""
+    return _rational(_WATER_INVERSE, ln_p)
 
 
 def temperature_over_ice(ln_p: FloatArray) -> FloatArray:
-    """Give the temperature [K] at which ice has this ln(vapour pressure / kPa): error below 2e-8 K."""
-    return _rational(_ICE_GUESS, ln_p)
+    """Give the temperature [K] at which ice has this ln(vapour pressure / kPa): error below 1e-10 K."""
+    return _rational(_ICE_INVERSE, ln_p)
 
 
 def _rational(guess: tuple[tuple[float, ...], tuple[float, ...]], x: FloatArray) -> FloatArray:
@@ -121,16 +131,21 @@ def enhancement_over_water(T: FloatArray, e: FloatArray, p: FloatArray) -> Float
     T in K; e: saturation vapour pressure at T [kPa]; p: air pressure [kPa]. Above 0 °C Hardy's set for 0..100 °C,
     below it his set for -50..0 °C; they meet within 2e-5. Outside -50..100 °C it is taken at the nearer end.
     """
-    T = np.clip(T, ENHANCEMENT_RANGE_C[0] + 273.15, ENHANCEMENT_RANGE_C[1] + 273.15)
-    f = _enhancement(_ENHANCEMENT_WATER, T, e, p)
-    cold = T < 273.15
-    if cold.any():
-        f[cold] = _enhancement(_ENHANCEMENT_SUPERCOOLED, T[cold], e[cold], p[cold])
+    low, high = ENHANCEMENT_RANGE_K
+    if T.min() >= 273.15 and T.max() <= high:
+        return _enhancement(_ENHANCEMENT_WATER, T, e, p)
+    if not (T.min() >= low and T.max() <= high):
+        T = np.clip(T, low, high)
+        e = np.exp(ln_p_water(T))
+    f = _enhancement(_ENHANCEMENT_SUPERCOOLED, T, e, p)
+    warm = T >= 273.15
+    if warm.any():
+        np.copyto(f, _enhancement(_ENHANCEMENT_WATER, T, e, p), where=warm)
     return f
 
 
 def enhancement_over_ice(T: FloatArray, e: FloatArray, p: FloatArray) -> FloatArray:
-    """Give the enhancement factor over ice.  T in K, e and p in kPa; -100..0 °C."""
+    """Give the enhancement factor over ice.  T in K, e and p in kPa; -100..0 °C; above 0 °C an extrapolation."""
     return _enhancement(_ENHANCEMENT_ICE, T, e, p)
 
 
@@ -140,6 +155,11 @@ def _enhancement(
     a, b = coefficients
     ratio = e / p
     ln_f = horner(a, T)
+    beta = horner(b, T)
+    np.exp(beta, out=beta)
     ln_f *= 1.0 - ratio
-    ln_f += np.exp(horner(b, T)) * (1.0 / ratio - 1.0)
-    return np.asarray(np.exp(ln_f))
+    np.reciprocal(ratio, out=ratio)
+    ratio -= 1.0
+    ratio *= beta
+    ln_f += ratio
+    return np.exp(ln_f, out=ln_f)

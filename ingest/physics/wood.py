@@ -13,21 +13,36 @@ which is narrower than what the formula computes, is told by `within_emc_range`.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, Generic, NamedTuple, TypeAlias, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
-from ingest.physics.pointwise import FloatArray, Number, inside, pointwise
+from ingest.physics.pointwise import FloatArray, Number, inside, pointwise, pointwise_many
+from ingest.physics.saturation import horner
 
 EMC_TABLE_TEMPERATURE_C: Final = (-1.2, 132.3)  # 30..270 °F, the Wood Handbook's Table 4-2
 EMC_TABLE_RH_PERCENT: Final = (5.0, 95.0)
 EMC_COMPUTED_TEMPERATURE_C: Final = (-60.0, 150.0)
+HYSTERESIS_RATIO: Final = 0.8  # adsorption to desorption at one RH; 0.75 .. 0.85 with species
+_HYSTERESIS_HALF: Final = HYSTERESIS_RATIO**0.5
+_MOST_STEPS: Final = 60  # halving alone would need about 50; Newton is through in five or six
 
-# Each parameter of the equation is a + b t + c t^2, t in °C.
-_W: Final = (349.0, 1.29, 0.0135)
-_K: Final = (0.805, 0.000736, -0.00000273)
-_K1: Final = (6.27, -0.00938, -0.000303)
-_K2: Final = (1.91, 0.0407, -0.000293)
+Quadratic: TypeAlias = tuple[float, float, float]  # a + b t + c t^2
+
+# W, K, K1, K2 of Eq. 4-5 for t in °C and in °F; the two sets were rounded apart and agree within 0.013 % MC.
+CELSIUS: Final[tuple[Quadratic, ...]] = (
+    (349.0, 1.29, 0.0135),
+    (0.805, 0.000736, -0.00000273),
+    (6.27, -0.00938, -0.000303),
+    (1.91, 0.0407, -0.000293),
+)
+FAHRENHEIT: Final[tuple[Quadratic, ...]] = (
+    (330.0, 0.452, 0.00415),
+    (0.791, 0.000463, -0.000000844),
+    (6.34, 0.000775, -0.0000935),
+    (1.09, 0.0284, -0.0000904),
+)
 
 
 def emc_percent(temperature_c: Number, rh_percent: Number) -> Number:
@@ -48,9 +63,51 @@ def rh_for_emc_percent(temperature_c: Number, emc_percent: Number) -> Number:
     return pointwise(_rh_for_emc, temperature_c, emc_percent)
 
 
-def within_emc_range(
-    temperature_c: Number, rh_percent: Number
-) -> bool | np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+def emc_percent_from_fahrenheit(temperature_f: Number, rh_percent: Number) -> Number:
+    """EMC [% MC] by the handbook's °F coefficients: for checking against tables in °F; lumberroom itself uses °C.
+
+    temperature_f: [°F], -76..302.  rh_percent: [%], 0..100.  Else NaN. Within 0.013 % MC of `emc_percent`.
+    """
+    return pointwise(_emc_from_fahrenheit, temperature_f, rh_percent)
+
+
+def emc_slopes(temperature_c: Number, rh_percent: Number) -> EmcSlopes[Number]:
+    """How EMC answers to the air: its partial derivatives, analytic.
+
+    temperature_c: [°C], -60..150.  rh_percent: [%], 0..100.  Else NaN.
+    """
+    slopes = pointwise_many(_slopes, 2, temperature_c, rh_percent)
+    return EmcSlopes(*(cast(Number, slope) for slope in slopes))
+
+
+class EmcSlopes(NamedTuple, Generic[Number]):
+    """Partial derivatives of EMC."""
+
+    per_kelvin: Number  # [% MC per °C], negative indoors
+    per_rh_percent: Number  # [% MC per % RH], 0.15 .. 0.4 indoors
+
+
+class SorptionBand(NamedTuple, Generic[Number]):
+    """Where a board may stand in air that has stayed as it is: gaining moisture below, losing it above."""
+
+    adsorption_percent: Number
+    emc_percent: Number
+    desorption_percent: Number
+
+
+def sorption_band_percent(temperature_c: Number, rh_percent: Number) -> SorptionBand[Number]:
+    """EMC [% MC] with the band in which sorption hysteresis leaves a real board.
+
+    The Wood Handbook (ch. 4) puts adsorption at 0.75 .. 0.85 of desorption at one RH, and says that its table stands
+    for oscillating desorption, between the two. The band taken here is therefore the equation divided and multiplied
+    by the square root of 0.8: from 0.894 to 1.118 times EMC. The ratio's figures are from memory of that chapter; the
+    band is a statement of how much is not known and no second equation.
+    """
+    emc = emc_percent(temperature_c, rh_percent)
+    return SorptionBand(emc * _HYSTERESIS_HALF, emc, emc / _HYSTERESIS_HALF)
+
+
+def within_emc_range(temperature_c: Number, rh_percent: Number) -> bool | NDArray[np.bool_]:
     """Say whether these lie where the Wood Handbook prints EMC values: 5..95 % RH, -1.2..132.3 °C.  NaN gives False."""
     low_t, high_t = EMC_TABLE_TEMPERATURE_C
     low_rh, high_rh = EMC_TABLE_RH_PERCENT
@@ -62,42 +119,79 @@ def within_emc_range(
 
 def emc_kernel(temperature_c: FloatArray, rh_percent: FloatArray) -> FloatArray:
     """Give EMC [%] from blocks of temperature [°C] and RH [%] (a kernel, shared with `derived`)."""
-    t = inside(temperature_c, *EMC_COMPUTED_TEMPERATURE_C)
-    x = inside(rh_percent, 0.0, 100.0) * (0.01 * _quadratic(_K, t))
-    return (1800.0 / _quadratic(_W, t)) * _sorbed(x, _quadratic(_K1, t), _quadratic(_K2, t))
+    return _emc(CELSIUS, inside(temperature_c, *EMC_COMPUTED_TEMPERATURE_C), inside(rh_percent, 0.0, 100.0))
 
 
-def _quadratic(coefficients: tuple[float, float, float], t: FloatArray) -> FloatArray:
-    a, b, c = coefficients
-    return a + t * (b + c * t)
+def _emc_from_fahrenheit(temperature_f: FloatArray, rh_percent: FloatArray) -> FloatArray:
+    low, high = EMC_COMPUTED_TEMPERATURE_C
+    t = inside(temperature_f, low * 1.8 + 32.0, high * 1.8 + 32.0)
+    return _emc(FAHRENHEIT, t, inside(rh_percent, 0.0, 100.0))
+
+
+def _emc(coefficients: tuple[Quadratic, ...], t: FloatArray, rh_percent: FloatArray) -> FloatArray:
+    w, k, k1, k2 = (horner(quadratic, t) for quadratic in coefficients)
+    k *= rh_percent
+    k *= 0.01
+    emc = _sorbed(k, k1, k2)
+    emc *= 1800.0
+    emc /= w
+    return emc
 
 
 def _sorbed(x: FloatArray, k1: FloatArray, k2: FloatArray) -> FloatArray:
     """Give the bracket of Eq. 4-5 in x = K h: dissolved water x / (1 - x) plus hydrated water."""
     hydrate = k1 * x
-    second = k2 * hydrate * x
-    return x / (1.0 - x) + (hydrate + 2.0 * second) / (1.0 + hydrate + second)
+    second = k2 * x
+    second *= hydrate
+    hydrate += second
+    second += hydrate
+    hydrate += 1.0
+    second /= hydrate
+    dissolved = x / (1.0 - x)
+    dissolved += second
+    return dissolved
 
 
 def _sorbed_slope(x: FloatArray, k1: FloatArray, k2: FloatArray) -> FloatArray:
+    """Give the derivative of the bracket in x."""
     below = 1.0 + k1 * x * (1.0 + k2 * x)
     above = k1 * x * (1.0 + 2.0 * k2 * x)
     hydrated = (k1 * (1.0 + 4.0 * k2 * x) * below - above * k1 * (1.0 + 2.0 * k2 * x)) / (below * below)
     return 1.0 / (1.0 - x) ** 2 + hydrated
 
 
+def _slopes(temperature_c: FloatArray, rh_percent: FloatArray) -> tuple[FloatArray, FloatArray]:
+    t = inside(temperature_c, *EMC_COMPUTED_TEMPERATURE_C)
+    h = 0.01 * inside(rh_percent, 0.0, 100.0)
+    w, k, k1, k2 = (horner(quadratic, t) for quadratic in CELSIUS)
+    dw, dk, dk1, dk2 = (b + 2.0 * c * t for _, b, c in CELSIUS)
+    x = k * h
+    below = 1.0 + k1 * x * (1.0 + k2 * x)
+    above = k1 * x * (1.0 + 2.0 * k2 * x)
+    by_x = _sorbed_slope(x, k1, k2)
+    # The hydrate term N / D by K1 is N / (K1 D^2), because N and D - 1 are proportional to K1; by K2 from N, D at once.
+    by_k1 = above / (k1 * below * below)
+    by_k2 = k1 * x * x * (2.0 * below - above) / (below * below)
+    per_kelvin = 1800.0 / w * (by_x * dk * h + by_k1 * dk1 + by_k2 * dk2) - 1800.0 * dw / (w * w) * _sorbed(x, k1, k2)
+    return per_kelvin, 18.0 / w * by_x * k
+
+
 def _rh_for_emc(temperature_c: FloatArray, emc: FloatArray) -> FloatArray:
     t = inside(temperature_c, *EMC_COMPUTED_TEMPERATURE_C)
-    k, k1, k2 = _quadratic(_K, t), _quadratic(_K1, t), _quadratic(_K2, t)
-    wanted = inside(emc, 0.0, np.inf) * _quadratic(_W, t) / 1800.0
+    w, k, k1, k2 = (horner(quadratic, t) for quadratic in CELSIUS)
+    wanted = inside(emc, 0.0, np.inf) * w / 1800.0
     wanted = np.where(wanted <= _sorbed(k, k1, k2) * (1.0 + 1e-12), wanted, np.nan)
     low, high = np.zeros_like(k), np.array(k)
     x = 0.5 * k
     # Newton, kept between bounds that close in: the curve bends both ways, so that bare Newton may leave them.
-    for _ in range(12):
+    for _ in range(_MOST_STEPS):
         error = _sorbed(x, k1, k2) - wanted
         low = np.where(error < 0.0, x, low)
         high = np.where(error > 0.0, x, high)
         step = x - error / _sorbed_slope(x, k1, k2)
-        x = np.where((step >= low) & (step <= high), step, 0.5 * (low + high))
-    return 100.0 * x / k + 0.0 * wanted
+        new = np.where((step >= low) & (step <= high), step, 0.5 * (low + high))
+        moved = np.fmax.reduce(np.abs(new - x))
+        x = new
+        if not moved > 1e-14:
+            break
+    return np.where(np.isnan(wanted), np.nan, 100.0 * x / k)
