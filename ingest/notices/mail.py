@@ -122,7 +122,7 @@ def trouble_sentence(error: Exception, settings: MailSettings) -> str:
                 return wording.format(
                     where=settings.where, server=settings.server, said=_said(cause), **_names(settings)
                 )
-    return f"The mail server {settings.where} could not be used: {_said(error)}. It is tried again by itself."
+    return f"The mail server {settings.where} could not be used: {_said(error)}. Check security and port. {_AGAIN}"
 
 
 _AGAIN: Final = "It is tried again by itself."
@@ -193,7 +193,7 @@ def _causes(error: BaseException) -> Iterator[BaseException]:
     found: BaseException | None = error
     while found is not None and found not in chain:
         chain.append(found)
-        found = found.__cause__ or found.__context__
+        found = found.__cause__ or (None if found.__suppress_context__ else found.__context__)
     return reversed(chain)
 
 
@@ -202,7 +202,10 @@ def _names(settings: MailSettings) -> dict[str, object]:
 
 
 def _trust(ca_file: Path | None) -> ssl.SSLContext:
-    return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
+    try:
+        return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
+    except ssl.SSLError:
+        raise ValueError(f"{ca_file} holds no certificate in PEM form; check ca_file in the wiring file") from None
 
 
 def _own_name() -> str:
