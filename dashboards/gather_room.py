@@ -40,7 +40,7 @@ SPANS: Final[dict[str, _Span]] = {
 """How much of the past the time chart may show, by the name that stands in the address."""
 
 USUAL_SPAN: Final = "3d"
-USUAL_QUANTITIES: Final = ("rh_percent", "temperature_c", "emc_percent")
+USUAL_QUANTITIES: Final = ("rh_percent", "temperature_c", "emc_percent", "wood_mc_percent")
 MOST_INCIDENTS: Final = 12
 
 PLACE_WORDS: Final = {

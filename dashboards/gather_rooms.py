@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
 from markupsafe import Markup
 
-from dashboards.contexts import OverviewPage, RoomCard
+from dashboards.contexts import Fact, OverviewPage, RoomCard
 from dashboards.services import RoomStanding
 from dashboards.view import LABELS, View
 from ingest.present import words
@@ -24,33 +24,36 @@ STEP_MS: Final = 600_000
 
 
 def overview(view: View) -> OverviewPage:
-    """Gather the rooms at a glance; those that ask for attention first."""
+    """Gather the rooms at a glance, in the site's own order: a card stays where one has learned to look for it."""
     standings = {room.id: view.services.standing(room.id) for room in view.site.rooms}
-    rooms = sorted(view.site.rooms, key=lambda room: _URGENCY[standings[room.id].state])
-    cards = tuple(card(view, room, standings[room.id]) for room in rooms)
-    return OverviewPage(view.shell("Rooms", "/"), cards, _summary(list(standings.values())))
+    cards = tuple(card(view, room, standings[room.id]) for room in view.site.rooms)
+    return OverviewPage(view.shell("Rooms", "/"), cards, _summary(view.site.rooms, standings))
 
 
-_URGENCY: Final = {
-    RoomState.OUT: 0,
-    RoomState.DRIFTING: 1,
-    RoomState.RETURNING: 2,
-    RoomState.UNKNOWN: 3,
-    RoomState.WITHIN: 4,
-}
+_NOT_WITHIN: Final = (RoomState.OUT, RoomState.DRIFTING, RoomState.RETURNING, RoomState.UNKNOWN)
+MOST_NAMED: Final = 4
 
 
-def _summary(standings: list[RoomStanding]) -> str:
-    if not standings:
+def _summary(rooms: Sequence[Room], standings: Mapping[str, RoomStanding]) -> str:
+    if not rooms:
         return "This site has no rooms yet. Name them in the wiring file, or run lumberroom init."
-    counted = Counter(stood.state for stood in standings)
-    if counted[RoomState.WITHIN] == len(standings):
-        said = "Every room is within its window."
-    else:
-        parts = [f"{counted[state]} {words.STATE_WORDS[state]}" for state in _URGENCY if counted[state]]
-        said = words.sentence(words.listed(parts))
-    silent = sum(len(stood.silent) for stood in standings)
-    return f"{said} {silent} {'sensor is' if silent == 1 else 'sensors are'} silent." if silent else said
+    said = [_of_state(state, [room for room in rooms if standings[room.id].state is state]) for state in _NOT_WITHIN]
+    within = sum(stood.state is RoomState.WITHIN for stood in standings.values())
+    if within == len(rooms):
+        said.append("Every room is within its window.")
+    elif within:
+        said.append(f"{within} {'room is within its window' if within == 1 else 'rooms are within their windows'}.")
+    silent = sum(len(stood.silent) for stood in standings.values())
+    if silent:
+        said.append(f"{silent} {'sensor is' if silent == 1 else 'sensors are'} silent.")
+    return " ".join(filter(None, said))
+
+
+def _of_state(state: RoomState, rooms: Sequence[Room]) -> str:
+    if not rooms:
+        return ""
+    names = words.listed([room.title for room in rooms]) if len(rooms) <= MOST_NAMED else f"{len(rooms)} rooms"
+    return words.sentence(f"{names}: {words.STATE_WORDS[state]}")
 
 
 def card(view: View, room: Room, stood: RoomStanding) -> RoomCard:
@@ -58,13 +61,14 @@ def card(view: View, room: Room, stood: RoomStanding) -> RoomCard:
     sensor = leading_sensor(view, room, stood)
     latest = _latest(view, sensor)
     heard_ms = max((sample.at_ms for sample in latest.values()), default=None)
+    facts = [view.fact(name, sample.value) for name, sample in latest.items()]
     return RoomCard(
         id=room.id,
         address=view.room_link(room.id),
         title=room.title,
         holds=room.holds,
         standing=view.standing(stood),
-        facts=tuple(view.fact(name, sample.value) for name, sample in latest.items()),
+        facts=(*facts, *_in_wood(view, room, stood)),
         heard=view.ago(heard_ms),
         stale=sensor is None or sensor.id in stood.silent,
         silent=view.titles(stood.silent),
@@ -83,6 +87,14 @@ def _latest(view: View, sensor: Sensor | None) -> dict[str, Sample]:
         return {}
     found = view.services.read.latest([SeriesKey(sensor.id, name) for name in LABELS])
     return {name: found[key] for name in LABELS if (key := SeriesKey(sensor.id, name)) in found}
+
+
+def _in_wood(view: View, room: Room, stood: RoomStanding) -> list[Fact]:
+    """Give the newest moisture content of the first probe in the wood that is heard, where there is one."""
+    probes = [sensor for sensor in view.site.sensors_of(room.id, Place.WOOD) if sensor.id not in stood.silent]
+    keys = [SeriesKey(sensor.id, "wood_mc_percent") for sensor in probes]
+    latest = view.services.read.latest(keys)
+    return [view.fact(key.quantity, latest[key].value) for key in keys if key in latest][:1]
 
 
 def chart(view: View, room: Room, stood: RoomStanding, sheet: Sheet, *, ident: str = "") -> Markup:

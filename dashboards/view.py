@@ -25,7 +25,9 @@ LABELS: Final = {
     "dew_point_c": "Dew point",
     "grains_per_pound": "GPP",
 }
-"""The five figures that people ask for first, in that order, by the names the trade says."""
+"""The five figures of the air that people ask for first, in that order, by the names the trade says."""
+
+SHORT_LABELS: Final = {**LABELS, "wood_mc_percent": "Wood MC"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,7 @@ class View:
     def fact(self, quantity: str, value: float) -> Fact:
         """Print one figure."""
         printed = digits.figure(quantity, value, self.units)
-        label = LABELS.get(quantity, digits.title(quantity))
+        label = SHORT_LABELS.get(quantity, digits.title(quantity))
         return Fact(quantity, label, digits.title(quantity), printed.number, printed.unit)
 
     def standing(self, stood: RoomStanding) -> Standing:
@@ -136,4 +138,4 @@ def _demo_words(speed: float | None) -> str:
     if speed is None:
         return ""
     pace = "" if speed == 1 else f" Time runs {speed:g} times faster than on your wall."
-    return f"A demonstration: the site, its rooms and every figure are invented.{pace}"
+    return f"A demonstration: every room and figure is invented.{pace}"

@@ -135,7 +135,7 @@
       { stroke: colour("--ink"), width: 1.8, dash: DASHES[s % DASHES.length], points: { show: false } },
     ]);
     return {
-      width, height: width < 500 ? 190 : 230,
+      width, height: width < 500 ? 170 : 210,
       legend: { show: false },
       cursor: { sync: { key: "strips" }, y: false, points: { show: false }, drag: { x: false, y: false } },
       tzDate: (s) => uPlot.tzDate(new Date(s * 1000), wanted.zone),
@@ -143,7 +143,7 @@
       series: [{}, ...lines],
       bands: strip.answer.series.map((one, s) => ({ series: [s * 3 + 1, s * 3 + 2], fill: faint("--ring", 38) })),
       axes: [
-        { ...axis, space: 74, values: (u, splits, at, space, step) => forms.axis(splits, step) },
+        { ...axis, size: 34, space: 74, values: (u, splits, at, space, step) => forms.axis(splits, step) },
         { ...axis, size: MARGIN_PX - 8, space: 34 },
       ],
       hooks: { drawClear: [(u) => paintGround(u, strip)], setCursor: [(u) => readOut(u, strip, forms.full)] },

@@ -63,6 +63,7 @@ class _Drawing:
         self.box = (left, top, sheet.width - right, sheet.height - bottom)
         self.across = Scale(self.frame.temperature_low_c, self.frame.temperature_high_c, self.box[0], self.box[2])
         self.up = Scale(self.frame.rh_low_percent, self.frame.rh_high_percent, self.box[3], self.box[1])
+        self.rings = emc_lines(self.frame)
         self.trodden = np.concatenate([self._points(trace) for trace in picture.traces] or [np.empty((0, 2))])
 
     def parts(self, *, standalone: bool) -> Iterator[str]:
@@ -77,8 +78,9 @@ class _Drawing:
         if standalone:
             yield f'<style>{STANDALONE_STYLE}</style><rect class="wc-paper" width="{width}" height="{height}"/>'
         yield from self._board()
-        yield from self._window()
         yield from self._rings()
+        yield from self._window()
+        yield from self._ring_labels()
         yield from self._axes()
         yield from self._paths()
         yield "</svg>"
@@ -130,12 +132,14 @@ class _Drawing:
         return np.column_stack((self.across.positions(line.temperature_c), self.up.positions(line.rh_percent)))
 
     def _rings(self) -> Iterator[str]:
-        """Draw the lines of equal EMC, like the rings of a trunk cut across, each with its figure on it."""
-        for index, line in enumerate(lines := emc_lines(self.frame)):
-            points = self._emc_points(line)
-            yield f'<path class="wc-ring" d="{_line(points)}"/>'
-            word = f"EMC {line.emc_percent:g} %" if index == len(lines) - 1 else f"{line.emc_percent:g} %"
-            yield from self._ring_label(points, word)
+        """Draw the lines of equal EMC, like the rings of a trunk cut across."""
+        for line in self.rings:
+            yield f'<path class="wc-ring" d="{_line(self._emc_points(line))}"/>'
+
+    def _ring_labels(self) -> Iterator[str]:
+        for index, line in enumerate(self.rings):
+            word = f"EMC {line.emc_percent:g} %" if index == len(self.rings) - 1 else f"{line.emc_percent:g} %"
+            yield from self._ring_label(self._emc_points(line), word)
 
     def _ring_label(self, points: Floats, word: str) -> Iterator[str]:
         room = len(word) * self.sheet.text * 0.3 + 6
@@ -143,13 +147,19 @@ class _Drawing:
         inside = inside[(inside[:, 1] > self.box[1] + self.sheet.text) & (inside[:, 1] < self.box[3] - 4)]
         if not len(inside):
             return
-        candidates = inside[np.unique(np.linspace(len(inside) - 1, 0, 9).astype(int))[::-1]]
-        x, y = max(candidates, key=lambda at: min(self._clearance(at), room + self.sheet.text))
+        candidates = inside[np.unique(np.linspace(len(inside) - 1, 0, 17).astype(int))[::-1]]
+        x, y = max(candidates, key=lambda at: min(self._clearance(at), self._off_edges(at[0]), room + self.sheet.text))
         yield f'<text class="wc-ring-label" x="{x:.1f}" y="{y + self.sheet.text * 0.32:.1f}">{word}</text>'
 
     def _clearance(self, at: Floats) -> float:
         known = self.trodden[np.isfinite(self.trodden).all(axis=1)]
         return float(np.hypot(*(known - at).T).min()) if len(known) else float("inf")
+
+    def _off_edges(self, x: float) -> float:
+        """Give how far x lies from the window's upright edges."""
+        window = self.picture.window
+        edges = [self.across.at(end) for end in _within(window.temperature_c, self.across)] if window else []
+        return min((abs(x - edge) for edge in edges), default=float("inf"))
 
     def _axes(self) -> Iterator[str]:
         yield from self._temperature_axis()
@@ -212,17 +222,38 @@ class _Drawing:
         if not leading:
             yield f'<rect class="wc-also{state}" x="{x - 4:.1f}" y="{y - 4:.1f}" width="8" height="8"/>'
             return
-        size = self.sheet.text / 14.0
-        # Near the upper edge the crow's foot stands below its point.
-        way = 1 if y - self.box[1] < 34 * size else -1
-        foot = f"M{x - 7 * size:.1f} {y + way * 22 * size:.1f}L{x:.1f} {y + way * 8 * size:.1f}L{x + 7 * size:.1f} "
-        foot += f"{y + way * 22 * size:.1f}M{x:.1f} {y + way * 8 * size:.1f}V{y + way * 25 * size:.1f}"
+        yield from self._crows_foot(x, y, state)
+        yield f'<circle class="wc-now{state}" cx="{x:.1f}" cy="{y:.1f}" r="{4.6 * self._size:.1f}"/>'
+
+    @property
+    def _size(self) -> float:
+        return self.sheet.text / 14.0
+
+    def _crows_foot(self, x: float, y: float, state: str) -> Iterator[str]:
+        """Draw the mark that points at (x, y), from the side where the path leaves most room."""
+        size = self._size
+        ways = ((0.0, -1.0), (1.0, 0.0), (-1.0, 0.0), (0.0, 1.0))
+        across, up = max(ways, key=lambda way: self._room_for(x + way[0] * 24 * size, y + way[1] * 24 * size))
+
+        def at(along: float, aside: float) -> str:
+            return f"{x + (across * along - up * aside) * size:.1f} {y + (up * along + across * aside) * size:.1f}"
+
+        foot = f"M{at(22, -7)}L{at(8, 0)}L{at(22, 7)}M{at(8, 0)}L{at(25, 0)}"
         yield f'<path class="wc-foot-halo" d="{foot}"/><path class="wc-foot{state}" d="{foot}"/>'
-        yield f'<circle class="wc-now{state}" cx="{x:.1f}" cy="{y:.1f}" r="{4.6 * size:.1f}"/>'
         if self.sheet.ages:
-            word = "now" if trace.fresh else "last heard"
-            label_y = y + way * 29 * size + (self.sheet.text if way > 0 else 0)
-            yield f'<text class="wc-now-label" x="{x:.1f}" y="{label_y:.1f}">{word}</text>'
+            word = "last heard" if state else "now"
+            aside = len(word) * 4.2 + 4
+            label_x, label_y = x + across * (27 + aside) * size, y + up * 33 * size + self.sheet.text * 0.34
+            yield f'<text class="wc-now-label" x="{label_x:.1f}" y="{label_y:.1f}">{word}</text>'
+
+    def _room_for(self, x: float, y: float) -> float:
+        """Give how much room a mark has at (x, y): to the path and to the edge of the board."""
+        left, top, right, bottom = self.box
+        edge = min(x - left, right - x, y - top, bottom - y)
+        if edge < 14 * self._size:
+            return edge - 100.0
+        # Enough is enough: among places with room the first way is taken, so that the mark does not hop about.
+        return min(self._clearance(np.array([x, y])), 16 * self._size)
 
 
 def _within(bounds: Bounds | None, scale: Scale) -> list[float]:
