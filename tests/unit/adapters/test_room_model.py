@@ -293,7 +293,6 @@ def test_an_open_window_moves_the_room_to_the_outdoor_humidity() -> None:
     outside = air.humidity_ratio_g_kg(outdoors(Climate(), 1, at_ms).dew_point_c, np.full(2, 100.0), 101.325)
     assert ratio[0] - outside[0] > 1.0
     assert abs(ratio[1] - outside[1]) < 0.5
-    assert inside.temperature_c[1] < inside.temperature_c[0] - 2.0
 
 
 @pytest.mark.parametrize("kind", list(ROOM_KINDS))
