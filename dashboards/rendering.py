@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import fields
 from functools import lru_cache
 from pathlib import Path
@@ -19,6 +20,8 @@ HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
 TEMPLATES: Final = HERE / "templates"
 
+_FIGURE_AND_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|°[CF]|gr/|g/|kPa|inHg|mm\b|min\b|h\b))")
+
 
 def environment() -> Environment:
     """Give the one Jinja environment: autoescape for every template, an undefined name is an error."""
@@ -30,7 +33,13 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     made.globals["static"] = static_address
+    made.filters["kept"] = kept_together
     return made
+
+
+def kept_together(text: str) -> str:
+    """Keep a figure and its unit on one line: the space between them becomes one that does not break."""
+    return _FIGURE_AND_UNIT.sub("\u00a0", text)
 
 
 @lru_cache(maxsize=64)

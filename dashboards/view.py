@@ -137,5 +137,5 @@ class View:
 def _demo_words(speed: float | None) -> str:
     if speed is None:
         return ""
-    pace = "" if speed == 1 else f" Time runs {speed:g} times faster than on your wall."
-    return f"A demonstration: every room and figure is invented.{pace}"
+    pace = "" if speed == 1 else f", and time runs {speed:g} times faster"
+    return f"A demonstration: all of it is invented{pace}."

@@ -101,14 +101,24 @@
     if (low !== null || high !== null) {
       const y0 = high === null ? top : u.valToPos(high, "y", true);
       const y1 = low === null ? top + height : u.valToPos(low, "y", true);
-      pen.fillStyle = faint("--window", 12);
+      pen.fillStyle = faint("--window", 15);
       pen.fillRect(left, y0, width, y1 - y0);
+    }
+    pen.restore();
+  }
+
+  function ruleBounds(u, strip) {
+    const { left, top, width, height } = u.bbox;
+    const pen = u.ctx;
+    pen.save();
+    pen.beginPath(); pen.rect(left, top, width, height); pen.clip();
+    for (const bound of [strip.quantity.low, strip.quantity.high]) {
+      if (bound === null) continue;
+      const y = u.valToPos(bound, "y", true);
       pen.strokeStyle = colour("--window");
       pen.lineWidth = devicePixelRatio;
       pen.setLineDash([6 * devicePixelRatio, 4 * devicePixelRatio]);
-      for (const y of [high === null ? null : y0, low === null ? null : y1]) {
-        if (y !== null) { pen.beginPath(); pen.moveTo(left, y); pen.lineTo(left + width, y); pen.stroke(); }
-      }
+      pen.beginPath(); pen.moveTo(left, y); pen.lineTo(left + width, y); pen.stroke();
     }
     pen.restore();
   }
@@ -146,7 +156,7 @@
         { ...axis, size: 34, space: 74, values: (u, splits, at, space, step) => forms.axis(splits, step) },
         { ...axis, size: MARGIN_PX - 8, space: 34 },
       ],
-      hooks: { drawClear: [(u) => paintGround(u, strip)], setCursor: [(u) => readOut(u, strip, forms.full)] },
+      hooks: { drawClear: [(u) => paintGround(u, strip)], drawAxes: [(u) => ruleBounds(u, strip)], setCursor: [(u) => readOut(u, strip, forms.full)] },
     };
   }
 

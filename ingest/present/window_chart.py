@@ -148,18 +148,21 @@ class _Drawing:
         if not len(inside):
             return
         candidates = inside[np.unique(np.linspace(len(inside) - 1, 0, 17).astype(int))[::-1]]
-        x, y = max(candidates, key=lambda at: min(self._clearance(at), self._off_edges(at[0]), room + self.sheet.text))
+        x, y = max(candidates, key=lambda at: self._fitness(at, room))
         yield f'<text class="wc-ring-label" x="{x:.1f}" y="{y + self.sheet.text * 0.32:.1f}">{word}</text>'
 
     def _clearance(self, at: Floats) -> float:
         known = self.trodden[np.isfinite(self.trodden).all(axis=1)]
         return float(np.hypot(*(known - at).T).min()) if len(known) else float("inf")
 
-    def _off_edges(self, x: float) -> float:
-        """Give how far x lies from the window's upright edges."""
-        window = self.picture.window
-        edges = [self.across.at(end) for end in _within(window.temperature_c, self.across)] if window else []
-        return min((abs(x - edge) for edge in edges), default=float("inf"))
+    def _fitness(self, at: Floats, room: float) -> float:
+        """Say how well a label stands at a point, 0 to 1: away from the path and from the window's straight edges."""
+        window, text = self.picture.window, self.sheet.text
+        across = [self.across.at(end) for end in _within(window.temperature_c, self.across)] if window else []
+        up = [self.up.at(end) for end in _within(window.rh_percent, self.up)] if window else []
+        aside = min((abs(float(at[0]) - edge) for edge in across), default=room)
+        above = min((abs(float(at[1]) - edge) for edge in up), default=text)
+        return min(self._clearance(at) / (room + text), aside / room, above / text, 1.0)
 
     def _axes(self) -> Iterator[str]:
         yield from self._temperature_axis()
