@@ -11,8 +11,8 @@ _DEFAULTS = AcclimationWindow()
 
 
 def quoted(text: str) -> str:
-    """Write a text as TOML does: JSON's escapes are a part of TOML's."""
-    return json.dumps(text, ensure_ascii=False)
+    """Write a text as TOML does: JSON's escapes are a part of TOML's, which also wants DEL escaped."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def job_text(site: Site) -> str:

@@ -1,0 +1,239 @@
+"""The one way in: what is wrong is refused and counted, what is acknowledged is durable, a full disk loses nothing."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import threading
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from adapters.contract import Reading
+from dashboards.services import News
+from ingest.clock import DrivenClock
+from ingest.errors import StorageError
+from ingest.runtime import checking, intake
+from ingest.runtime.intake import Intake
+from ingest.site.incidents import Incident
+from ingest.site.places import Site
+from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store.api import Appended, UnitOfWork
+from ingest.store.sqlite_store import SqliteStore
+from ingest.watch.rounds import judge_readings
+
+Make = Callable[..., Reading]
+NOW_MS = 1_790_000_000_000
+RH = SeriesKey("hall-1", "rh_percent")
+
+
+def judge(work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
+    """Judge with the real watch."""
+    return judge_readings(work, site, batch, now_ms=now_ms)
+
+
+class FullDisk:
+    """A real store on a disk that can be made full: as SQLite does it, nothing of a unit is stored then."""
+
+    def __init__(self, store: SqliteStore) -> None:
+        self._store = store
+        self.full = threading.Event()
+        self.read = store.read
+        self.close = store.close
+
+    @contextmanager
+    def transaction(self) -> Iterator[UnitOfWork]:
+        """Open the real unit of work, or fail."""
+        if self.full.is_set():
+            raise StorageError("the disk is full, so nothing more can be stored", where="x", mend="Make room.")
+        with self._store.transaction() as work:
+            yield work
+
+
+@pytest.fixture
+def disk(store: SqliteStore) -> FullDisk:
+    """A disk with room on it."""
+    return FullDisk(store)
+
+
+@pytest.fixture
+def news() -> list[News]:
+    """What was published."""
+    return []
+
+
+@pytest.fixture
+async def door(disk: FullDisk, clock: DrivenClock, site: Site, news: list[News]) -> AsyncIterator[Intake]:
+    """A running intake over a real store and the real watch."""
+    made = Intake(disk, clock, lambda: site, judge, news.append)
+    made.start()
+    yield made
+    await made.close()
+
+
+WRONG = [
+    ({"value": math.nan}, checking.NOT_A_NUMBER),
+    ({"value": math.inf}, checking.NOT_A_NUMBER),
+    ({"value": 100.1}, checking.OUT_OF_RANGE),
+    ({"value": -0.1}, checking.OUT_OF_RANGE),
+    ({"quantity": "mood"}, checking.UNKNOWN_QUANTITY),
+    ({"quantity": "emc_percent"}, checking.UNKNOWN_QUANTITY),
+    ({"sensor": "hall 1"}, checking.BAD_SENSOR),
+    ({"sensor": "x" * 121}, checking.BAD_SENSOR),
+    ({"sensor": ""}, checking.BAD_SENSOR),
+    ({"sensor": "hall-1\n"}, checking.BAD_SENSOR),
+    ({"at_ms": NOW_MS + 5 * 60_000 + 1}, checking.FUTURE),
+    ({"at_ms": 946_684_799_999}, checking.TOO_OLD),
+    ({"at_ms": 0}, checking.TOO_OLD),
+]
+
+
+@pytest.mark.parametrize(("change", "reason"), WRONG)
+async def test_what_cannot_be_true_is_refused_and_counted(
+    door: Intake, store: SqliteStore, reading: Make, change: dict[str, float], reason: str
+) -> None:
+    """A wrong reading comes back with its reason, is counted for its source, and costs the good one nothing."""
+    submitted = await door.submit([reading(**change), reading(44.0)], "serial")
+    assert [rejection.reason for rejection in submitted.rejections] == [reason]
+    assert submitted.appended == Appended(1, 0, 0)
+    assert door.rejected_of("serial") == {reason: 1}
+    assert store.read.read(RH, 0, NOW_MS * 2).value.tolist() == [44.0]
+
+
+@pytest.mark.parametrize("at_ms", [NOW_MS + 5 * 60_000, 946_684_800_000])
+async def test_the_ends_of_the_possible_instants_are_taken(door: Intake, reading: Make, at_ms: int) -> None:
+    """Five minutes ahead of our clock, and the first instant of 2000, are still stored."""
+    assert (await door.submit([reading(at_ms=at_ms)], "serial")).appended.stored == 1
+
+
+async def test_a_stranger_is_listed_and_not_stored(door: Intake, store: SqliteStore, reading: Make) -> None:
+    """A sensor that belongs to no room is named with when it was heard; nothing of it is kept."""
+    submitted = await door.submit([reading(sensor="neighbour")], "serial")
+    assert submitted.appended == Appended(0, 0, 0)
+    assert submitted.rejections[0].reason == checking.UNKNOWN_SENSOR
+    assert door.unknown_senders() == {"neighbour": NOW_MS}
+    assert store.read.extents() == []
+
+
+async def test_strangers_do_not_grow_memory(door: Intake, reading: Make) -> None:
+    """Of very many strangers only the latest are remembered."""
+    for start in range(0, 2000, 500):
+        await door.submit([reading(sensor=f"n{number}") for number in range(start, start + 500)], "radio")
+    assert len(door.unknown_senders()) == intake.STRANGERS
+    assert "n1999" in door.unknown_senders()
+
+
+async def test_what_is_acknowledged_is_there_for_another_reader(
+    door: Intake, reading: Make, tmp_path: Path, news: list[News]
+) -> None:
+    """When submit returns, another connection to the file sees the readings, and followers know which room moved."""
+    await door.submit([reading(41.5), reading(20.0, "temperature_c")], "http")
+    with SqliteStore.open(tmp_path / "lumberroom.sqlite3", read_only=True) as other:
+        assert other.read.read(RH, 0, NOW_MS * 2).value.tolist() == [41.5]
+    assert [n.rooms for n in news] == [("hall",)]
+
+
+async def test_each_submitter_is_told_of_its_own_readings(door: Intake, reading: Make) -> None:
+    """Many submitters share few transactions, yet each learns what became of its own."""
+    await door.submit([reading(45.0)], "a")
+    results = await asyncio.gather(
+        door.submit([reading(45.0)], "repeat"),
+        door.submit([reading(46.0)], "amend"),
+        *(door.submit([reading(50.0, at_ms=NOW_MS - n)], "new") for n in range(1, 101)),
+    )
+    assert results[0].appended == Appended(0, 1, 0)
+    assert results[1].appended == Appended(0, 0, 1)
+    assert {result.appended for result in results[2:]} == {Appended(1, 0, 0)}
+    assert (door.health.stored, door.health.repeated, door.health.amended) == (101, 1, 1)
+
+
+async def test_an_incident_is_in_the_transaction_of_its_readings(
+    door: Intake, store: SqliteStore, reading: Make, news: list[News]
+) -> None:
+    """A room that is out for the dwell time has its incident stored when submit returns, and it is news."""
+    await door.submit([reading(70.0, at_ms=NOW_MS - 900_000 + 60_000 * n) for n in range(16)], "serial")
+    opened = store.read.incidents(only_open=True)
+    assert [incident.room for incident in opened] == ["hall"]
+    assert [n.incidents for n in news] == [(opened[0],)]
+
+
+async def test_a_bug_in_the_watch_costs_no_reading(
+    disk: FullDisk, clock: DrivenClock, site: Site, store: SqliteStore, reading: Make
+) -> None:
+    """When judging crashes, the readings are stored all the same, and the health says that they were not judged."""
+
+    def broken(work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
+        work.save_judgement("hall", {"half": "done"})
+        raise ZeroDivisionError
+
+    door = Intake(disk, clock, lambda: site, broken, lambda news: None)
+    door.start()
+    assert (await door.submit([reading(44.0)], "serial")).appended.stored == 1
+    assert store.read.read(RH, 0, NOW_MS * 2).value.tolist() == [44.0]
+    assert store.read.judgement("hall") is None
+    assert door.health.judging_failures == 1
+    await door.close()
+
+
+async def test_a_submitter_is_told_of_a_full_disk(door: Intake, disk: FullDisk, reading: Make) -> None:
+    """Whoever pushes readings learns that they are not stored, and may push them again."""
+    disk.full.set()
+    with pytest.raises(StorageError, match="the disk is full"):
+        await door.submit([reading()], "http")
+    disk.full.clear()
+    assert (await door.submit([reading()], "http")).appended.stored == 1
+
+
+async def test_an_adapter_goes_on_through_a_full_disk(
+    door: Intake, disk: FullDisk, clock: DrivenClock, store: SqliteStore, reading: Make
+) -> None:
+    """Readings of an adapter are held while the disk is full and stored in order when there is room again."""
+    disk.full.set()
+    for number in range(50):
+        await door.deliver([reading(40.0, at_ms=NOW_MS - 1000 * (50 - number))], "serial")
+    assert door.health.held == 50
+    assert "the disk is full" in door.health.store_error
+    disk.full.clear()
+    for _ in range(200):
+        await clock.advance(1)
+        await asyncio.sleep(0.01)
+        if door.health.held == 0:
+            break
+    assert len(store.read.read(RH, 0, NOW_MS * 2)) == 50
+    assert (door.health.held, door.health.given_up, door.health.store_error) == (0, 0, "")
+
+
+async def test_what_is_held_is_bounded_and_what_is_given_up_is_counted(
+    door: Intake, disk: FullDisk, reading: Make
+) -> None:
+    """A disk that stays full costs the oldest readings, not the memory."""
+    disk.full.set()
+    batch = [reading(40.0, at_ms=NOW_MS - n) for n in range(10_000)]
+    for _ in range(25):
+        await door.deliver(batch, "serial")
+    assert door.health.held == intake.HELD_READINGS
+    assert door.health.given_up == 50_000
+
+
+async def test_closing_writes_what_is_waiting(disk: FullDisk, clock: DrivenClock, site: Site, reading: Make) -> None:
+    """A stop in the middle of a rush stores everything that was handed in before it, and refuses what comes after."""
+    door = Intake(disk, clock, lambda: site, judge, lambda news: None)
+    door.start()
+    rush = [asyncio.create_task(door.submit([reading(at_ms=NOW_MS - n)], "http")) for n in range(200)]
+    await asyncio.sleep(0)
+    await door.close()
+    assert [(await one).appended.stored for one in rush] == [1] * 200
+    with pytest.raises(StorageError, match="the daemon is stopping"):
+        await door.submit([reading(at_ms=NOW_MS - 999)], "http")
+
+
+async def test_a_submitter_that_goes_away_harms_nobody(door: Intake, reading: Make) -> None:
+    """A cancelled request neither stops the writer nor costs the next one its answer."""
+    gone = asyncio.create_task(door.submit([reading(at_ms=NOW_MS - 1)], "http"))
+    await asyncio.sleep(0)
+    gone.cancel()
+    assert (await door.submit([reading()], "http")).appended.stored == 1
+    with pytest.raises(asyncio.CancelledError):
+        await gone
