@@ -49,7 +49,8 @@ _STYLE: Final = """
 :root { color-scheme: light dark; supported-color-schemes: light dark; }
 @media (prefers-color-scheme: dark) {
   .desk { background-color: #1d1812 !important; }
-  .paper { background-color: #2a231a !important; border-color: #4a3d2c !important; }
+  .paper { background-color: #2a231a !important; border-top-color: #4a3d2c !important;
+    border-right-color: #4a3d2c !important; border-bottom-color: #4a3d2c !important; }
   .ink, .ink a { color: #efe5d0 !important; }
   .soft, .soft a { color: #bda98a !important; }
   .line { border-color: #4a3d2c !important; }
@@ -119,7 +120,7 @@ def _figures(figures: Sequence[tuple[str, str]]) -> str:
     line = f"padding:6px 0;border-bottom:1px solid {_LINE}"
     rows = "".join(
         f'<tr><td class="soft line" style="{line};padding-right:18px;{_sans(14, _SOFT)};vertical-align:top">'
-        f'{escape(label)}</td><td class="ink line" style="{line};{_sans(14, _INK)};text-align:right">{escape(value)}'
+        f'{escape(label)}</td><td class="ink line" style="{line};{_sans(14, _INK)};text-align:right;vertical-align:top">{escape(value)}'
         "</td></tr>"
         for label, value in figures
     )

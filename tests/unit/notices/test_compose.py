@@ -1,0 +1,167 @@
+"""The mail itself: subject, two bodies that say the same, one thread, nothing injected."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import replace
+from email import message_from_bytes, policy
+from email.message import EmailMessage
+from email.utils import parsedate_to_datetime
+
+import pytest
+
+from ingest.notices.compose import compose, one_line
+from ingest.notices.outbox import notice_facts
+from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind
+from ingest.site.places import Room, Site
+
+T0_MS = 1_795_600_800_000
+SENDER = "Timber store <store@example.org>"
+
+
+def noticed(incident: Incident, site: Site, *, openings: int = 1, units: str = "si", number: int = 1) -> Notice:
+    kind = NoticeKind.OPENED if incident.is_open else NoticeKind.CLOSED
+    facts = notice_facts(incident, site, openings=openings) | {"units": units}
+    return Notice(number, incident.id, kind, "mail", "floor@example.org", facts, T0_MS + 1_800_000, 0)
+
+
+def mail_of(incident: Incident, site: Site, **more) -> EmailMessage:
+    """Compose, and read back what would travel."""
+    sent = compose(noticed(incident, site, **more), sender=SENDER, page_address="http://store.example:8430/")
+    read = message_from_bytes(sent.as_bytes(), policy=policy.default)
+    assert isinstance(read, EmailMessage)
+    return read
+
+
+def bodies(mail: EmailMessage) -> tuple[str, str]:
+    text, marked = mail.get_body(("plain",)), mail.get_body(("html",))
+    assert text is not None
+    assert marked is not None
+    return text.get_content(), marked.get_content()
+
+
+def words_of_html(marked: str) -> list[str]:
+    """Give the words that a reader of the HTML sees."""
+    body = re.sub(r"<style>.*?</style>|<title>.*?</title>", " ", marked, flags=re.DOTALL)
+    return html.unescape(re.sub(r"<[^>]+>", " ", body)).split()
+
+
+def closed(incident: Incident) -> Incident:
+    return replace(incident, closed_ms=T0_MS + 4 * 3_600_000)
+
+
+def test_the_subject_says_room_what_and_how_bad(incident, site) -> None:
+    """One line tells whether to go: the room, which way it is out, by how much."""
+    assert mail_of(incident, site)["Subject"] == "Plank store too damp: RH 61.3 %, 6.3 % above its bound"
+    # Python reads a subject that was folded before its first word with a space in front.
+    assert mail_of(closed(incident), site)["Subject"].strip() == (
+        "Plank store: all clear (was too damp, RH 61.3 %, 6.3 % above its bound)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("quantity", "bound", "worst", "units", "said"),
+    [
+        ("temperature_c", 18.0, 8.0, "si", "Plank store too cold: temperature 8.0 °C, 10.0 °C below its bound"),
+        ("temperature_c", 18.0, 8.0, "us", "Plank store too cold: temperature 46.4 °F, 18.0 °F below its bound"),
+        ("rh_percent", 35.0, 22.0, "si", "Plank store too dry: RH 22.0 %, 13.0 % below its bound"),
+        ("emc_percent", 9.0, 11.9, "si", "Plank store too damp for the wood: EMC 11.9 %, 2.9 % above its bound"),
+    ],
+)
+def test_each_way_out_has_its_words_and_the_readers_units(incident, site, quantity, bound, worst, units, said) -> None:
+    """Subject words follow quantity and side; figures are in the recipient's units."""
+    excursion = replace(incident, quantity=quantity, bound=bound, worst_value=worst)
+    assert mail_of(excursion, site, units=units)["Subject"] == said
+
+
+@pytest.mark.parametrize("over", [False, True])
+def test_text_and_html_say_the_same(incident, site, over: bool) -> None:
+    """Word for word, list marks aside, both alternatives carry the same."""
+    text, marked = bodies(mail_of(closed(incident) if over else incident, site))
+    said = [word for line in text.splitlines() for word in re.sub(r"^- ", "", line).split()]
+    shown = words_of_html(marked)
+    assert [word.rstrip(":") for word in said] == [word.rstrip(":") for word in shown]
+
+
+def test_the_body_tells_what_since_when_how_far_what_for_and_what_to_do(incident, site) -> None:
+    """All that a person needs before going there, with cautions and the way to the room's page."""
+    text, _ = bodies(mail_of(incident, site))
+    for needed in (
+        "RH at north wall has been above 55 % since Wed 25 Nov 2026, 11:00 CET",
+        "Worst RH: 61.3 %, Wed 25 Nov 2026, 11:15 CET",
+        "Beyond its bound by: 6.3 % (bound 55 %)",
+        "Its window: temperature 18 to 24 °C and RH 35 to 55 %",
+        "In this room: oak boards, 20 mm, stickered",
+        "takes up moisture and swells",
+        "What to check first",
+        "a qualified person",
+        "follow the maker's instructions and local codes",
+        "http://store.example:8430/rooms/store",
+    ):
+        assert needed in text
+
+
+def test_one_incident_is_one_thread(incident, site) -> None:
+    """All-clear and second alarm refer to the first alarm; each has an id of its own, the same when sent again."""
+    alarm, clear = mail_of(incident, site), mail_of(closed(incident), site)
+    again, clear_again = mail_of(incident, site, openings=2), mail_of(closed(incident), site, openings=2)
+    assert alarm["References"] is None
+    assert [m["References"] for m in (clear, again, clear_again)] == [alarm["Message-ID"]] * 3
+    assert clear["In-Reply-To"] == alarm["Message-ID"]
+    assert len({m["Message-ID"] for m in (alarm, clear, again, clear_again)}) == 4
+    assert mail_of(incident, site)["Message-ID"] == alarm["Message-ID"]
+    assert alarm["Message-ID"].endswith("@example.org>")
+
+
+def test_headers_that_a_machine_should_send(incident, site) -> None:
+    """Date is when it was committed (RFC 5322), in the site's zone; automatic answers are not asked for (RFC 3834)."""
+    mail = mail_of(incident, site)
+    assert mail["Auto-Submitted"] == "auto-generated"
+    assert parsedate_to_datetime(mail["Date"]).timestamp() * 1000 == T0_MS + 1_800_000
+    assert str(mail["Date"]).endswith("+0100")
+    assert mail["From"].addresses[0].addr_spec == "store@example.org"
+
+
+def test_titles_from_outside_inject_neither_headers_nor_markup(incident, site) -> None:
+    """A hostile room title becomes one harmless line of text in the subject, the text and the HTML."""
+    title = "Store\r\nBcc: all@example.org\u2028<script>alert(1)</script>" + "x" * 500
+    hostile = replace(site, rooms=(replace(site.rooms[0], title=title, holds="<img src=x onerror=y>"),))
+    mail = mail_of(incident, hostile)
+    assert mail["Bcc"] is None
+    assert mail["Subject"].startswith("Store Bcc: all@example.org <script>")
+    _, marked = bodies(mail)
+    assert "<script>" not in marked
+    assert "<img" not in marked
+    assert len(one_line(title)) == 200
+
+
+@pytest.mark.parametrize("address", ["nobody", "a@b\nBcc: c@d", ""])
+def test_an_address_that_is_none_raises(incident, site, address: str) -> None:
+    """What cannot be addressed is an error here, for the channel to refuse."""
+    with pytest.raises(ValueError, match="is not a mail address"):
+        compose(replace(noticed(incident, site), recipient=address), sender=SENDER)
+
+
+def test_a_silent_sensor_has_its_own_mail(site) -> None:
+    """Silence says who, since when, what it means and what to look at, with no word about the wood."""
+    silent = Incident("store.silent.a.x", "store", "a", IncidentKind.SILENT, T0_MS, T0_MS + 1_800_000, "")
+    mail = mail_of(silent, site)
+    text, _ = bodies(mail)
+    assert mail["Subject"] == "Plank store: sensor north wall not heard"
+    assert "Sensor north wall has not been heard since Wed 25 Nov 2026, 11:00 CET." in text
+    assert "Its battery or power." in text
+    assert "For the wood" not in text
+    assert mail_of(closed(silent), site)["Subject"] == "Plank store: sensor north wall no longer missing"
+
+
+def test_a_room_that_is_gone_still_makes_a_mail(incident, site) -> None:
+    """Facts of a room that was taken from the site since are told by its id."""
+    mail = mail_of(incident, replace(site, rooms=(Room("other", "Other"),), sensors=()))
+    assert mail["Subject"].startswith("store too damp")
+
+
+def test_no_address_no_link(incident, site) -> None:
+    """Where the page has no address that others can reach, no link is made up."""
+    message = compose(noticed(incident, site), sender=SENDER)
+    assert "http" not in str(message.get_body(("plain",)).get_content())  # type: ignore[union-attr]
