@@ -1,12 +1,14 @@
 """A device at the far end of a serial line, as a program of its own: it does what it is told on standard input.
 
 plug LINK           make a new pty pair and let LINK point to the end that a daemon opens
-send HEX            write bytes
+send HEX            write bytes, waiting for the reader
+shout HEX           write bytes and lose what nobody takes, as a real line does
 dribble SECONDS HEX write bytes one by one
 unplug              close our end, as when a plug is pulled; LINK goes too
 Each order is answered by a line "done".
 """
 
+import contextlib
 import os
 import pty
 import sys
@@ -30,6 +32,11 @@ def main() -> None:
             data = bytes.fromhex(rest[0])
             while data:
                 data = data[os.write(ours, data) :]
+        elif word == "shout":
+            os.set_blocking(ours, False)
+            with contextlib.suppress(BlockingIOError):
+                os.write(ours, bytes.fromhex(rest[0]))
+            os.set_blocking(ours, True)
         elif word == "dribble":
             for byte in bytes.fromhex(rest[1]):
                 os.write(ours, bytes([byte]))

@@ -93,7 +93,7 @@ async def test_nothing_but_noise_is_an_error_that_says_what_to_check(device: Any
     await device.opened()
     noise = bytes(range(1, 256)) + b"\n"
     while not heard.task.done():
-        await device.send(noise * (HOPELESS_BYTES // len(noise) // 8))
+        await device.order("shout", (noise * 8).hex())
     with pytest.raises(ProtocolError, match=r"not one pack .* speaks at 9600 baud and prints SenML.*not JSON"):
         await heard.task
 
