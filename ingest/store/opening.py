@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
 import sqlite3
@@ -17,9 +18,12 @@ FILE_NAME: Final = "lumberroom.sqlite3"
 """What the store's file is called in a data folder."""
 
 BUSY_TIMEOUT_S: Final = 10.0  # how long to wait for a program that is not ours and holds the file
-# The write-ahead log is folded back after this many pages (of 4 KiB): rare enough that a page which many batches touch
-# is written back once for all of them, small enough (16 MiB) for a memory card.
-CHECKPOINT_PAGES: Final = 4096
+# A batch of one reading from each of a hundred sensors touches a page per series: with 2 KiB pages such a batch writes
+# 0.6 of what it writes with SQLite's usual 4 KiB, and long stretches read no slower (measured 2026-11).
+PAGE_BYTES: Final = 2048
+# The write-ahead log is folded back after this many pages: rare enough that a page which many batches touch is written
+# back once for all of them, small enough (16 MiB) for a memory card.
+CHECKPOINT_PAGES: Final = 16 * 1024 * 1024 // PAGE_BYTES
 LOG_LIMIT_BYTES: Final = 32 * 1024 * 1024  # what the log is cut back to after it had to grow
 
 
@@ -46,8 +50,10 @@ class WriterMark:
                 where=str(path),
                 mend="Stop that one first, or use another data folder",
             ) from error
-        os.ftruncate(self._file, 0)
-        os.pwrite(self._file, str(os.getpid()).encode("ascii"), 0)
+        # Who holds it is a courtesy to the next one's message; a full disk must not stop us here.
+        with contextlib.suppress(OSError):
+            os.ftruncate(self._file, 0)
+            os.pwrite(self._file, str(os.getpid()).encode("ascii"), 0)
 
     def release(self) -> None:
         """Give the right back. The file stays: removing it would let two processes lock two different files."""
@@ -63,6 +69,7 @@ def open_writer(path: Path) -> sqlite3.Connection:
         connection = _connect(path, "rwc")
         try:
             _check_ours(connection, path)
+            connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # of a new file; an old one keeps what it has
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA foreign_keys = ON")
@@ -70,6 +77,9 @@ def open_writer(path: Path) -> sqlite3.Connection:
             connection.execute(f"PRAGMA journal_size_limit = {LOG_LIMIT_BYTES}")
             connection.execute("PRAGMA cache_size = -16384")  # KiB
             schema.migrate(connection)
+            # SQLite opens a file that may not be written for reading, and says nothing before the first write.
+            connection.execute("BEGIN IMMEDIATE")
+            connection.execute("ROLLBACK")
         except BaseException:
             connection.close()
             raise
@@ -102,9 +112,9 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
     connection = _connect(path, "ro")
     try:
         _check_ours(connection, path)
-    except sqlite3.OperationalError:
+    except sqlite3.OperationalError as error:
         connection.close()
-        if _has_log(path):
+        if _has_log(path) or error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
             raise
         # No log beside it and none can be made: media that cannot be written. Then nobody else writes it either, which
         # is what `immutable` promises to SQLite.

@@ -24,6 +24,10 @@ class SqliteStore:
     """A store in one file; satisfies `api.Store`. Make it with `open`."""
 
     def __init__(self, path: Path, pressure_kpa: float | None, *, read_only: bool) -> None:
+        if path.is_dir():
+            raise StorageError(
+                "this is a folder, not a store's file", where=str(path), mend=f"Name the {opening.FILE_NAME} in it"
+            )
         self._path = path
         self._pressure_kpa = pressure_kpa
         self._writing = threading.Lock()
