@@ -47,19 +47,15 @@ _ICE_INVERSE: Final = (
 ENHANCEMENT_RANGE_C: Final = (-50.0, 100.0)
 ENHANCEMENT_RANGE_K: Final = (223.15, 373.15)
 
-# Hardy (1998): ln f = alpha (1 - e/p) + beta (p/e - 1), alpha = sum a_i T^i, beta = exp(sum b_i T^i).
-_ENHANCEMENT_WATER: Final = (
-    (-1.6302041e-1, 1.8071570e-3, -6.7703064e-6, 8.5813609e-9),
-    (-5.9890467e1, 3.4378043e-1, -7.7326396e-4, 6.3405286e-7),
-)
-_ENHANCEMENT_SUPERCOOLED: Final = (
-    (-5.5898100e-2, 6.7140389e-4, -2.7492721e-6, 3.8268958e-9),
-    (-8.1985393e1, 5.8230823e-1, -1.6340527e-3, 1.6725084e-6),
-)
+# Hardy (1998): ln f = alpha (1 - e/p) + beta (p/e - 1). As printed over ice: alpha = sum a_i T^i, ln beta = sum b_i T^i.
 _ENHANCEMENT_ICE: Final = (
     (-6.0190570e-2, 7.3984060e-4, -3.0897838e-6, 4.3669918e-9),
     (-9.4868712e1, 7.2392075e-1, -2.1963437e-3, 2.4668279e-6),
 )
+# Over water Hardy has two sets, -50..0 and 0..100 °C. One polynomial in t/°C each for alpha and for beta/e, fitted here
+# to both (f within 1.5e-5 everywhere, 1e-5 at -20..50 °C), needs neither exponential nor a case for each side of 0 °C.
+_ALPHA_WATER: Final = (0.000360154307, 2.61144811e-05, 4.36617883e-07, 5.62767401e-09, 1.54422e-11)
+_BETA_WATER: Final = (3.4696701e-05, -3.07116531e-07, 1.99143196e-09, -8.99707381e-12, 2.56272693e-14)
 
 
 def horner(coefficients: tuple[float, ...], x: FloatArray) -> FloatArray:
@@ -128,31 +124,28 @@ def _rational(guess: tuple[tuple[float, ...], tuple[float, ...]], x: FloatArray)
 def enhancement_over_water(T: FloatArray, e: FloatArray, p: FloatArray) -> FloatArray:
     """Give the enhancement factor over liquid water, f = e_s(moist air) / e_s(pure).
 
-    T in K; e: saturation vapour pressure at T [kPa]; p: air pressure [kPa]. Above 0 °C Hardy's set for 0..100 °C,
-    below it his set for -50..0 °C; they meet within 2e-5. Outside -50..100 °C it is taken at the nearer end.
+    T in K; e: saturation vapour pressure at T [kPa]; p: air pressure [kPa]. -50..100 °C; outside, that of the nearer
+    end.
     """
     low, high = ENHANCEMENT_RANGE_K
-    if T.min() >= 273.15 and T.max() <= high:
-        return _enhancement(_ENHANCEMENT_WATER, T, e, p)
     if not (T.min() >= low and T.max() <= high):
         T = np.clip(T, low, high)
         e = np.exp(ln_p_water(T))
-    f = _enhancement(_ENHANCEMENT_SUPERCOOLED, T, e, p)
-    warm = T >= 273.15
-    if warm.any():
-        np.copyto(f, _enhancement(_ENHANCEMENT_WATER, T, e, p), where=warm)
-    return f
+    t = T - 273.15
+    ln_f = horner(_ALPHA_WATER, t)
+    ratio = e / p
+    np.subtract(1.0, ratio, out=ratio)
+    ln_f *= ratio
+    beta = horner(_BETA_WATER, t)
+    np.subtract(p, e, out=ratio)
+    beta *= ratio
+    ln_f += beta
+    return np.exp(ln_f, out=ln_f)
 
 
 def enhancement_over_ice(T: FloatArray, e: FloatArray, p: FloatArray) -> FloatArray:
     """Give the enhancement factor over ice.  T in K, e and p in kPa; -100..0 °C; above 0 °C an extrapolation."""
-    return _enhancement(_ENHANCEMENT_ICE, T, e, p)
-
-
-def _enhancement(
-    coefficients: tuple[tuple[float, ...], tuple[float, ...]], T: FloatArray, e: FloatArray, p: FloatArray
-) -> FloatArray:
-    a, b = coefficients
+    a, b = _ENHANCEMENT_ICE
     ratio = e / p
     ln_f = horner(a, T)
     beta = horner(b, T)

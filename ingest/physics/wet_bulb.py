@@ -22,7 +22,6 @@ from ingest.units import ZERO_C_IN_K
 
 _RATIO: Final = 0.621945
 _MOST_STEPS: Final = 12
-_CLOSE_ENOUGH_C: Final = 1e-5  # convergence is quadratic: the step after one of 1e-5 °C is below 1e-11 °C
 
 # Enthalpies [kJ/kg] as c0 + c1 t + c2 t^2, t in °C, zero for dry air and for liquid water at 0 °C.
 _DRY_AIR: Final = (0.0, 1.0056, 1.546e-5)
@@ -31,33 +30,40 @@ _VAPOUR: Final = (2500.15, 1.86, -3.3e-4)
 
 class _Phase(NamedTuple):
     condensate: tuple[float, float]  # enthalpy of water or ice, c0 + c1 t
+    magnus: tuple[float, float, float]  # ln A, B, C of e = A exp(B t / (C + t)) [kPa], to start from only
     ln_p: Callable[[FloatArray], FloatArray]
     slope_ln_p: Callable[[FloatArray], FloatArray]
     enhancement: Callable[[FloatArray, FloatArray, FloatArray], FloatArray]
-    temperature: Callable[[FloatArray], FloatArray]
 
 
+# Magnus coefficients as in WMO-No. 8 (Sonntag 1990); A carries an enhancement factor of 1.0043 as well.
 _WATER: Final = _Phase(
     (0.0, 4.186),
+    (-0.48803, 17.62, 243.12),
     saturation.ln_p_water,
     saturation.slope_ln_p_water,
     saturation.enhancement_over_water,
-    saturation.temperature_over_water,
 )
 _ICE: Final = _Phase(
     (-333.5, 2.1),
+    (-0.48803, 22.46, 272.62),
     saturation.ln_p_ice,
     saturation.slope_ln_p_ice,
     saturation.enhancement_over_ice,
-    saturation.temperature_over_ice,
 )
+
+
+# Ice at 0 °C (Hyland-Wexler) and ln f = alpha + beta p there, a line through Hardy's factor at 70..110 kPa (1e-6).
+_ICE_AT_ZERO_KPA: Final = 0.6111536
+_ICE_AT_ZERO_ALPHA: Final = 3.39e-4
+_ICE_AT_ZERO_BETA: Final = 3.5915e-5
 
 
 def wet_bulb_kernel(temperature_c: FloatArray, ratio: FloatArray, pressure_kpa: FloatArray) -> FloatArray:
     """Give the wet bulb [°C].  temperature_c: [°C]; ratio: humidity ratio [kg/kg]; pressure_kpa: [kPa]; blocks."""
     # Near 0 °C a wet and an iced bulb can both be in balance, up to 0.7 °C apart. Ice, the stable one, is taken as long
     # as it is at or below 0 °C; so does CoolProp.
-    frozen = ratio <= _ratio_over(_ICE, temperature_c, np.zeros_like(temperature_c), pressure_kpa)
+    frozen = ratio <= _ratio_of_iced_bulb_at_zero(temperature_c, pressure_kpa)
     if not frozen.any():
         return _solve(_WATER, temperature_c, ratio, pressure_kpa)
     if frozen.all():
@@ -81,64 +87,111 @@ def _enthalpy(c: tuple[float, float, float], t: FloatArray) -> FloatArray:
     return saturation.horner(c, t)
 
 
+def _ratio_of_iced_bulb_at_zero(t: FloatArray, p: FloatArray) -> FloatArray:
+    """Give what `_ratio_over(_ICE, t, 0, p)` gives, sooner: at one temperature most of it is constant."""
+    e = np.exp(_ICE_AT_ZERO_ALPHA + _ICE_AT_ZERO_BETA * p) * _ICE_AT_ZERO_KPA
+    e *= _RATIO * (_VAPOUR[0] - _ICE.condensate[0]) / (p - e)
+    e -= _enthalpy(_DRY_AIR, t)
+    e /= _enthalpy(_VAPOUR, t) - _ICE.condensate[0]
+    return e
+
+
 def _ratio_over(phase: _Phase, t: FloatArray, wet: FloatArray, p: FloatArray) -> FloatArray:
     """Give the humidity ratio [kg/kg] of air at t [°C] whose wet bulb over this phase is `wet` [°C]."""
-    e = _saturation(phase, wet + ZERO_C_IN_K, p)
+    T = wet + ZERO_C_IN_K
+    e = np.exp(phase.ln_p(T))
+    e *= phase.enhancement(T, e, p)
     condensate = phase.condensate[0] + phase.condensate[1] * wet
     evaporation = _RATIO * e / (p - e) * (_enthalpy(_VAPOUR, wet) - condensate)
     sensible = _enthalpy(_DRY_AIR, t) - _enthalpy(_DRY_AIR, wet)
     return (evaporation - sensible) / (_enthalpy(_VAPOUR, t) - condensate)
 
 
-def _saturation(phase: _Phase, T: FloatArray, p: FloatArray) -> FloatArray:
-    e = phase.ln_p(T)
-    np.exp(e, out=e)
-    e *= phase.enhancement(T, e, p)
-    return e
-
-
 def _solve(phase: _Phase, t: FloatArray, ratio: FloatArray, p: FloatArray) -> FloatArray:
-    wet = _first_guess(phase, t, ratio, p)
+    """Solve the balance: from a rough start to some hundredths of a degree, then exactly.
+
+    A step of s leaves an error of about 0.03 s^2, so that the rough part may stop at steps of a third of a degree and
+    the exact one at steps of a few thousandths.
+    """
     air = _enthalpy(_VAPOUR, t)
     air *= ratio
     air += _enthalpy(_DRY_AIR, t)
-    for _ in range(_MOST_STEPS):
-        step, slope = _balance_and_slope(phase, air, ratio, wet, p)
-        step /= slope
-        wet -= step
-        np.abs(step, out=step)
-        # fmax passes NaN over: one unknown value must not keep its whole block going round.
-        if not np.fmax.reduce(step) > _CLOSE_ENOUGH_C:
-            break
+    wet = _first_guess(phase, t, ratio, p)
+    _refine(lambda wet: _rough_step(phase, air, ratio, wet, p), wet, 0.3)
+    _refine(lambda wet: _exact_step(phase, air, ratio, wet, p), wet, 3e-3)
     return wet
 
 
-def _balance_and_slope(
-    phase: _Phase, air: FloatArray, ratio: FloatArray, wet: FloatArray, p: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Give the energy balance and its derivative in t*.  air: the air's enthalpy [kJ/kg].
+def _refine(step_at: Callable[[FloatArray], FloatArray], wet: FloatArray, close_enough_c: float) -> None:
+    """Subtract steps from `wet`, in place, until the largest is small enough."""
+    for _ in range(_MOST_STEPS):
+        step = step_at(wet)
+        wet -= step
+        np.abs(step, out=step)
+        # fmax passes NaN over: one unknown value must not keep its whole block going round.
+        if not np.fmax.reduce(step) > close_enough_c:
+            break
 
-    The balance times (p - e): unlike W(t*) it has no pole at boiling, so that Newton's steps cannot be led astray.
+
+def _exact_step(phase: _Phase, air: FloatArray, ratio: FloatArray, wet: FloatArray, p: FloatArray) -> FloatArray:
+    """Give Newton's step of the energy balance.  air: the air's enthalpy [kJ/kg]; all else as in the equation.
+
+    The balance times (p - e): unlike W(t*) it has no pole at boiling, so that the steps cannot be led astray.
     """
     T = wet + ZERO_C_IN_K
-    e = _saturation(phase, T, p)
-    e_slope = phase.slope_ln_p(T)
-    e_slope *= e
+    e = phase.ln_p(T)
+    np.exp(e, out=e)
+    e *= phase.enhancement(T, e, p)
+    slope = phase.slope_ln_p(T)
+    slope *= e
     dry = p - e
     condensate = phase.condensate[1] * wet
     condensate += phase.condensate[0]
     latent = _enthalpy(_VAPOUR, wet)
     latent -= condensate
+    latent *= _RATIO
     condensate *= ratio
     needed = air - condensate
     needed -= _enthalpy(_DRY_AIR, wet)
-    balance = _RATIO * latent
-    slope = (balance + needed) * e_slope
-    balance *= e
-    balance -= needed * dry
-    slope += (_RATIO * (_VAPOUR[1] - phase.condensate[1]) + (2.0 * _RATIO * _VAPOUR[2]) * wet) * e
-    slope += (_DRY_AIR[1] + (2.0 * _DRY_AIR[2]) * wet + phase.condensate[1] * ratio) * dry
-    return balance, slope
+    slope *= latent + needed
+    latent *= e
+    needed *= dry
+    latent -= needed
+    # Of the small terms of the derivative only the largest are kept: they change the path, not the place it leads to.
+    dry *= _DRY_AIR[1] + phase.condensate[1] * ratio
+    slope += dry
+    slope += _RATIO * (_VAPOUR[1] - phase.condensate[1]) * e
+    latent /= slope
+    return latent
+
+
+def _rough_step(phase: _Phase, air: FloatArray, ratio: FloatArray, wet: FloatArray, p: FloatArray) -> FloatArray:
+    """Give Newton's step of the same balance with a Magnus curve and constant heats: cheap, to 0.05 °C or so."""
+    ln_a, b, c = phase.magnus
+    per_c = wet + c
+    np.reciprocal(per_c, out=per_c)
+    e = per_c * (-b * c)
+    e += ln_a + b
+    np.exp(e, out=e)
+    slope = per_c * per_c
+    slope *= b * c
+    slope *= e
+    dry = p - e
+    heat = ratio * phase.condensate[1]
+    heat += _DRY_AIR[1]
+    needed = heat * wet
+    np.subtract(air, needed, out=needed)
+    needed -= phase.condensate[0] * ratio
+    latent = wet * (_RATIO * (_VAPOUR[1] - phase.condensate[1]))
+    latent += _RATIO * (_VAPOUR[0] - phase.condensate[0])
+    slope *= latent + needed
+    heat *= dry
+    slope += heat
+    latent *= e
+    needed *= dry
+    latent -= needed
+    latent /= slope
+    return latent
 
 
 def _first_guess(phase: _Phase, t: FloatArray, ratio: FloatArray, p: FloatArray) -> FloatArray:
@@ -147,11 +200,22 @@ def _first_guess(phase: _Phase, t: FloatArray, ratio: FloatArray, p: FloatArray)
     The chord runs from the dew (frost) point to the air's own temperature, so that the guess lies below the root by
     a few degrees at most.
     """
-    e = p * ratio / (_RATIO + ratio)
-    floor = np.maximum(e, 1e-6)  # dry air has no dew point; any low one will do to start from
-    low = phase.temperature(np.log(floor)) - ZERO_C_IN_K
-    high = np.exp(phase.ln_p(t + ZERO_C_IN_K))
-    chord = (high - floor) / np.where(np.abs(t - low) < 1e-3, np.nan, t - low)
+    ln_a, b, c = phase.magnus
+    e = p * ratio
+    e /= ratio + _RATIO
+    np.maximum(e, 1e-6, out=e)  # dry air has no dew point; any low one will do to start from
+    low = np.log(e)
+    low -= ln_a
+    low *= c / (b - low)
+    high = np.exp(ln_a + b - (b * c) / (t + c))
+    high -= e
+    span = t - low
+    span += 1e-3 * (np.abs(span) < 1e-3)  # saturated air: the chord has no length, but any slope will do
+    high /= span
     gamma = (1.006 / (_RATIO * (_VAPOUR[0] - phase.condensate[0]))) * p
-    guess = (gamma * t + chord * low) / (gamma + chord)
-    return np.where(np.isnan(guess), t, guess)
+    guess = gamma * t
+    low *= high
+    guess += low
+    gamma += high
+    guess /= gamma
+    return guess
