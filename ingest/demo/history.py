@@ -51,13 +51,13 @@ def events(memory: Memory, room: DemoRoom) -> list[dict[str, object]]:
     return troubles.events(room.room.id, live_h)
 
 
-def write_past(store: Store, memory: Memory, to_ms: int) -> Past:
+def write_past(store: Store, memory: Memory, to_ms: int, longest_ms: int = LONGEST_MS) -> Past:
     """Write what the sensors measured from where the store ends, up to and with `to_ms`, and have it judged.
 
-    At most the last `HISTORY_DAYS` days are written; what lies before them stays a gap. Afterwards the memory holds
-    the state of each room at `to_ms`.  Raises StorageError.
+    At most the last `longest_ms` are written; what lies before them stays a gap. Afterwards the memory holds the state
+    of each room at `to_ms`.  Raises StorageError.
     """
-    measured = dict(_measured(store, memory, to_ms))
+    measured = dict(_measured(store, memory, to_ms, longest_ms))
     incidents: list[Incident] = []
     with store.transaction() as work:
         if work.read.site() is None:
@@ -68,11 +68,11 @@ def write_past(store: Store, memory: Memory, to_ms: int) -> Past:
     return Past(sum(len(batch) for batch in measured.values()), tuple(incidents))
 
 
-def _measured(store: Store, memory: Memory, to_ms: int) -> Iterator[tuple[str, ReadingBatch]]:
+def _measured(store: Store, memory: Memory, to_ms: int, longest_ms: int) -> Iterator[tuple[str, ReadingBatch]]:
     newest = {extent.key.sensor: extent.last_ms for extent in store.read.extents()}
     for room in places.ROOMS:
         sensors = simulated(memory, room)
-        from_ms = max(newest.get(room.air_sensor, 0) + 1, to_ms - LONGEST_MS, sensors.next_ms)
+        from_ms = max(newest.get(room.air_sensor, 0) + 1, to_ms - longest_ms, sensors.next_ms)
         for _ in sensors.skip_to(sensors.newest_ms(from_ms + sensors.interval_ms - 1)):
             pass
         at_ms = sensors.due(to_ms)

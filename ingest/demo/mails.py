@@ -90,7 +90,7 @@ def _opened(content: bytes, number: int, at_ms: int, envelope: Envelope) -> Caug
 
 def _part(message: EmailMessage, kind: str) -> str | None:
     part = message.get_body(preferencelist=(kind,))
-    return None if part is None else str(part.get_content())
+    return None if part is None else str(part.get_content()).replace("\r\n", "\n")
 
 
 def _append(path: Path, mail: CaughtMail) -> None:
