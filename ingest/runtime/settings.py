@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -35,6 +36,7 @@ JOB_SECTIONS: Final = ("site", "room")
 """The sections that describe the job; the others wire this computer."""
 
 _USUAL_PORTS: Final = {"starttls": 587, "tls": 465, "none": 25}
+_BEARER_TOKEN: Final = re.compile(r"[A-Za-z0-9._~+/-]+=*")  # RFC 6750, section 2.1
 _F = TypeVar("_F", bound=Form)
 
 
@@ -258,6 +260,11 @@ class _Reader:
             return PageWiring()
         crosschecks.check_page(self.findings, form)
         token, trouble = self._secret(form.push_token_env, form.push_token_file)
+        if token is not None and not _BEARER_TOKEN.fullmatch(token):
+            token, trouble = (
+                None,
+                "the push token has characters that no bearer token can have. Use letters and digits.",
+            )
         if trouble:
             self.findings.cautions.append(f"Nobody can push readings: {trouble}")
         return PageWiring(form.listen, form.port, token)
