@@ -25,6 +25,7 @@ outcome does not depend on how readings were cut into batches.
 from __future__ import annotations
 
 import enum
+import functools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -162,6 +163,7 @@ class Rule:
     silent_ms: int
 
     @staticmethod
+    @functools.lru_cache(maxsize=1000)
     def of(window: AcclimationWindow, silent_after_s: float) -> Rule:
         """Make the rule for a sensor that counts as silent after `silent_after_s` (s)."""
         bounds, margins = window.bounds(), window.margins()

@@ -6,6 +6,7 @@ written by another version, the watch starts anew and takes over the incident th
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Final
@@ -60,8 +61,9 @@ class RoomMemory:
     silent: Mapping[str, SilentSensor] = field(default_factory=dict)
 
 
-def window_facts(window: AcclimationWindow | None) -> dict[str, Any] | None:
-    """Give a window as JSON-able facts, to see whether it was changed."""
+@functools.lru_cache(maxsize=1000)
+def window_facts(window: AcclimationWindow | None) -> Mapping[str, Any] | None:
+    """Give a window as JSON-able facts (not to be changed), to see whether it was changed."""
     return None if window is None else asdict(window)
 
 

@@ -5,7 +5,8 @@ at a time: it opens when the first sensor is out and closes when none is out or 
 sensor (`ingest.watch.silence`).
 
 What this edition does not do: readings older than what was judged are stored, counted and said to be so, but not judged
-again; the samples judged are those at and after the instant last judged, never more than the batch's span.
+again; the samples judged are those at and after the instant last judged, and never reach back further than the batch's
+first reading and the minute in which the store lets a temperature complete a humidity that came before it.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import AcclimationWindow, Place, Room, Sensor, Site
 from ingest.site.series import Int64s, ReadingBatch, SeriesKey
 from ingest.store.api import SeriesReader, UnitOfWork
+from ingest.store.series.pairing import TEMPERATURE_AFTER_MS
 from ingest.watch.excursions import Excursions
 from ingest.watch.judge import Change, Rule, Samples, SensorState, after_clock_set_back, judge_series, under_new_window
 from ingest.watch.memory import RoomMemory, from_json, resumed, to_json, window_facts
@@ -129,7 +131,11 @@ def _judge_sensor(
     )
     changes: list[Change] = []
     if judged > late:
-        samples = samples_between(read, sensor.id, window, int(at_ms[late]), int(at_ms[judged - 1]) + 1)
+        first_ms = int(at_ms[late]) - TEMPERATURE_AFTER_MS
+        if state.last_ms is not None:
+            # The instant judged last is judged again if it can be: the batch may hold its other half.
+            first_ms = max(first_ms, state.last_ms + (state.before is None))
+        samples = samples_between(read, sensor.id, window, first_ms, int(at_ms[judged - 1]) + 1)
         state, changes = judge_series(state, samples, Rule.of(window, sensor.silent_after_s))
     return replace(memory, sensors={**memory.sensors, sensor.id: state}), changes
 

@@ -199,6 +199,21 @@ def test_nothing_judged_yet_and_nothing_to_judge_are_said(house: House) -> None:
         assert why in found.reason
 
 
+def test_an_emc_that_a_later_temperature_completes_is_judged(house: House) -> None:
+    """A sensor that sends RH and, a second later, in a message of its own, temperature every ten minutes has an EMC."""
+    room = Room("store", "Store", AcclimationWindow(emc_percent=Bounds(6.0, 9.0)))
+    site = replace(SITE, rooms=(room,), sensors=(Sensor("a", "store"),))
+    told = []
+    for at in range(0, 60, 10):
+        for quantity, value, later_ms in (("rh_percent", 75.0, 0), ("temperature_c", 21.0, 1000)):
+            at_ms = T0_MS + at * MINUTE_MS + later_ms
+            batch = ReadingBatch.of([Reading("a", quantity, value, at_ms, Stamp.SENSOR)])
+            with house.store.transaction() as work:
+                work.append(batch, heard_ms=at_ms)
+                told += judge_readings(work, site, batch, now_ms=at_ms)
+    assert [(i.quantity, minute(i.began_ms), minute(i.opened_ms)) for i in told] == [("emc_percent", 0, 30)]
+
+
 # --- silence ---------------------------------------------------------------------------------------------------------
 
 
