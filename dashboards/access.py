@@ -48,7 +48,7 @@ CAUGHT_MAIL_POLICY: Final = "; ".join(
 )
 """For the HTML of a caught mail, shown in a frame: no script at all, an origin of its own, nothing fetched."""
 
-_FIXED: Final[tuple[tuple[str, str], ...]] = (
+STRICT_HEADERS: Final[tuple[tuple[str, str], ...]] = (
     ("Content-Security-Policy", PAGE_POLICY),
     ("X-Content-Type-Options", "nosniff"),
     ("X-Frame-Options", "DENY"),
@@ -58,6 +58,7 @@ _FIXED: Final[tuple[tuple[str, str], ...]] = (
     ("Permissions-Policy", "camera=(), geolocation=(), microphone=(), payment=(), usb=()"),
     ("Cache-Control", "no-store"),
 )
+"""What every answer carries."""
 
 _HOST: Final = re.compile(r"(?P<name>\[[0-9a-fA-F:.]+\]|[^:\[\]]+)(?::\d{1,5})?")
 _BEARER: Final = re.compile(r"Bearer +(?P<token>[A-Za-z0-9._~+/=-]{1,512})", re.IGNORECASE)
@@ -124,7 +125,7 @@ def _is_foreign_address(address: str) -> bool:
 class StrictHeaders:
     """Adds the security headers to every answer; one that an answer has set itself is left alone."""
 
-    def __init__(self, app: ASGIApp, headers: Iterable[tuple[str, str]] = _FIXED) -> None:
+    def __init__(self, app: ASGIApp, headers: Iterable[tuple[str, str]] = STRICT_HEADERS) -> None:
         self.app = app
         self.headers = tuple(headers)
 

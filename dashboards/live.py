@@ -10,7 +10,7 @@ import asyncio
 from collections.abc import AsyncIterator
 from typing import Any, Final
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Depends
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from dashboards.problems import AnswerError
@@ -32,17 +32,27 @@ def router(services: Services) -> APIRouter:
     made = APIRouter()
     followers = 0
 
-    @made.get("/live", response_class=EventSourceResponse, tags=["live"], summary="Follow what changes")
-    async def live() -> AsyncIterator[ServerSentEvent]:
+    # A dependency, so that a refusal comes before the stream has begun.
+    async def place() -> AsyncIterator[None]:
         nonlocal followers
         if followers >= MOST_FOLLOWERS:
             raise AnswerError(503, "Too many pages are open already.", mend="Close some of them.")
         followers += 1
         try:
-            async for event in events(services):
-                yield event
+            yield
         finally:
             followers -= 1
+
+    @made.get(
+        "/live",
+        response_class=EventSourceResponse,
+        tags=["live"],
+        summary="Follow what changes",
+        dependencies=[Depends(place)],
+    )
+    async def live() -> AsyncIterator[ServerSentEvent]:
+        async for event in events(services):
+            yield event
 
     return made
 

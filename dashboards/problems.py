@@ -11,6 +11,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
+from dashboards.access import STRICT_HEADERS
 from dashboards.rendering import Pages
 from ingest.errors import InputError, LumberroomError, RefusedError, StorageError
 
@@ -75,6 +76,13 @@ def install(app: FastAPI, pages: Pages) -> None:
         assert isinstance(error, RequestValidationError)
         return answer(request, _from_validation(error))
 
+    async def bug(request: Request, error: Exception) -> Response:
+        # Answered outside the middleware, hence the headers; the server logs the traceback.
+        made = answer(request, AnswerError(500, "This went wrong, and it is our mistake.", mend="The log says more."))
+        made.headers.update(dict(STRICT_HEADERS))
+        return made
+
+    app.add_exception_handler(Exception, bug)
     app.add_exception_handler(AnswerError, refused)
     app.add_exception_handler(LumberroomError, ours)
     app.add_exception_handler(HTTPException, by_status)

@@ -1,0 +1,266 @@
+"""The pages as text: what they say, that they escape, and that they need nothing from elsewhere."""
+
+from __future__ import annotations
+
+import json
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from dashboards.services import AdapterStatus
+
+DEMO_PAGES = ["/", "/rooms/loft", "/rooms/hall", "/incidents", "/arrivals", "/mails", "/mails/1"]
+CELLS = {"td", "th", "dt", "dd", "li"}
+VOID = {"meta", "link", "br", "hr", "img", "input", "area", "base", "col", "embed", "source", "track", "wbr"}
+
+
+class Outline(HTMLParser):
+    """Reads a page: tags in order with their attributes, ids, and whether elements are closed as they were opened."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.crossed: list[str] = []
+        self.text = ""
+
+    def handle_starttag(self, tag, attrs):
+        self.text += " " if tag in CELLS else ""
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        if not self.open or self.open.pop() != tag:
+            self.crossed.append(tag)
+
+    def handle_data(self, data):
+        self.text += data
+
+    @property
+    def words(self) -> str:
+        return " ".join(self.text.split()).replace("\u00a0", " ")
+
+
+def outline(answer) -> Outline:
+    assert answer.headers["content-type"] == "text/html; charset=utf-8"
+    read = Outline()
+    read.feed(answer.text)
+    return read
+
+
+@pytest.fixture
+def full(services, bench):
+    """A demonstration with something on every page."""
+    services.demo_speed = 60.0
+    incident = bench.incident(3, is_open=True)
+    bench.put(services, incident, bench.incident(30, is_open=False))
+    bench.refuse_notice(services, incident, "550 no such mailbox")
+    trouble = "usb0: unplugged. Plug it in again."
+    services.statuses = [
+        AdapterStatus(
+            "front",
+            "serial_line",
+            "serial line /dev/ttyUSB0",
+            "waiting",
+            3,
+            12408,
+            {"checksum wrong": 14},
+            bench.now_ms,
+            trouble,
+        ),
+        AdapterStatus("quiet", "replay", "a file", "finished"),
+    ]
+    services.strangers = {"passer-by": bench.now_ms - 120_000}
+    services.caught = [bench.mail(1, html="<p>Hall</p>"), bench.mail(2, subject="Hall is back")]
+    return services
+
+
+@pytest.mark.parametrize("path", DEMO_PAGES)
+def test_pages_are_whole_and_ask_only_for_our_own_files(client, full, path):
+    """Elements nest, ids are unique, every file asked for is ours and is there, and nothing is inline."""
+    answer = client.get(path)
+    assert answer.status_code == 200
+    page = outline(answer)
+    assert page.crossed == []
+    ids = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    for tag, attrs in page.tags:
+        assert not any(name.startswith("on") or name == "style" for name in attrs)
+        assert tag != "style"
+        if tag == "script":
+            assert attrs["src"]
+        for name in ("src", "href"):
+            if name in attrs:
+                assert re.match(r"/(?!/)|#", attrs[name])
+        if tag in {"link", "script", "img", "iframe"}:
+            assert client.get(attrs.get("src") or attrs["href"]).status_code == 200
+
+
+@pytest.mark.parametrize("path", DEMO_PAGES)
+def test_hostile_text_stays_text(client, full, bench, path):
+    """Whatever people, sensors and mails say is printed and never becomes markup, in pages and in drawings."""
+    full.held_site = bench.hostile_site()
+    full.strangers = {bench.hostile: bench.now_ms}
+    full.caught = [bench.mail(1, subject=bench.hostile, html=bench.hostile)]
+    full.statuses = [
+        AdapterStatus(bench.hostile, "x", bench.hostile, bench.hostile, 1, 1, {bench.hostile: 1}, None, bench.hostile)
+    ]
+    bench.put(full, bench.incident(1, is_open=True, reason=bench.hostile))
+    answer = client.get(path)
+    assert answer.status_code == 200
+    assert "<script>alert" not in answer.text
+    page = outline(answer)
+    assert page.crossed == []
+    assert all(attrs.get("src") for tag, attrs in page.tags if tag == "script")
+    assert 'alert("x")' in page.text
+
+
+def test_the_overview_says_each_room_in_words_and_figures(client):
+    """State, five figures of the air, wood moisture, age and the window chart are in the page itself."""
+    page = outline(client.get("/"))
+    for said in (
+        "Every room",
+        "within its window",
+        "20.0 °C",
+        "45.0 %",
+        "gr/lb",
+        "Wood MC",
+        "Heard just now",
+        "Nothing heard yet",
+    ):
+        assert (said in page.words) is (said != "Every room"), said
+    assert "Cellar: not known." in page.words
+    assert "2 rooms are within their windows." in page.words
+    assert sum(attrs.get("class") == "window-chart" for tag, attrs in page.tags if tag == "svg") == 3
+
+
+def test_ages_come_from_the_site_clock(client, services):
+    """An hour later by the site's clock the figures are an hour old, whatever this computer's clock says."""
+    services.clock.step_wall(3_600_000)
+    assert "Heard 1 hour ago" in outline(client.get("/")).words
+
+
+def test_times_are_told_in_the_zone_of_the_site(client):
+    """12:20 UTC is 13:20 in Berlin in January."""
+    assert "As of Thu 8 Jan 2026, 13:20 CET" in outline(client.get("/")).words
+
+
+def test_a_room_page_tells_where_it_is_outside(client, services, bench):
+    """The bound that is passed is marked in words beside the figure."""
+    services.write(bench.air("hall-air", bench.now_ms + 60_000, 18.0, 58.0))
+    page = outline(client.get("/rooms/hall"))
+    assert "RH 30 to 50 % 58.0 % outside" in page.words
+    assert "drifting" in page.words
+
+
+def test_fahrenheit_is_kept_from_page_to_page(client):
+    """Asked for in °F, figures, bounds, axis and plan are in °F, and so are the pages that links lead to."""
+    page = outline(client.get("/rooms/loft?units=us"))
+    assert "Temperature 60.8 to 75.2 °F 68.0 °F" in page.words
+    assert "Temperature, °F" in page.words
+    assert any(attrs.get("href") == "/incidents?units=us" for _, attrs in page.tags)
+    plan = next(json.loads(attrs["data-plan"]) for _, attrs in page.tags if "data-plan" in attrs)
+    temperature = next(one for one in plan["quantities"] if one["name"] == "temperature_c")
+    assert (temperature["unit"], temperature["times"], temperature["plus"]) == ("°F", pytest.approx(1.8), 32.0)
+
+
+def test_history_follows_span_and_quantities_without_scripts(client):
+    """The form's own address gives the table for that span and those quantities."""
+    page = outline(client.get("/rooms/loft?span=3d&show=dew_point_c&show=nonsense"))
+    assert "When Dew point, °C Covered" in page.words
+    # The gap of four hours takes its share of two stretches of six.
+    assert re.search(r"Mon 5 Jan, 18:00 to Tue 6 Jan, 00:00 [−\d].+? 8\d %", page.words)
+    assert re.search(r"Tue 6 Jan, 00:00 to Tue 6 Jan, 06:00 [−\d].+? 5\d %", page.words)
+    checked = [attrs["value"] for tag, attrs in page.tags if tag == "input" and "checked" in attrs]
+    assert checked == ["3d", "dew_point_c"]
+
+
+def test_incidents_are_told_with_their_length_and_worst(client, full):
+    """What is going on stands apart from what is over, with how long and how bad."""
+    page = outline(client.get("/incidents"))
+    assert "Hall: out of its window going on" in page.words
+    assert "yesterday 07:20 to yesterday 07:50 · 30 minutes · worst RH 57.5 % at yesterday 07:40" in page.words
+
+
+def test_incidents_page_leads_to_older_ones(client, services, bench):
+    """Fifty to a page, and a link to those before."""
+    bench.put(services, *(bench.incident(number, is_open=False) for number in range(1, 61)))
+    page = outline(client.get("/incidents"))
+    older = next(attrs["href"] for _, attrs in page.tags if "before_ms" in (attrs.get("href") or ""))
+    first, rest = (
+        {a["id"] for _, a in p.tags if (a.get("id") or "").startswith("incident-")}
+        for p in (page, outline(client.get(older)))
+    )
+    assert (len(first), len(rest)) == (50, 10)
+    assert not first & rest
+
+
+def test_arrivals_tells_who_comes_who_is_turned_away_and_what_does_not_get_out(client, full):
+    """Adapters with their rejections and errors, strangers, and refused notices each have their line."""
+    words = outline(client.get("/arrivals")).words
+    for said in (
+        "restarted 3 times",
+        "checksum wrong: 14",
+        "Plug it in again.",
+        "passer-by 2 minutes ago",
+        "550 no such mailbox",
+        "refused",
+    ):
+        assert said in words
+
+
+def test_caught_mail_is_shown_in_a_frame_that_can_do_nothing(client, full, bench):
+    """The frame is sandboxed, and the mail's own answer forbids scripts, requests and other sites' frames."""
+    full.caught = [bench.mail(1, html=bench.hostile)]
+    frame = next(attrs for tag, attrs in outline(client.get("/mails/1")).tags if tag == "iframe")
+    assert frame["sandbox"] == ""
+    letter = client.get(frame["src"])
+    assert letter.text == bench.hostile
+    policy = letter.headers["content-security-policy"]
+    assert policy.startswith("sandbox;")
+    assert "script-src" not in policy
+    assert "default-src 'none'" in policy
+    assert "frame-ancestors 'self'" in policy
+    assert letter.headers["x-frame-options"] == "SAMEORIGIN"
+
+
+def test_a_real_site_has_no_caught_mail_and_no_banner(client):
+    """Only a demonstration says that it is one, and only it catches mail."""
+    assert "demonstration" not in outline(client.get("/")).words
+    assert "Caught mail" not in outline(client.get("/")).words
+    assert client.get("/mails").status_code == 404
+    assert client.get("/mails/1/html").status_code == 404
+
+
+def test_the_banner_says_how_fast_time_runs(client, full):
+    """In a demonstration every page says that all is invented and how fast its clock runs."""
+    for path in DEMO_PAGES:
+        assert "all of it is invented, and time runs 60 times faster." in outline(client.get(path)).words
+
+
+@pytest.mark.parametrize(
+    ("path", "status", "says"),
+    [
+        ("/rooms/attic", 404, "The rooms are: loft, hall, cellar."),
+        ("/nothing", 404, "There is nothing at this address."),
+        ("/incidents?before_ms=soon", 400, "before_ms"),
+        ("/mails/99", 404, "There is no caught mail number 99."),
+        ("/mails/x", 400, "number"),
+    ],
+)
+def test_a_wrong_address_gets_a_page_in_words(client, full, path, status, says):
+    """A person who asks wrongly reads a sentence, not JSON."""
+    answer = client.get(path)
+    assert answer.status_code == status
+    assert says in outline(answer).words
+
+
+def test_a_site_without_rooms_says_what_to_do(client, services):
+    """An empty site is a page as well."""
+    services.held_site = type(services.held_site)("Empty")
+    assert "This site has no rooms yet." in outline(client.get("/")).words
