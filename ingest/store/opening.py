@@ -77,8 +77,9 @@ def open_writer(path: Path) -> sqlite3.Connection:
             connection.execute(f"PRAGMA journal_size_limit = {LOG_LIMIT_BYTES}")
             connection.execute("PRAGMA cache_size = -16384")  # KiB
             schema.migrate(connection)
-            # SQLite opens a file that may not be written for reading, and says nothing before the first write.
+            # SQLite opens a file that may not be written for reading, and says nothing before the first true write.
             connection.execute("BEGIN IMMEDIATE")
+            connection.execute(f"PRAGMA user_version = {schema.SCHEMA_VERSION}")
             connection.execute("ROLLBACK")
         except BaseException:
             connection.close()

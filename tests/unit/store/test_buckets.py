@@ -1,5 +1,6 @@
 """Buckets and coverage against a reference that does it the slow and obvious way."""
 
+import itertools
 from datetime import datetime, timedelta
 from statistics import fmean
 from zoneinfo import ZoneInfo
@@ -21,7 +22,7 @@ def slow_vouched(at_ms: list[int]) -> list[int]:
     """For how long each reading vouches, by the words of coverage.py, one reading at a time."""
     if len(at_ms) < 2:
         return [30 * MINUTE] * len(at_ms)
-    intervals = [b - a for a, b in zip(at_ms, at_ms[1:], strict=False)]
+    intervals = [b - a for a, b in itertools.pairwise(at_ms)]
     width = min(9, len(intervals))
 
     def median(first: int) -> int:
@@ -35,11 +36,13 @@ def slow_vouched(at_ms: list[int]) -> list[int]:
     return vouched
 
 
-def slow_buckets(at_ms: list[int], value: list[float], edges: list[int]) -> list[tuple[int, float, float, float, float]]:
+def slow_buckets(
+    at_ms: list[int], value: list[float], edges: list[int]
+) -> list[tuple[int, float, float, float, float]]:
     """Count, minimum, mean, maximum and coverage of each bucket, one bucket at a time."""
     vouched = slow_vouched(at_ms)
     rows = []
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in itertools.pairwise(edges):
         inside = [v for at, v in zip(at_ms, value, strict=True) if low <= at < high]
         seen = sum(max(0, min(at + v, high) - max(at, low)) for at, v in zip(at_ms, vouched, strict=True))
         nothing = float("nan")
@@ -49,7 +52,7 @@ def slow_buckets(at_ms: list[int], value: list[float], edges: list[int]) -> list
 
 
 STEPS = st.one_of(st.integers(1, 5_000), st.just(60_000), st.integers(1, 20_000_000))
-RISING = st.lists(STEPS, min_size=1, max_size=60).map(lambda steps: np.cumsum(steps))
+RISING = st.lists(STEPS, min_size=1, max_size=60).map(np.cumsum)
 
 
 @settings(max_examples=200, deadline=None)
@@ -78,7 +81,7 @@ def test_gaps_are_what_coverage_leaves(at_ms, span) -> None:
     vouched = coverage.vouched_ms(at_ms)
     found = coverage.gaps(at_ms, vouched, from_ms, to_ms)
     assert all(gap.from_ms < gap.to_ms for gap in found)
-    assert all(one.to_ms < other.from_ms for one, other in zip(found, found[1:], strict=False))
+    assert all(one.to_ms < other.from_ms for one, other in itertools.pairwise(found))
     missing = sum(gap.to_ms - gap.from_ms for gap in found)
     share = coverage.vouched_share(at_ms, vouched, np.array([from_ms, to_ms]))[0]
     assert missing == pytest.approx((1 - share) * (to_ms - from_ms), abs=0.01)
@@ -146,7 +149,10 @@ def test_edges_that_do_not_rise_are_refused(store, edges) -> None:
 def test_a_change_of_summer_time_changes_nothing(store, put) -> None:
     """Days of a zone that changes its clocks have 23 and 25 hours of minutes, each minute once, all covered."""
     zone = ZoneInfo("Europe/Berlin")  # changed its clocks on 2025-03-30 and 2025-10-26 (tz database)
-    for first, minutes in ((datetime(2025, 3, 29, tzinfo=zone), 23 * 60), (datetime(2025, 10, 25, tzinfo=zone), 25 * 60)):
+    for first, minutes in (
+        (datetime(2025, 3, 29, tzinfo=zone), 23 * 60),
+        (datetime(2025, 10, 25, tzinfo=zone), 25 * 60),
+    ):
         edges = np.array([int((first + timedelta(days=n)).timestamp()) * 1000 for n in range(4)])
         at_ms = np.arange(edges[0], edges[-1], MINUTE)
         put(at_ms, np.arange(len(at_ms), dtype=np.float64))

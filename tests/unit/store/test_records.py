@@ -20,10 +20,14 @@ SITE = Site(
     "Mühlgasse 4",
     "Europe/Berlin",
     410.0,
-    rooms=(Room("hall", "Hall", AcclimationWindow(rh_percent=Bounds(30.0, 50.0), emc_percent=Bounds(high=9.0)), "oak"),),
+    rooms=(
+        Room("hall", "Hall", AcclimationWindow(rh_percent=Bounds(30.0, 50.0), emc_percent=Bounds(high=9.0)), "oak"),
+    ),
     sensors=(Sensor("attic/1", "hall", Place.WOOD, "under the ridge", 600.0),),
 )
-INCIDENT = Incident("i-1", "hall", "attic/1", IncidentKind.WINDOW, 1_000, 2_000, "RH <b>above</b> 50 %", quantity="rh_percent")
+INCIDENT = Incident(
+    "i-1", "hall", "attic/1", IncidentKind.WINDOW, 1_000, 2_000, "RH <b>above</b> 50 %", quantity="rh_percent"
+)
 
 
 @contextlib.contextmanager
@@ -70,7 +74,9 @@ def test_an_incident_is_shown_as_it_stands_and_keeps_what_it_was(store) -> None:
 def test_incidents_are_found_by_room_state_and_time(store) -> None:
     """Newest first; by room, only open ones, before an instant, and no more than asked for."""
     many = [
-        replace(INCIDENT, id=f"i-{n}", room="hall" if n % 2 else "cellar", opened_ms=n * 100, closed_ms=None if n > 3 else 1)
+        replace(
+            INCIDENT, id=f"i-{n}", room="hall" if n % 2 else "cellar", opened_ms=n * 100, closed_ms=None if n > 3 else 1
+        )
         for n in range(6)
     ]
     with store.transaction() as work:
@@ -131,7 +137,9 @@ def test_a_forged_entry_shows_in_the_ones_after_it(path) -> None:
     fill(path)
     with plain_sqlite(path) as connection:
         connection.execute("DROP TRIGGER record_keeps")
-        row = connection.execute("SELECT at_ms, kind, number, previous, subject FROM record WHERE number = 2").fetchone()
+        row = connection.execute(
+            "SELECT at_ms, kind, number, previous, subject FROM record WHERE number = 2"
+        ).fetchone()
         covered = dict(zip(("at_ms", "kind", "number", "previous", "subject"), row, strict=True))
         covered |= {"body": '{"id":"i-1"}', "by": "watch"}
         forged = hashlib.sha256(canonical_json(covered).encode()).hexdigest()
@@ -143,10 +151,20 @@ def test_the_head_pins_the_whole(path) -> None:
     """The documented hash, worked out here with nothing but hashlib and json over the file, ends in the head."""
     fill(path)
     with plain_sqlite(path) as connection:
-        rows = connection.execute("SELECT number, kind, subject, at_ms, by, body FROM record ORDER BY number").fetchall()
+        rows = connection.execute(
+            "SELECT number, kind, subject, at_ms, by, body FROM record ORDER BY number"
+        ).fetchall()
     previous = "0" * 64
     for number, kind, subject, at_ms, by, body in rows:
-        covered = dict(number=number, kind=kind, subject=subject, at_ms=at_ms, by=by, body=body, previous=previous)
+        covered = {
+            "number": number,
+            "kind": kind,
+            "subject": subject,
+            "at_ms": at_ms,
+            "by": by,
+            "body": body,
+            "previous": previous,
+        }
         text = json.dumps(covered, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
         previous = hashlib.sha256(text.encode("utf-8")).hexdigest()
     with SqliteStore.open(path, read_only=True) as store:

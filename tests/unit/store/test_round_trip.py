@@ -52,7 +52,7 @@ def model_of(batches: list[list[Reading]]) -> tuple[dict[tuple[str, str, int], f
     return held, counts
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(batches=BATCHES)
 def test_any_batches_come_out_as_the_plain_model_says(batches: list[list[Reading]]) -> None:
     """Random batches, late, repeated and contradicting, give the values, counts and newest samples of a plain dict."""

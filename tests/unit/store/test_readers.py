@@ -1,0 +1,100 @@
+"""Any number may read while one writes: other threads, other processes, each call seeing one state."""
+
+import contextlib
+import sqlite3
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import numpy as np
+
+from ingest.site.series import ReadingBatch, SeriesKey
+
+ROOT = Path(__file__).parents[3]
+KEYS = (SeriesKey("attic", "temperature_c"), SeriesKey("attic", "rh_percent"))
+DEW_POINT = SeriesKey("attic", "dew_point_c")
+
+# Reads until it has seen the last unit, and checks that what one call gives belongs together: every unit brings one
+# temperature and one humidity for the same new instant, so a consistent state has a dew point at each of them.
+READER = """
+import sys
+from pathlib import Path
+from ingest.site.series import SeriesKey
+from ingest.store.sqlite_store import SqliteStore
+units, seen, looks = int(sys.argv[2]), 0, 0
+with SqliteStore.open(Path(sys.argv[1]), read_only=True) as store:
+    print("ready", flush=True)
+    while seen < units:
+        counts = [extent.count for extent in store.read.extents()]
+        assert counts[0] == counts[1], counts
+        series = store.read.read(SeriesKey("attic", "dew_point_c"), 0, 2**53)
+        assert len(series) >= counts[0] >= seen, (len(series), counts, seen)
+        assert series.at_ms.tolist() == [600_000 * n for n in range(len(series))]
+        seen, looks = len(series), looks + 1
+print(looks)
+"""
+
+
+def pair(number: int) -> ReadingBatch:
+    """One temperature and one humidity, ten minutes after those before: none can stand in for another's."""
+    at_ms = np.full(2, number * 600_000)
+    return ReadingBatch(KEYS, np.arange(2, dtype=np.int32), at_ms, np.array([20.0, 50.0]), np.zeros(2, np.bool_))
+
+
+def test_other_processes_read_consistent_states_while_one_writes(store, put, path) -> None:
+    """Two readers in processes of their own follow three hundred units of work and never see half of one."""
+    with store.transaction() as work:
+        work.append(pair(0), heard_ms=0)
+    units = 300
+    command = [sys.executable, "-c", READER, str(path), str(units)]
+    with contextlib.ExitStack() as stack:
+        readers = [
+            stack.enter_context(subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True))
+            for _ in range(2)
+        ]
+        for reader in readers:
+            assert reader.stdout is not None
+            assert reader.stdout.readline() == "ready\n"
+        for number in range(1, units):
+            with store.transaction() as work:
+                work.append(pair(number), heard_ms=number)
+        outputs = [reader.communicate(timeout=60)[0] for reader in readers]
+    assert [reader.returncode for reader in readers] == [0, 0]
+    assert all(int(output) >= 1 for output in outputs)
+
+
+def test_threads_read_while_one_writes(store) -> None:
+    """Four threads on one reader see pairs only, and connections are lent again instead of piling up."""
+    done = threading.Event()
+    faults: list[object] = []
+
+    def look() -> None:
+        while not done.is_set():
+            counts = [extent.count for extent in store.read.extents()]
+            held = store.read.buckets(DEW_POINT, np.array([0, 2**50])).count[0]
+            if len(set(counts)) > 1 or held < max(counts, default=0):
+                faults.append((counts, held))
+
+    threads = [threading.Thread(target=look) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for number in range(100):
+        with store.transaction() as work:
+            work.append(pair(number), heard_ms=number)
+    done.set()
+    for thread in threads:
+        thread.join()
+    assert faults == []
+    assert 1 <= len(store._idle) <= 4
+
+
+def test_a_reader_connection_cannot_write(store) -> None:
+    """Not even by mistake: the connections for reading refuse every change."""
+    with store._snapshot() as connection:
+        try:
+            connection.execute("DELETE FROM heard")
+        except sqlite3.OperationalError as error:
+            assert "readonly" in str(error)  # noqa: PT017 - inside the snapshot it would become a StorageError
+        else:
+            raise AssertionError("it wrote")
