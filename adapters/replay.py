@@ -1,0 +1,225 @@
+"""Plays a file of recorded readings, CSV or SenML lines, at the pace at which it was recorded, faster, or at once.
+
+It ends when the file does. The file is read as it is played, a bounded piece at a time, never whole.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from itertools import chain, islice
+from pathlib import Path
+from typing import Any, BinaryIO, ClassVar, Final
+
+from adapters.contract import (
+    SENSOR_ID,
+    AdapterHealth,
+    ProtocolError,
+    Reading,
+    Rejection,
+    Setting,
+    SettingsError,
+    Stamp,
+    TransientError,
+    WallClock,
+)
+from adapters.framing.csv_rows import CsvForm, read_rows, zone_named
+from adapters.framing.rejections import Why, rejection
+from adapters.framing.senml import MAX_PACK_BYTES, decode_pack
+
+ITEMS_AT_ONCE: Final = 1_000
+"""How many readings are read before they are given on; bounds the size of a batch."""
+SUFFIXES: Final[Mapping[str, str]] = {".csv": "csv", ".tsv": "csv", ".senml": "senml", ".jsonl": "senml"}
+
+Portion = list[Reading | Rejection]
+
+
+class Replay:
+    """One file."""
+
+    SUMMARY: ClassVar[str] = "a file of recorded readings (CSV or SenML lines), played at any speed"
+    SETTINGS: ClassVar[tuple[Setting, ...]] = (
+        Setting("path", str, "the file", required=True),
+        Setting(
+            "format",
+            str,
+            'what is in it; "auto" goes by the end of its name (.csv, .tsv, .senml, .jsonl)',
+            default="auto",
+            choices=("auto", "csv", "senml"),
+        ),
+        Setting(
+            "speed",
+            float,
+            "how many recorded seconds pass in a second; 0 gives everything as fast as it is taken",
+            default=1.0,
+            minimum=0.0,
+        ),
+        Setting(
+            "stamps",
+            str,
+            '"recorded" keeps the instants of the file, "shifted" moves them so that the first one is now',
+            default="recorded",
+            choices=("recorded", "shifted"),
+        ),
+        Setting("sensor", str, "the sensor of rows or records that name none"),
+        Setting("zone", str, 'of CSV times without an offset: "Europe/Helsinki" or "+02:00"'),
+        Setting("columns", dict, 'what the CSV columns are: { "their name" = "temperature_c", ... }', default={}),
+    )
+
+    def __init__(self, settings: Mapping[str, Any], clock: WallClock) -> None:
+        """Take checked settings; raises SettingsError where they do not go together."""
+        self.health = AdapterHealth()
+        self._clock = clock
+        self._path = Path(settings["path"])
+        self._format: str = settings["format"]
+        self._speed: float = settings["speed"]
+        self._shifted: bool = settings["stamps"] == "shifted"
+        self._sensor: str | None = settings["sensor"]
+        zone = settings["zone"]
+        self._form = CsvForm(settings["columns"], self._sensor, None if zone is None else zone_named(zone))
+        if self._format == "auto":
+            self._format = self._format_by_name()
+        if self._shifted and not self._speed:
+            raise SettingsError(
+                'stamps "shifted" with speed 0 would put every reading at the same instant',
+                where="stamps",
+                mend='Give a speed above 0, or use stamps = "recorded"',
+            )
+        if self._sensor is not None and not SENSOR_ID.fullmatch(self._sensor):
+            raise SettingsError(
+                f"{self._sensor!r} cannot be a sensor's name",
+                where="sensor",
+                mend="Use letters, digits and - : . / _, a letter or digit first, at most 120 of them",
+            )
+
+    def _format_by_name(self) -> str:
+        by_name = SUFFIXES.get(self._path.suffix.lower())
+        if by_name is None:
+            raise SettingsError(
+                f"the name {self._path.name!r} does not say what is in the file",
+                where="format",
+                mend='Set format = "csv" or format = "senml"',
+            )
+        return by_name
+
+    def describe(self) -> str:
+        """Say what this plays."""
+        pace = f"{self._speed:g} times as fast as recorded" if self._speed else "as fast as it is taken"
+        return f"replay of {self._path.name}, {pace}"
+
+    async def readings(self) -> AsyncIterator[Sequence[Reading]]:
+        """Give the file's readings when they are due, those of one instant together; ends with the file.
+
+        Raises SettingsError when the file is not there or its header cannot be understood.
+        """
+        thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="replay")
+        loop = asyncio.get_running_loop()
+        file: BinaryIO | None = None
+        try:
+            file = await loop.run_in_executor(thread, _open, self._path)
+            portions = self._portions(file)
+            pace = _Pace(self._clock, self._speed, shifted=self._shifted)
+            while (portion := await loop.run_in_executor(thread, next, portions, None)) is not None:
+                for batch in self._batches(portion):
+                    yield await pace.due(batch)
+        except ProtocolError as error:
+            # A file does not mend itself by being tried again.
+            raise SettingsError(error.what, where=f"{self._path}, {error.where}", mend=error.mend) from error
+        except OSError as error:
+            mend = "See whether the disk is still there; it is tried again"
+            raise TransientError(f"it cannot be read on ({error})", where=str(self._path), mend=mend) from error
+        finally:
+            if file is not None:
+                thread.submit(file.close)
+            thread.shutdown(wait=False)
+
+    def _batches(self, portion: Portion) -> Iterator[list[Reading]]:
+        """Part the readings wherever the instant changes, unless nobody waits for the instant; count rejections."""
+        batch: list[Reading] = []
+        for item in portion:
+            if isinstance(item, Rejection):
+                self.health.reject(item)
+                continue
+            if batch and self._speed and item.at_ms != batch[0].at_ms:
+                yield batch
+                batch = []
+            batch.append(item)
+        if batch:
+            yield batch
+
+    def _portions(self, file: BinaryIO) -> Iterator[Portion]:
+        """Give what is in the file piece by piece; reads from the disk."""
+        items = chain.from_iterable(self._csv_items(file) if self._format == "csv" else self._senml_items(file))
+        while some := list(islice(items, ITEMS_AT_ONCE)):
+            yield some
+
+    def _csv_items(self, file: BinaryIO) -> Iterator[Portion]:
+        text = (line.decode("utf-8", "replace") for line in _lines(file))
+        for row in read_rows(text, self._form):
+            yield [*row.readings, *row.rejections]
+
+    def _senml_items(self, file: BinaryIO) -> Iterator[Portion]:
+        for number, line in enumerate(_lines(file), 1):
+            if not line.strip() or line.startswith(b"#"):
+                continue
+            # Against the beginning of 1970, so that a time relative to "now" is known for what it is.
+            decoded = decode_pack(line.strip(), 0, default_sensor=self._sensor)
+            timed: Portion = [reading for reading in decoded.readings if reading.stamp is Stamp.SENSOR]
+            untimed = [reading.sensor for reading in decoded.readings if reading.stamp is Stamp.ARRIVAL]
+            timed += [rejection(Why.TIME, f"line {number}: no instant recorded", sensor) for sensor in untimed]
+            timed += [item._replace(detail=f"line {number}: {item.detail}"[:200]) for item in decoded.rejections]
+            yield timed
+
+
+class _Pace:
+    """Holds readings back until they are due."""
+
+    def __init__(self, clock: WallClock, speed: float, *, shifted: bool) -> None:
+        self._clock = clock
+        self._speed = speed
+        self._shifted = shifted
+        self._started_ms = clock.now_ms()
+        self._first_ms: int | None = None
+        self._played_ms = 0  # how far into the recording we are
+
+    async def due(self, batch: list[Reading]) -> list[Reading]:
+        """Wait until the batch, all of one instant, is due, and give it stamped as wanted."""
+        if not self._speed:
+            return batch
+        if self._first_ms is None:
+            self._first_ms = batch[0].at_ms
+        into_ms = batch[0].at_ms - self._first_ms
+        # A row out of order does not turn time back: it comes when its turn in the file comes.
+        if into_ms > self._played_ms:
+            await self._wait(into_ms)
+            self._played_ms = into_ms
+        if not self._shifted:
+            return batch
+        at_ms = self._started_ms + round(into_ms / self._speed)
+        return [reading._replace(at_ms=at_ms) for reading in batch]
+
+    async def _wait(self, into_ms: int) -> None:
+        # By the clock, so that small delays do not add up; never longer than since the last reading, so that a wall
+        # clock that is set back does not bring the playing to a halt.
+        behind_ms = self._started_ms + into_ms / self._speed - self._clock.now_ms()
+        wait_ms = min(behind_ms, (into_ms - self._played_ms) / self._speed)
+        if wait_ms > 0:
+            await self._clock.sleep(wait_ms / 1000)
+
+
+def _open(path: Path) -> BinaryIO:
+    try:
+        return path.open("rb")
+    except OSError as error:
+        raise SettingsError(
+            f"it cannot be opened ({error.strerror})",
+            where=str(path),
+            mend="Give the path of a file that is there and may be read",
+        ) from error
+
+
+def _lines(file: BinaryIO) -> Iterator[bytes]:
+    """Give the lines of a file, none longer than a pack may be: what is longer comes in pieces, as bad lines."""
+    while line := file.readline(MAX_PACK_BYTES + 2):
+        yield line
