@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -33,13 +33,13 @@ class Excursions:
     incident: the newest one, open or closed.  told: those that opened, reopened or closed.  written: those to write.
     """
 
-    def __init__(self, site: Site, room: Room, memory: RoomMemory) -> None:
+    def __init__(self, site: Site, room: Room, air: Sequence[Sensor], memory: RoomMemory) -> None:
         self.incident = memory.incident
         self.told: dict[str, Incident] = {}
         self.written: dict[str, Incident] = {}
         self._site = site
         self._room = room
-        self._order = {sensor.id: place for place, sensor in enumerate(site.sensors_of(room.id))}
+        self._order = {sensor.id: place for place, sensor in enumerate(air)}
         self._active = {name for name, state in memory.sensors.items() if state.active}
         self._worst = memory.worst
         self._written_share = memory.written_share

@@ -51,10 +51,10 @@ def judge_readings(work: UnitOfWork, site: Site, batch: ReadingBatch, *, now_ms:
     the batch is given closed), in order of opening.
     """
     told: dict[str, Incident] = {}
-    rooms = {room.id: room for room in site.rooms}
+    rooms, air = {room.id: room for room in site.rooms}, _air_by_room(site)
     for room_id, heard in _by_room(site, batch).items():
         if room_id in rooms:
-            told |= _judge_room(work, site, rooms[room_id], heard, now_ms)
+            told |= _judge_room(work, site, rooms[room_id], air[room_id], heard, now_ms)
     return sorted(told.values(), key=lambda incident: incident.opened_ms)
 
 
@@ -66,15 +66,24 @@ def judge_silence(work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident
     Gives the incidents that opened or closed.
     """
     told: dict[str, Incident] = {}
-    heard = work.read.heard()
+    heard, air = work.read.heard(), _air_by_room(site)
     for room in site.rooms:
-        memory, excursions = _settled(work, site, room, now_ms)
+        memory, excursions = _settled(work, site, room, air.get(room.id, ()), now_ms)
         memory, silences = listen(memory, site, room, heard, now_ms)
         told |= excursions.told | silences
         for incident in (excursions.written | silences).values():
             work.put_incident(incident, at_ms=now_ms, by=BY)
         work.save_judgement(room.id, to_json(memory))
     return sorted(told.values(), key=lambda incident: incident.opened_ms)
+
+
+def _air_by_room(site: Site) -> dict[str, tuple[Sensor, ...]]:
+    """Give each room's air sensors, found in one pass: asking the site per room would cost its sensors times rooms."""
+    rooms: dict[str, tuple[Sensor, ...]] = {}
+    for sensor in site.sensors:
+        if sensor.place is Place.AIR:
+            rooms[sensor.room] = (*rooms.get(sensor.room, ()), sensor)
+    return rooms
 
 
 def _by_room(site: Site, batch: ReadingBatch) -> dict[str, list[_Heard]]:
@@ -99,8 +108,10 @@ def _by_sensor(batch: ReadingBatch) -> Iterator[tuple[str, Int64s]]:
         yield sensor, np.sort(np.concatenate(columns))
 
 
-def _judge_room(work: UnitOfWork, site: Site, room: Room, heard: list[_Heard], now_ms: int) -> dict[str, Incident]:
-    memory, excursions = _settled(work, site, room, now_ms)
+def _judge_room(
+    work: UnitOfWork, site: Site, room: Room, air: tuple[Sensor, ...], heard: list[_Heard], now_ms: int
+) -> dict[str, Incident]:
+    memory, excursions = _settled(work, site, room, air, now_ms)
     if room.window is not None:
         changes: list[tuple[Sensor, Change]] = []
         for sensor, at_ms in heard:
@@ -154,7 +165,9 @@ def samples_between(read: SeriesReader, sensor: str, window: AcclimationWindow, 
     return Samples(at_ms, values)
 
 
-def _settled(work: UnitOfWork, site: Site, room: Room, now_ms: int) -> tuple[RoomMemory, Excursions]:
+def _settled(
+    work: UnitOfWork, site: Site, room: Room, air: tuple[Sensor, ...], now_ms: int
+) -> tuple[RoomMemory, Excursions]:
     """Recall a room and bring it in line with the site as it stands now: its window, its sensors, its open incident."""
     memory = from_json(work.read.judgement(room.id))
     if not memory.sensors and memory.incident is None:
@@ -162,9 +175,10 @@ def _settled(work: UnitOfWork, site: Site, room: Room, now_ms: int) -> tuple[Roo
     facts = window_facts(room.window)
     if memory.window != facts:
         memory = _with_window(memory, room.window, facts, now_ms)
-    air = {sensor.id for sensor in site.sensors_of(room.id, Place.AIR)}
-    memory = replace(memory, sensors={name: state for name, state in memory.sensors.items() if name in air})
-    excursions = Excursions(site, room, memory)
+    names = {sensor.id for sensor in air}
+    if not names.issuperset(memory.sensors):
+        memory = replace(memory, sensors={name: state for name, state in memory.sensors.items() if name in names})
+    excursions = Excursions(site, room, air, memory)
     excursions.settle(now_ms)
     return excursions.remembered(memory), excursions
 
