@@ -29,7 +29,7 @@ def run(file: Path, log_form: Literal["auto", "json", "console"], verbose: bool)
     """Run the watch that FILE describes (lumberroom.toml in this folder unless given) until it is told to stop.
 
     It reads its adapters, stores every reading, judges rooms against their windows, sends mail, and serves the page.
-    SIGTERM or Ctrl-C stops it in order within ten seconds; a second one at once. What is stored is safe either way.
+    SIGTERM or Ctrl-C stops it in order within eight seconds; a second one at once. What is stored is safe either way.
 
     Check a file first with: lumberroom check FILE
     """

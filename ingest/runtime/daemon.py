@@ -42,16 +42,16 @@ from ingest.watch.rounds import judge_readings, judge_silence
 if TYPE_CHECKING:
     from ingest.runtime.page import PageServer
 
-STOP_LIMIT_S: Final = 10.0
+STOP_LIMIT_S: Final = 8.0
 """The daemon stops within this (real seconds), whatever its parts do."""
 
 ROUND_EVERY_S: Final = 30.0
 """How often silence is looked for. Each round is a small commit: more often would only wear a memory card out."""
 
-_ADAPTERS_LIMIT_S: Final = 4.5
-_PAGE_LIMIT_S: Final = 2.5
-_PARTS_LIMIT_S: Final = 1.0
-_INTAKE_LIMIT_S: Final = 1.5
+_ADAPTERS_LIMIT_S: Final = 3.2
+_PAGE_LIMIT_S: Final = 2.3
+_PARTS_LIMIT_S: Final = 0.8
+_INTAKE_LIMIT_S: Final = 1.2
 
 _log = structlog.get_logger("lumberroom")
 
@@ -179,6 +179,7 @@ class Daemon:
             supervisor=supervisor,
             news=self._news,
             figures=figures,
+            store_faults=lambda: self._upkeep.faults if self._upkeep else (),
             demo_speed=self._demo_speed,
             mails=self._mails,
         )

@@ -41,6 +41,7 @@ class Parts:
     supervisor: Supervisor
     news: NewsBoard
     figures: dict[str, Figures]
+    store_faults: Callable[[], Sequence[str]]
     demo_speed: float | None = None
     mails: Callable[[], Sequence[CaughtMail]] = no_mails
 
@@ -94,24 +95,34 @@ class DaemonServices:
 
     def health(self) -> Mapping[str, object]:
         """Give the daemon's health as JSON-able figures. Reads the store: not for the event loop."""
-        intake = self._parts.intake.health
-        adapters = self.adapters()
-        troubles = [f"{a.name}: {a.error}" for a in adapters if a.error]
-        if intake.store_error:
-            troubles.insert(0, intake.store_error)
+        adapters, outbox = self.adapters(), self._outbox()
         figures: dict[str, object] = {name: dict(of()) for name, of in self._parts.figures.items()}
+        troubles = [*self._troubles(), *(f"{a.name}: {a.error}" for a in adapters if a.error)]
+        if outbox["last_error"]:
+            troubles.append(f"Mail is waiting: {outbox['last_error']}")
         return {
             "status": "trouble" if troubles else "well",
             "troubles": troubles,
             "version": metadata.version("lumberroom"),
             "started_ms": self._started_ms,
             "uptime_s": round(self.clock.monotonic_s() - self._started_s, 3),
-            "store": intake.as_figures(),
+            "store": self._parts.intake.health.as_figures(),
             "adapters": [_adapter_figures(status) for status in adapters],
-            "outbox": self._outbox(),
+            "outbox": outbox,
             "cautions": list(self._parts.wiring.cautions),
             **figures,
         }
+
+    def _troubles(self) -> list[str]:
+        """Give what is wrong with the store, the judging and the mail, a sentence each."""
+        intake, mail = self._parts.intake.health, self._parts.wiring.mail
+        troubles = [intake.store_error] if intake.store_error else []
+        if intake.judging_failures:
+            troubles.append("Readings were stored without being judged: a fault in lumberroom; the log has the trace.")
+        troubles += self._parts.store_faults()
+        if mail is not None and mail.trouble:
+            troubles.append(f"Mail cannot go out: {mail.trouble}")
+        return troubles
 
     def _outbox(self) -> dict[str, object]:
         waiting = self.read.notices(state=NoticeState.WAITING)

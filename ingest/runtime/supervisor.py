@@ -32,7 +32,7 @@ from ingest.runtime.wiring import AdapterWiring
 CLOSE_LIMIT_S: Final = 2.0
 """How long an adapter may take to let go of its transport (real seconds)."""
 
-STOP_LIMIT_S: Final = 4.0
+STOP_LIMIT_S: Final = 3.0
 """How long all adapters together may take to stop (real seconds); longer than one close."""
 
 _STOPPED_BY: Final = frozenset({Reason.SETTINGS, Reason.LIBRARY_MISSING})

@@ -22,7 +22,7 @@ class Upkeep:
 
     def __init__(self, store: SqliteStore, time_zone: str) -> None:
         self._store = store
-        self._faults: list[str] = []
+        self.faults: list[str] = []  # what the last check found, a sentence each
         self._calendar = Calendar(time_zone)
         self._calendar.nightly("store check", self.check, limit_s=CHECK_LIMIT_S)
 
@@ -40,12 +40,12 @@ class Upkeep:
 
     async def check(self) -> None:
         """Check the store's file and remember what is wrong with it."""
-        self._faults = await asyncio.to_thread(check_integrity, self._store.path)
-        if self._faults:
-            _log.error("the store's file is not sound; keep a copy of it", faults=self._faults[:10])
+        self.faults = await asyncio.to_thread(check_integrity, self._store.path)
+        if self.faults:
+            _log.error("the store's file is not sound; keep a copy of it", faults=self.faults[:10])
         else:
             _log.info("the store's file is sound")
 
     def as_figures(self) -> Mapping[str, object]:
         """Give JSON-able figures for the health."""
-        return {"jobs": self._calendar.as_figures(), "store_faults": list(self._faults)}
+        return {"jobs": self._calendar.as_figures(), "store_faults": list(self.faults)}
