@@ -152,7 +152,8 @@ _KIND_WORDS: Final[Mapping[type, str]] = {
 
 def _value_mistakes(setting: Setting, value: Any) -> list[SettingsError]:
     shown = "the value given" if setting.secret else repr(value)
-    fits = type(value) is setting.kind or (setting.kind is float and type(value) is int)
+    # A whole number serves as a number, and a tuple as a list (a default that nobody can change).
+    fits = type(value) is setting.kind or (setting.kind, type(value)) in ((float, int), (list, tuple))
     if not fits:
         wanted = _KIND_WORDS[setting.kind]
         return [SettingsError(f"{shown} is not {wanted}", where=setting.name, mend=f"Give {wanted}: {setting.help}")]

@@ -6,7 +6,7 @@ It ends when the file does. The file is read as it is played, a bounded piece at
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Generator, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from itertools import chain, islice
 from pathlib import Path
@@ -115,10 +115,8 @@ class Replay:
         """
         thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="replay")
         loop = asyncio.get_running_loop()
-        file: BinaryIO | None = None
+        portions = self._portions()
         try:
-            file = await loop.run_in_executor(thread, _open, self._path)
-            portions = self._portions(file)
             pace = _Pace(self._clock, self._speed, shifted=self._shifted)
             while (portion := await loop.run_in_executor(thread, next, portions, None)) is not None:
                 for batch in self._batches(portion):
@@ -130,8 +128,7 @@ class Replay:
             mend = "See whether the disk is still there; it is tried again"
             raise TransientError(f"it cannot be read on ({error})", where=str(self._path), mend=mend) from error
         finally:
-            if file is not None:
-                thread.submit(file.close)
+            thread.submit(portions.close)  # after whatever it is doing, so that the file is closed in any case
             thread.shutdown(wait=False)
 
     def _batches(self, portion: Portion) -> Iterator[list[Reading]]:
@@ -148,11 +145,12 @@ class Replay:
         if batch:
             yield batch
 
-    def _portions(self, file: BinaryIO) -> Iterator[Portion]:
-        """Give what is in the file piece by piece; reads from the disk."""
-        items = chain.from_iterable(self._csv_items(file) if self._format == "csv" else self._senml_items(file))
-        while some := list(islice(items, ITEMS_AT_ONCE)):
-            yield some
+    def _portions(self) -> Generator[Portion, None, None]:
+        """Open the file and give what is in it piece by piece; blocks while it reads from the disk."""
+        with _open(self._path) as file:
+            items = chain.from_iterable(self._csv_items(file) if self._format == "csv" else self._senml_items(file))
+            while some := list(islice(items, ITEMS_AT_ONCE)):
+                yield some
 
     def _csv_items(self, file: BinaryIO) -> Iterator[Portion]:
         text = (line.decode("utf-8", "replace") for line in _lines(file))

@@ -1,0 +1,77 @@
+"""Every adapter of ours passes the kit that strangers' adapters must pass (`adapters.conformance`)."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import pty
+import threading
+import tty
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+
+import pytest
+
+from adapters.conformance import CHECKS, Check, Specimen
+from adapters.registry import BUILT_INS, load
+from ingest.clock import FastClock, SystemClock
+
+LINE = b'[{"n":"loft/temperature","u":"Cel","v":21.5},{"n":"loft/humidity","u":"%RH","v":47}]\n'
+
+
+@contextlib.contextmanager
+def talking_line() -> Iterator[str]:
+    """Give the path of a terminal device on which a device says a line every 20 ms, whether anybody listens or not."""
+    ours, theirs = pty.openpty()
+    tty.setraw(ours)
+    os.set_blocking(ours, False)
+    stop = threading.Event()
+
+    def talk() -> None:
+        while not stop.wait(0.02):
+            with contextlib.suppress(BlockingIOError):
+                os.write(ours, LINE)
+
+    talker = threading.Thread(target=talk)
+    talker.start()
+    try:
+        yield os.ttyname(theirs)
+    finally:
+        stop.set()
+        talker.join()
+        os.close(ours)
+        os.close(theirs)
+
+
+@pytest.fixture
+async def specimen(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Specimen]:
+    """Give the specimen of a kind, its transport up and delivering."""
+    absent = str(tmp_path / "nothing-here")
+    await asyncio.to_thread(int)  # so that the loop's own pool is there before anything is counted
+    if request.param == "serial_line":
+        with talking_line() as port:
+            yield Specimen(load("serial_line"), {"port": port}, SystemClock(), absent={"port": absent})
+    elif request.param == "replay":
+        path = tmp_path / "room.csv"
+        path.write_text("at_ms,sensor,rh_percent\n" + "".join(f"{1_700_000_000_000 + i},loft,50\n" for i in range(99)))
+        settings = {"path": str(path), "speed": 0.001}
+        yield Specimen(load("replay"), settings, SystemClock(), absent={"path": absent, "format": "csv"})
+    else:
+        clock = FastClock(1_764_064_800_000, 600.0)
+        yield Specimen(load("simulated_room"), {"sensor": "loft", "wood_sensor": "stack"}, clock)
+
+
+KINDS = ("serial_line", "replay", "simulated_room")
+
+
+@pytest.mark.parametrize("specimen", KINDS, indirect=True)
+@pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.__name__)
+async def test_it_keeps_the_contract(check: Check, specimen: Specimen) -> None:
+    """One requirement of the contract, held against one adapter over its real transport."""
+    await check(specimen)
+
+
+def test_no_built_in_is_left_out() -> None:
+    """Whatever is registered is examined here."""
+    assert set(KINDS) == set(BUILT_INS)
