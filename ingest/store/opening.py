@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 from ingest.errors import StorageError
 from ingest.store import schema
-from ingest.store.trouble import as_storage_error, folder_error, plainly
+from ingest.store.trouble import folder_error, plainly
 
 FILE_NAME: Final = "lumberroom.sqlite3"
 """What the store's file is called in a data folder."""
@@ -95,11 +95,10 @@ def open_reader(path: Path) -> sqlite3.Connection:
     """
     if not path.exists():
         raise StorageError("there is no store here", where=str(path), mend="Name a data folder that holds one")
-    try:
+    with plainly(path):
         connection = _connect_reader(path)
-    except sqlite3.Error as error:
-        raise as_storage_error(error, path) from error
-    if schema.version_of(connection) < schema.SCHEMA_VERSION:
+        version = schema.version_of(connection)
+    if version < schema.SCHEMA_VERSION:
         connection.close()
         raise StorageError(
             "an older lumberroom wrote this store",

@@ -12,12 +12,15 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
+from typing import Final
 
 from ingest.errors import StorageError
 from ingest.store import opening
 from ingest.store.reader import SqliteReader
 from ingest.store.trouble import plainly
 from ingest.store.unit_of_work import SqliteUnitOfWork
+
+_PATIENCE_ON_CLOSING_MS: Final = 500  # a daemon that is asked to stop must not wait for somebody's long export
 
 
 class SqliteStore:
@@ -70,8 +73,7 @@ class SqliteStore:
         Raises StorageError when the file cannot be written; nothing of the unit is stored then. Blocks: call it from a
         thread, not from the event loop. Not to be opened inside itself: RuntimeError.
         """
-        if self._writing_thread == threading.get_ident():
-            raise RuntimeError("a unit of work is open in this thread already")
+        self._check_no_unit_here()
         with self._writing:
             writer = self._writer
             if writer is None:
@@ -99,14 +101,20 @@ class SqliteStore:
             raise
 
     def close(self) -> None:
-        """Fold the write-ahead log into the file and close it, after any unit of work has ended. May be repeated."""
+        """Fold the write-ahead log into the file and close it, after any unit of work has ended. May be repeated.
+
+        A log that cannot be folded back now, because somebody is reading or the disk is full, stays beside the file
+        and loses nothing. Not to be called inside a unit of work: RuntimeError.
+        """
+        self._check_no_unit_here()
         with self._writing, self._pooling:
             self._closed = True
             while self._idle:
                 self._idle.pop().close()
             if self._writer is not None:
-                with plainly(self._path), contextlib.closing(self._writer):
-                    self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+                with contextlib.suppress(sqlite3.OperationalError), contextlib.closing(self._writer) as writer:
+                    writer.execute(f"PRAGMA busy_timeout = {_PATIENCE_ON_CLOSING_MS}")
+                    writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
                 self._writer = None
             if self._mark is not None:
                 self._mark.release()
@@ -117,6 +125,10 @@ class SqliteStore:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.close()
+
+    def _check_no_unit_here(self) -> None:
+        if self._writing_thread == threading.get_ident():
+            raise RuntimeError("a unit of work is open in this thread already")
 
     def _open_for_writing(self) -> None:
         self._mark = opening.WriterMark(self._path)

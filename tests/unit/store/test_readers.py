@@ -5,11 +5,14 @@ import sqlite3
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store.sqlite_store import SqliteStore
 
 ROOT = Path(__file__).parents[3]
 KEYS = (SeriesKey("attic", "temperature_c"), SeriesKey("attic", "rh_percent"))
@@ -98,3 +101,25 @@ def test_a_reader_connection_cannot_write(store) -> None:
             assert "readonly" in str(error)  # noqa: PT017 - inside the snapshot it would become a StorageError
         else:
             raise AssertionError("it wrote")
+
+
+def test_closing_does_not_wait_for_a_long_read(store, put, path) -> None:
+    """With a reader in the middle of its snapshot the store closes within seconds, and nothing is lost."""
+    put([1], [20.0])
+    with SqliteStore.open(path, read_only=True) as other, other._snapshot() as connection:
+        assert connection.execute("SELECT count(*) FROM reading").fetchone() == (1,)
+        put([2], [21.0])
+        began_s = time.monotonic()
+        store.close()
+        assert time.monotonic() - began_s < 3.0
+    with SqliteStore.open(path) as again:
+        assert again.read.read(KEYS[0], 0, 10).value.tolist() == [20.0, 21.0]
+
+
+def test_closing_inside_a_unit_of_work_is_our_own_mistake(store) -> None:
+    """It would wait for itself for ever: refused instead."""
+    with store.transaction() as work:
+        work.save_judgement("hall", {})
+        with pytest.raises(RuntimeError, match="open in this thread already"):
+            store.close()
+    assert store.read.judgement("hall") == {}
