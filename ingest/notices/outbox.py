@@ -116,6 +116,8 @@ class Postman:
         self._news = asyncio.Event()
         self._busy: dict[tuple[str, str, str], int] = {}
         self._unwritten: dict[int, Notice] = {}
+        # Numbers that are through, in case what was read a moment ago still has them waiting. A few bytes each.
+        self._through: set[int] = set()
         # Notices put off because the way was closed: the first delivery shows that it is open, and all are due again.
         self._waiting_for_way: dict[str, set[int]] = {}
 
@@ -157,7 +159,8 @@ class Postman:
         """Give the first notice of each line, of lines that nobody is busy with; those never tried come first."""
         heads: dict[tuple[str, str, str], Notice] = {}
         for notice in waiting:
-            heads.setdefault(_line(notice), notice)
+            if notice.number not in self._through:
+                heads.setdefault(_line(notice), notice)
         free = [notice for line, notice in heads.items() if line not in busy]
         return sorted(free, key=lambda notice: (notice.attempts > 0, notice.number))
 
@@ -174,10 +177,15 @@ class Postman:
     async def _deliver(self, notice: Notice) -> None:
         try:
             outcome = await self._attempt(notice)
-            for changed in await self._after(notice, outcome):
-                self._unwritten[changed.number] = changed
+            # Nothing may be awaited between the other side's word and the writing of it: being stopped there would
+            # send the notice a second time.
+            self._unwritten[notice.number] = self._after(notice, outcome)
+            if not isinstance(outcome, Later):
+                self._through.add(notice.number)
             with contextlib.suppress(StorageError):  # kept in _unwritten, and tried again by the rounds
                 await self._write_what_is_unwritten()
+                if isinstance(outcome, Sent):
+                    await self._release(notice)
         finally:
             self._busy.pop(_line(notice), None)
             self._news.set()
@@ -195,32 +203,38 @@ class Postman:
             _log.exception("a notice could not be delivered", notice=notice.number)
             return Later(f"A fault in lumberroom itself ({type(error).__name__}); the log has the details.")
 
-    async def _after(self, notice: Notice, outcome: Outcome) -> list[Notice]:
-        """Give the notices that an outcome changes: the one delivered, and those that wait for the same way."""
+    def _after(self, notice: Notice, outcome: Outcome) -> Notice:
+        """Give the notice as an outcome leaves it."""
         now_ms = self._clock.now_ms()
         tried = replace(notice, attempts=notice.attempts + 1)
         if isinstance(outcome, Sent):
             _log.info("notice sent", notice=notice.number, attempts=tried.attempts, late_ms=now_ms - notice.created_ms)
-            sent = replace(tried, state=NoticeState.SENT, sent_ms=now_ms, last_error="")
-            return [sent, *await self._released(notice, now_ms)]
+            return replace(tried, state=NoticeState.SENT, sent_ms=now_ms, last_error="")
         if isinstance(outcome, Refused):
             _log.error("notice refused", notice=notice.number, reason=outcome.reason)
-            return [replace(tried, state=NoticeState.REFUSED, last_error=outcome.reason)]
+            return replace(tried, state=NoticeState.REFUSED, last_error=outcome.reason)
         _log.warning("notice put off", notice=notice.number, attempts=tried.attempts, reason=outcome.reason)
         if outcome.way_closed:
             self._waiting_for_way.setdefault(notice.channel, set()).add(notice.number)
-        return [_put_off(tried, outcome.reason, now_ms)]
+        due_ms = now_ms + round(wait_s(tried.attempts) * 1000)
+        return replace(tried, due_ms=due_ms, last_error=outcome.reason)
 
-    async def _released(self, notice: Notice, now_ms: int) -> list[Notice]:
-        """Make due at once what had been put off only because the way was closed."""
-        numbers = self._waiting_for_way.pop(notice.channel, set()) - {notice.number, *self._busy.values()}
-        if not numbers:
-            return []
+    async def _release(self, sent: Notice) -> None:
+        """Make due at once what had been put off only because the way was closed. Raises StorageError."""
+        numbers = self._waiting_for_way.pop(sent.channel, set())
+        if not numbers - {sent.number}:
+            return
+        now_ms = self._clock.now_ms()
+        waiting = await asyncio.to_thread(self._waiting)
+        # Their lines are taken meanwhile: a delivery that overtook this writing would be undone by it.
+        freed = [one for one in waiting if one.number in numbers - self._through and _line(one) not in self._busy]
+        self._busy |= {_line(one): one.number for one in freed}
         try:
-            waiting = await asyncio.to_thread(self._waiting)
-        except StorageError:
-            return []
-        return [replace(one, due_ms=now_ms) for one in waiting if one.number in numbers]
+            self._unwritten |= {one.number: replace(one, due_ms=now_ms) for one in freed}
+            await self._write_what_is_unwritten()
+        finally:
+            for one in freed:
+                self._busy.pop(_line(one), None)
 
     async def _write_what_is_unwritten(self) -> None:
         """Write how far notices have come; what cannot be written is kept, so that nothing sent is sent again."""
@@ -250,10 +264,6 @@ class Postman:
 def _openings(work: UnitOfWork, incident: Incident) -> int:
     newest = from_json(work.read.judgement(incident.room))
     return newest.openings if newest.incident is not None and newest.incident.id == incident.id else 1
-
-
-def _put_off(tried: Notice, reason: str, now_ms: int) -> Notice:
-    return replace(tried, due_ms=now_ms + round(wait_s(tried.attempts) * 1000), last_error=reason)
 
 
 def _line(notice: Notice) -> tuple[str, str, str]:
