@@ -10,6 +10,8 @@ Where the figures come from, by field (all from memory; "common practice, no sou
   makers for very warm and damp air, so the figures here are those at 20 °C and 60 % (common practice, no source).
 - wood: the outer tenth of stickered boards follows the air within a day or two, the core within weeks to months
   (common practice for boards of 20 to 50 mm, no source).
+- plaster and furnishings take up and give off vapour within the hour: building simulation commonly multiplies the
+  vapour that the air holds by some factor between 1 and 25 (common practice, no source).
 - fresh plaster and screed give off litres a day for weeks, at a steady pace while wet, then ever slower (common
   practice, no source).
 """
@@ -45,11 +47,12 @@ class People:
 
 @dataclass(frozen=True, slots=True)
 class Drier:
-    """A dehumidifier with a compressor, switched by its own hygrostat one and a half percent about the set value."""
+    """A dehumidifier with a compressor, switched by its own hygrostat at `band_percent` about the set value."""
 
     set_rh_percent: float
     removes_g_h: float  # at 20 °C and 60 %
     power_w: float
+    band_percent: float = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +82,8 @@ class RoomKind:
     coupling_w_k: between air and fabric.  sun_m2: of glass, or of dark roof, that lets the sun's heat in.
     wet_kg: free water in fresh plaster, screed or masonry.  wet_g_h: what that gives off per g/kg of difference in
     humidity ratio while it is wet.  wet_until_kg: below this it slows down.  surface_g_h: what condenses on cold walls
-    per g/kg of difference.
+    per g/kg of difference.  lining: how many times its own vapour the air seems to hold, because plaster, dust sheets
+    and whatever else stands in it give and take at once.
     """
 
     title: str
@@ -100,6 +104,7 @@ class RoomKind:
     wet_g_h: float = 0.0
     wet_until_kg: float = 1.0
     surface_g_h: float = 200.0
+    lining: float = 1.0
 
 
 ROOM_KINDS: Final[Mapping[str, RoomKind]] = MappingProxyType(
@@ -117,10 +122,11 @@ ROOM_KINDS: Final[Mapping[str, RoomKind]] = MappingProxyType(
             wood=Wood(mass_kg=420.0, mc_percent=9.0, outer_share=0.12, outer_hours=36.0, core_hours=700.0),
             heating=Heating(power_w=4500.0, day_c=20.5, night_c=19.5),
             people=People(count=2, hours=(7.5, 16.0), heat_w=100.0, moisture_g_h=90.0),
-            drier=Drier(set_rh_percent=41.0, removes_g_h=1000.0, power_w=420.0),
-            wet_kg=180.0,
-            wet_g_h=44.0,
+            drier=Drier(set_rh_percent=41.0, removes_g_h=1200.0, power_w=420.0),
+            wet_kg=200.0,
+            wet_g_h=56.0,
             wet_until_kg=60.0,
+            lining=2.2,
             surface_g_h=300.0,
         ),
         "timber-store": RoomKind(
@@ -134,6 +140,7 @@ ROOM_KINDS: Final[Mapping[str, RoomKind]] = MappingProxyType(
             coupling_w_k=2200.0,
             sun_m2=5.0,
             wood=Wood(mass_kg=14000.0, mc_percent=15.0, outer_share=0.1, outer_hours=60.0, core_hours=2500.0),
+            lining=1.5,
             surface_g_h=2000.0,
         ),
         "workshop": RoomKind(
@@ -150,6 +157,7 @@ ROOM_KINDS: Final[Mapping[str, RoomKind]] = MappingProxyType(
             heating=Heating(power_w=11000.0, day_c=19.0, night_c=15.5, day_hours=(5.0, 16.5)),
             people=People(count=3, hours=(7.0, 16.0), heat_w=100.0, moisture_g_h=90.0),
             damper=Damper(set_rh_percent=46.0, gives_g_h=2500.0),
+            lining=2.0,
             surface_g_h=600.0,
         ),
         "cellar": RoomKind(
@@ -168,6 +176,7 @@ ROOM_KINDS: Final[Mapping[str, RoomKind]] = MappingProxyType(
             wet_kg=400.0,
             wet_g_h=110.0,
             wet_until_kg=250.0,
+            lining=2.5,
             surface_g_h=400.0,
         ),
     }

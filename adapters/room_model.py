@@ -180,7 +180,7 @@ class Room:
 class _Rates:
     """A kind's figures in SI units, worked out once."""
 
-    air_kg: float
+    holding_kg: float  # of dry air that would hold as much vapour as air and lining do
     air_j_k: float
     fabric_j_k: float
     leak_kg_s: float
@@ -198,7 +198,7 @@ class _Rates:
         outer_kg = kind.wood.mass_kg * kind.wood.outer_share
         core_kg = kind.wood.mass_kg - outer_kg
         return _Rates(
-            air_kg=air_kg,
+            holding_kg=air_kg * kind.lining,
             air_j_k=air_kg * AIR_J_KG_K * FURNITURE,
             fabric_j_k=kind.fabric_mj_k * 1e6,
             leak_kg_s=air_kg * kind.air_changes_h / 3600.0,
@@ -217,7 +217,7 @@ def water_kg(kind: RoomKind, state: RoomState) -> float:
     """Give all the water in the room (kg): air, wood, condensate and fabric."""
     rates = _Rates.of(kind)
     in_wood = rates.outer_kg * state.outer_mc_percent / 100.0 + rates.core_kg * state.core_mc_percent / 100.0
-    return rates.air_kg * state.humidity_ratio + in_wood + state.condensate_kg + state.wet_kg
+    return rates.holding_kg * state.humidity_ratio + in_wood + state.condensate_kg + state.wet_kg
 
 
 def heat_j(kind: RoomKind, state: RoomState) -> float:
@@ -235,7 +235,7 @@ def advance(kind: RoomKind, rates: _Rates, state: RoomState, minute: Minute) -> 
     machine_w = _move_water(kind, rates, state, minute, fresh_kg_s)
     saturated = saturation_ratio(state.temperature_c)
     if state.humidity_ratio > saturated:  # fog settles at once
-        fog_kg = (state.humidity_ratio - saturated) * rates.air_kg
+        fog_kg = (state.humidity_ratio - saturated) * rates.holding_kg
         state.condensate_kg += fog_kg
         state.latent_w += fog_kg * EVAPORATION_J_KG / STEP_S
         state.humidity_ratio = saturated
@@ -278,7 +278,7 @@ def _move_water(kind: RoomKind, rates: _Rates, state: RoomState, minute: Minute,
     saturated = saturation_ratio(state.fabric_c)
     wet_g, wall_g, wall_kg_s = _wall_flows(rates, state, kind.wet_until_kg, saturated - ratio)
     # One unknown, the humidity ratio after the step; every flow is linear in it.
-    storing = rates.air_kg / STEP_S
+    storing = rates.holding_kg / STEP_S
     wood_g = rates.wood_kg_s * slope
     total = storing + fresh_kg_s + dried + wet_g + wall_g + wood_g
     known = (storing + wood_g) * ratio + fresh_kg_s * minute.outdoor_ratio + added_kg_s
@@ -317,8 +317,8 @@ def _drier_kg_s(drier: Drier | None, state: RoomState, tripped: bool) -> tuple[f
     if drier is None or tripped:
         state.drying = False
         return 0.0, 0.0
-    middle = drier.set_rh_percent
-    state.drying = state.rh_percent > (middle - 1.5 if state.drying else middle + 1.5)
+    band = -drier.band_percent if state.drying else drier.band_percent
+    state.drying = state.rh_percent > drier.set_rh_percent + band
     if not state.drying:
         return 0.0, 0.0
     warmth = min(max((state.temperature_c - 2.0) / 18.0, 0.0), 1.3)

@@ -51,11 +51,11 @@ def demo(data: Path | None, port: int, speed: float, no_browser: bool, verbose: 
     \b
     Time runs faster there than here (--speed). At the usual 60:
       about 15 s     the dehumidifier stops
-      30 s to 2 min  the room's air leaves its window
-      90 s to 3 min  an hour outside has passed there: the incident opens, the mail comes
+      about 1 min    the room's air leaves its window
+      2 to 3 min     an hour outside has passed there: the incident opens, the mail comes
       about 8 min    the machine runs again; the room returns, the incident closes
 
-    What will happen when depends on the season; it is worked out and printed at the start. Stop with Ctrl+C.
+    It depends on the season; what will happen when is worked out and printed at the start. Stop with Ctrl+C.
     """
     # Imported here: the page's framework takes a second, and --help must not wait for it.
     from ingest.demo.show import Options, show

@@ -27,11 +27,12 @@ SENDER: Final = "lumberroom@demonstration.invalid"
 
 @dataclass(frozen=True, slots=True)
 class DemoRoom:
-    """A room with how it is simulated.  kind: a name in `adapters.room_kinds.ROOM_KINDS`."""
+    """A room and how it is simulated.  kind: a name in `adapters.room_kinds.ROOM_KINDS`."""
 
     room: Room
     kind: str
     seed: int
+    hangs_by: str  # title of the sensor in the air
     wood: str = ""  # title of the probe in the wood; empty = none
 
     @property
@@ -46,7 +47,7 @@ class DemoRoom:
 
     def sensors(self) -> tuple[Sensor, ...]:
         """Give the room's sensors."""
-        air = Sensor(self.air_sensor, self.room.id, Place.AIR, "Air, middle of the room", SILENT_AFTER_S)
+        air = Sensor(self.air_sensor, self.room.id, Place.AIR, self.hangs_by, SILENT_AFTER_S)
         if not self.wood:
             return (air,)
         return (air, Sensor(self.wood_sensor, self.room.id, Place.WOOD, self.wood, SILENT_AFTER_S))
@@ -63,7 +64,8 @@ FRONT_ROOM: Final = DemoRoom(
     ),
     kind="house",
     seed=11,
-    wood="Probe in a board, outer fifth",
+    hangs_by="oak stack",
+    wood="board in the oak stack",
 )
 TIMBER_STORE: Final = DemoRoom(
     Room(
@@ -74,6 +76,7 @@ TIMBER_STORE: Final = DemoRoom(
     ),
     kind="timber-store",
     seed=12,
+    hangs_by="ash stack",
 )
 JOINERS_SHOP: Final = DemoRoom(
     Room(
@@ -86,6 +89,7 @@ JOINERS_SHOP: Final = DemoRoom(
     ),
     kind="workshop",
     seed=13,
+    hangs_by="joiner's bench",
 )
 ROOMS: Final = (FRONT_ROOM, TIMBER_STORE, JOINERS_SHOP)
 

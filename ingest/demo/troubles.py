@@ -20,8 +20,9 @@ FURTHER_TRIPS: Final = 12
 _PAST: Final[dict[str, list[dict[str, Any]]]] = {
     FRONT_ROOM.room.id: [
         {"event": "wet_trade", "after_h": 20 * 24.0, "for_h": 8.0, "kg": 60.0},  # walls plastered
+        {"event": "wet_trade", "after_h": 35 * 24.0, "for_h": 8.0, "kg": 50.0},  # making good
         {"event": "dehumidifier_trip", "after_h": 36 * 24.0, "for_h": 30.0},
-        {"event": "wet_trade", "after_h": 56 * 24.0, "for_h": 8.0, "kg": 90.0},  # second coat
+        {"event": "wet_trade", "after_h": 56 * 24.0, "for_h": 8.0, "kg": 100.0},  # second coat
     ],
     JOINERS_SHOP.room.id: [{"event": "window_open", "after_h": 47 * 24.0, "for_h": 14.0}],
 }
