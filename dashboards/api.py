@@ -26,7 +26,8 @@ from dashboards.api_models import (
     StandingAnswer,
     WindowAnswer,
 )
-from dashboards.problems import PROBLEM_TYPE, AnswerError, Problem
+from dashboards.openapi import PROBLEMS
+from dashboards.problems import AnswerError
 from dashboards.series_query import USUAL_POINTS, edges_ms, iso, stretch
 from dashboards.services import RoomStanding, Services
 from ingest.physics.derived import DERIVED
@@ -35,12 +36,6 @@ from ingest.present.words import zone
 from ingest.site.incidents import Incident
 from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import Buckets, Floats, SeriesKey
-
-PROBLEMS: Final[dict[int | str, dict[str, Any]]] = {
-    status: {"model": Problem, "description": words, "content": {PROBLEM_TYPE: {}}}
-    for status, words in (("4XX", "Not as asked: what and how to mend it"), ("5XX", "Cannot be answered now"))
-}
-"""How errors are documented: as problem documents (RFC 9457)."""
 
 MOST_INCIDENTS: Final = 500
 

@@ -13,6 +13,7 @@ from typing import Any, Final
 from fastapi import APIRouter, Depends
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
+from dashboards.openapi import PROBLEMS
 from dashboards.problems import AnswerError
 from dashboards.services import News, Services
 from ingest.present import words
@@ -29,7 +30,7 @@ MOST_FOLLOWERS: Final = 64
 
 def router(services: Services) -> APIRouter:
     """Give the route of the stream."""
-    made = APIRouter()
+    made = APIRouter(responses=PROBLEMS)
     followers = 0
 
     # A dependency, so that a refusal comes before the stream has begun.

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request
 from adapters.framing.senml import decode_pack
 from dashboards.access import bearer_token
 from dashboards.api_models import ReceivedAnswer, RejectionAnswer
+from dashboards.openapi import PUSH_TOKEN
 from dashboards.problems import AnswerError
 from dashboards.services import Services, Submitted
 
@@ -23,7 +24,7 @@ _BODY: Final[dict[str, Any]] = {
         "description": f"A SenML pack (RFC 8428) of at most {MOST_BYTES} bytes.",
         "content": {SENML: {"schema": {"type": "array", "items": {"type": "object"}}}},
     },
-    "security": [{"pushToken": []}],
+    "security": [{PUSH_TOKEN: []}],
 }
 
 

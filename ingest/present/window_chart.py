@@ -137,23 +137,21 @@ class _Drawing:
             yield f'<path class="wc-ring" d="{_line(self._emc_points(line))}"/>'
 
     def _ring_labels(self) -> Iterator[str]:
-        for index, line in enumerate(self.rings):
-            word = f"EMC {line.emc_percent:g} %" if index == len(self.rings) - 1 else f"{line.emc_percent:g} %"
-            yield from self._ring_label(self._emc_points(line), word)
+        placed = [(line, at) for line in self.rings if (at := self._label_place(line)) is not None]
+        for index, (line, (x, y)) in enumerate(placed):
+            # The uppermost says of what these are the figures.
+            word = f"EMC {line.emc_percent:g} %" if index == len(placed) - 1 else f"{line.emc_percent:g} %"
+            yield f'<text class="wc-ring-label" x="{x:.1f}" y="{y + self.sheet.text * 0.32:.1f}">{word}</text>'
 
-    def _ring_label(self, points: Floats, word: str) -> Iterator[str]:
-        room = len(word) * self.sheet.text * 0.3 + 6
+    def _label_place(self, line: EmcLine) -> Floats | None:
+        points, text = self._emc_points(line), self.sheet.text
+        room = len("EMC 10 %") * text * 0.3 + 6
         inside = points[(points[:, 0] > self.box[0] + room) & (points[:, 0] < self.box[2] - room)]
-        inside = inside[(inside[:, 1] > self.box[1] + self.sheet.text) & (inside[:, 1] < self.box[3] - 4)]
+        inside = inside[(inside[:, 1] > self.box[1] + text) & (inside[:, 1] < self.box[3] - 4)]
         if not len(inside):
-            return
+            return None
         candidates = inside[np.unique(np.linspace(len(inside) - 1, 0, 17).astype(int))[::-1]]
-        x, y = max(candidates, key=lambda at: self._fitness(at, room))
-        yield f'<text class="wc-ring-label" x="{x:.1f}" y="{y + self.sheet.text * 0.32:.1f}">{word}</text>'
-
-    def _clearance(self, at: Floats) -> float:
-        known = self.trodden[np.isfinite(self.trodden).all(axis=1)]
-        return float(np.hypot(*(known - at).T).min()) if len(known) else float("inf")
+        return np.array(max(candidates, key=lambda at: self._fitness(at, room)))
 
     def _fitness(self, at: Floats, room: float) -> float:
         """Say how well a label stands at a point, 0 to 1: away from the path and from the window's straight edges."""

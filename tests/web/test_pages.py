@@ -173,9 +173,9 @@ def test_history_follows_span_and_quantities_without_scripts(client):
     """The form's own address gives the table for that span and those quantities."""
     page = outline(client.get("/rooms/loft?span=3d&show=dew_point_c&show=nonsense"))
     assert "When Dew point, °C Covered" in page.words
-    # The gap of four hours takes its share of two stretches of six.
-    assert re.search(r"Mon 5 Jan, 18:00 to Tue 6 Jan, 00:00 [−\d].+? 8\d %", page.words)
-    assert re.search(r"Tue 6 Jan, 00:00 to Tue 6 Jan, 06:00 [−\d].+? 5\d %", page.words)
+    # The last reading at 23:00 vouches for three steps of five minutes; then nothing was heard until 03:05.
+    assert re.search(r"Mon 5 Jan, 18:00 to Tue 6 Jan, 00:00 [−\d].+? 88 %", page.words)
+    assert re.search(r"Tue 6 Jan, 00:00 to Tue 6 Jan, 06:00 [−\d].+? 49 %", page.words)
     checked = [attrs["value"] for tag, attrs in page.tags if tag == "input" and "checked" in attrs]
     assert checked == ["3d", "dew_point_c"]
 
