@@ -1,0 +1,205 @@
+"""`lumberroom init`, `check` and `site`: what is written passes, what is wrong is told, the job travels unchanged."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from ingest.cli.main import main
+from ingest.runtime.settings import load
+from ingest.site.places import Bounds
+from ingest.store.sqlite_store import SqliteStore
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Iterator[Run]:
+    """Give a function that runs a command in an empty folder of its own."""
+    with contextlib.chdir(tmp_path):
+        yield lambda *arguments: CliRunner().invoke(main, arguments)
+
+
+def test_init_without_questions_writes_a_file_that_passes_check(run: Run) -> None:
+    """With options alone, and the defaults for the rest, the file is sound and says what was asked."""
+    site = ("--name", 'The "Lake" house', "--time-zone", "America/Denver", "--units", "us", "--elevation", "5280")
+    rooms = ("--room", "Oak store", "--room", "Oak Store", "--holds", "oak", "--sensor", "a1", "--port", "/dev/ttyUSB0")
+    mail = ("--mail-server", "mail.example.org", "--mail-to", "a@example.org", "--mail-login", "me")
+    result = run("init", "--no-input", *site, *rooms, *mail)
+    assert result.exit_code == 0, result.output
+    wiring = load(Path("lumberroom.toml"), {})
+    assert (wiring.site.name, wiring.units, round(wiring.site.elevation_m)) == ('The "Lake" house', "us", 1609)
+    assert [(r.id, r.title, r.holds) for r in wiring.site.rooms] == [
+        ("oak-store", "Oak store", "oak"),
+        ("oak-store-2", "Oak Store", ""),
+    ]
+    assert [s.id for s in wiring.site.sensors] == ["a1", "oak-store-2-air"]
+    assert wiring.adapters[0].settings["port"] == "/dev/ttyUSB0"
+    assert wiring.mail is not None
+    checked = run("check")
+    assert checked.exit_code == 0
+    assert "window: 60 to 80 °F, 30 to 50 % RH" in checked.output
+    assert "Mail goes to a@example.org" in checked.output
+    assert "No mail can go out: the environment variable LUMBERROOM_MAIL_PASSWORD is not set" in checked.output
+
+
+def test_init_answers_for_every_combination_pass_check(run: Run) -> None:
+    """Whatever is left out, what is written is sound."""
+    for number, options in enumerate(
+        ([], ["--simulated"], ["--units", "si"], ["--units", "us", "--simulated", "--room", "Ä ß"], ["--room", "!!!"])
+    ):
+        file = f"f{number}.toml"
+        assert run("init", "--no-input", file, *options).exit_code == 0
+        assert run("check", file).exit_code == 0
+
+
+def test_init_never_overwrites_without_force(run: Run) -> None:
+    """A file that is there stays as it is, and its owner is told before any question."""
+    Path("lumberroom.toml").write_text("mine", encoding="utf-8")
+    result = run("init", "--no-input")
+    assert result.exit_code == 4
+    assert result.stderr == "lumberroom.toml: this file is already there. Name another one, or use --force.\n"
+    assert Path("lumberroom.toml").read_text(encoding="utf-8") == "mine"
+    assert run("init", "--no-input", "--force").exit_code == 0
+
+
+def test_init_says_what_is_wrong_with_an_answer_and_writes_nothing(run: Run) -> None:
+    """A misspelt time zone is told like any mistake in the file."""
+    result = run("init", "--no-input", "--time-zone", "Europe/Berln")
+    assert result.exit_code == 2
+    assert 'Did you mean "Europe/Berlin"?' in result.stderr
+    assert not Path("lumberroom.toml").exists()
+
+
+def test_init_wants_no_more_sensors_than_rooms(run: Run) -> None:
+    """A sensor too many is told rather than dropped."""
+    result = run("init", "--no-input", "--room", "A", "--sensor", "a", "--sensor", "b")
+    assert result.exit_code == 2
+    assert result.stderr.startswith("--sensor: there are more of these than rooms (1).")
+
+
+def test_the_questions_of_init_lead_to_what_was_answered(tmp_path: Path) -> None:
+    """Somebody who answers at the prompt, one answer wrong at first, gets the rooms and windows that were said."""
+    from ingest.cli.init_questions import ask
+    from ingest.cli.init_text import text_of
+    from ingest.runtime.settings import parse
+
+    keys = [
+        "Barn",
+        "Europe/Oslo",
+        "si",
+        "12",
+        "Drying shed",
+        "ash",
+        "s-1",
+        "10",
+        "5",
+        "5",
+        "25",
+        "40",
+        "60",
+        "n",
+        "",
+        "n",
+        "",
+    ]
+    given = {"rooms": (), "holds": (), "sensors": (), "ports": (), "mail_to": (), "simulated": False}
+    with CliRunner().isolation(input="\n".join(keys) + "\n") as (out, _, _):
+        answers = ask(given, interactive=True)
+        asked = out.getvalue().decode()
+    wiring = parse(text_of(answers), tmp_path / "lumberroom.toml", {})
+    window = wiring.site.rooms[0].window
+    assert window is not None
+    assert (wiring.site.rooms[0].id, wiring.site.sensors[0].id) == ("drying-shed", "s-1")
+    assert (window.temperature_c, window.rh_percent) == (Bounds(5, 25), Bounds(40, 60))
+    assert "must lie below the high end 5; once more, please." in asked
+
+
+def test_check_tells_every_mistake_and_ends_with_2(run: Run) -> None:
+    """Two mistakes, two sentences, exit code 2, nothing on standard output."""
+    Path("x.toml").write_text('[site]\nname = "x"\ntime_zone = "Mars"\n[page]\nport = "x"\n', encoding="utf-8")
+    result = run("check", "x.toml")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr.splitlines()[0] == "x.toml has 2 mistakes:"
+    assert len(result.stderr.splitlines()) == 3
+
+
+def test_check_opens_and_makes_nothing(run: Run) -> None:
+    """Checking leaves the folder as it was."""
+    run("init", "--no-input")
+    assert run("check").exit_code == 0
+    assert [path.name for path in Path.cwd().iterdir()] == ["lumberroom.toml"]
+
+
+def test_run_with_a_broken_file_ends_before_it_begins(run: Run) -> None:
+    """The daemon does not start on a file with mistakes, and says the same as check."""
+    Path("x.toml").write_text("[site]\n", encoding="utf-8")
+    assert run("run", "x.toml").stderr == run("check", "x.toml").stderr
+    assert run("run", "x.toml").exit_code == 2
+
+
+JOB = """
+[site]
+name = "Lakeside"
+time_zone = "Europe/Berlin"
+elevation_m = 12.5
+[[room]]
+id = "hall"
+title = "Hall"
+[room.window]
+temperature_c = { low = 5 }
+emc_percent = [7, 10.25]
+dwell_minutes = 45
+[[room.sensor]]
+id = "h1"
+"""
+
+
+def test_a_job_travels_from_store_to_file_to_store(run: Run) -> None:
+    """What is applied to one data directory and exported comes back the same in another."""
+    for name in ("a", "b"):
+        Path(name).mkdir()
+    Path("job.toml").write_text(JOB, encoding="utf-8")
+    applied = run("site", "apply", "job.toml", "--data", "a")
+    assert applied.output == "Changed:\n  - the site and all its rooms are added\n"
+    assert run("site", "export", "out.toml", "--data", "a").exit_code == 0
+    assert run("site", "apply", "out.toml", "--data", "b").exit_code == 0
+    stored = []
+    for name in ("a", "b"):
+        with SqliteStore.open(Path(name) / "lumberroom.sqlite3", read_only=True) as store:
+            stored.append(store.read.site())
+    assert stored[0] is not None
+    assert stored[0] == stored[1]
+    assert run("site", "export", "--data", "b").stdout == Path("out.toml").read_text(encoding="utf-8")
+
+
+def test_apply_says_what_changes_and_a_dry_run_changes_nothing(run: Run) -> None:
+    """A dry run tells and leaves the job alone; the real one takes it; doing it again changes nothing."""
+    Path("a").mkdir()
+    Path("job.toml").write_text(JOB, encoding="utf-8")
+    run("site", "apply", "job.toml", "--data", "a")
+    Path("new.toml").write_text(JOB.replace("10.25", "10.5") + '[[room]]\nid = "loft"\n', encoding="utf-8")
+    lines = '  - room "loft" is added\n  - the window of room "hall" changes\n'
+    assert run("site", "apply", "new.toml", "--data", "a", "--dry-run").output == f"This would change:\n{lines}"
+    assert run("site", "apply", "new.toml", "--data", "a").output == f"Changed:\n{lines}"
+    again = run("site", "apply", "new.toml", "--data", "a")
+    assert again.output == "Nothing changes: the job is already as this file says.\n"
+
+
+def test_the_wiring_file_knows_the_data_directory(run: Run) -> None:
+    """Applying a wiring file, as the daemon's log advises, needs no --data."""
+    run("init", "--no-input", "--name", "Here")
+    Path("lumberroom-data").mkdir()
+    assert run("site", "apply", "lumberroom.toml").exit_code == 0
+    assert 'name = "Here"' in run("site", "export").stdout
+
+
+def test_export_without_a_store_is_a_sentence(run: Run) -> None:
+    """A data directory without a store is told as such."""
+    result = run("site", "export", "--data", "nowhere")
+    assert result.exit_code == 3
+    assert "there is no store here" in result.stderr
