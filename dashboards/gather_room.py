@@ -14,7 +14,7 @@ from dashboards.services import RoomStanding
 from dashboards.view import LABELS, View
 from ingest.physics.derived import DERIVED
 from ingest.present import digits, words
-from ingest.present.window_chart import NARROW, WIDE
+from ingest.present.window_sheet import NARROW, WIDE
 from ingest.site.places import Place, Room, Sensor
 from ingest.site.series import Buckets, SeriesKey
 

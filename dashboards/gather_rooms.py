@@ -12,8 +12,9 @@ from dashboards.contexts import Fact, OverviewPage, RoomCard
 from dashboards.services import RoomStanding
 from dashboards.view import LABELS, View
 from ingest.present import words
-from ingest.present.window_chart import CARD, Sheet, window_chart_svg
+from ingest.present.window_chart import window_chart_svg
 from ingest.present.window_picture import Trace, WindowPicture
+from ingest.present.window_sheet import CARD, Sheet
 from ingest.site.incidents import RoomState
 from ingest.site.places import Place, Room, Sensor
 from ingest.site.series import Sample, SeriesKey

@@ -9,7 +9,6 @@ light and dark; standalone (a file, a mail) it brings its own colours.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
@@ -20,28 +19,10 @@ from ingest.present.chart_axes import Floats, Scale, ticks
 from ingest.present.digits import in_units, number, unit
 from ingest.present.window_picture import Trace, WindowPicture, describe, frame_of, last_point
 from ingest.present.window_region import EmcLine, Frame, Ribbon, emc_line, emc_lines, window_ribbons
+from ingest.present.window_sheet import AGE_STEPS, STANDALONE_STYLE, WIDE, Sheet
 from ingest.site.places import Bounds
 
 DAY_MS: Final = 86_400_000
-AGE_STEPS: Final = 8
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """The paper that a chart is drawn on.  Margins in drawing units: left, top, right, bottom."""
-
-    width: int
-    height: int
-    margins: tuple[int, int, int, int]
-    text: float
-    ticks_across: int
-    ticks_up: int
-    ages: bool  # whether points of the path are marked with their age
-
-
-WIDE: Final = Sheet(640, 470, (58, 16, 18, 50), 14.0, 8, 8, ages=True)
-NARROW: Final = Sheet(360, 300, (42, 10, 10, 40), 12.5, 5, 5, ages=True)
-CARD: Final = Sheet(340, 216, (34, 8, 8, 24), 11.5, 5, 4, ages=False)
 
 
 def window_chart_svg(picture: WindowPicture, sheet: Sheet = WIDE, *, standalone: bool = False) -> str:
@@ -152,6 +133,11 @@ class _Drawing:
             return None
         candidates = inside[np.unique(np.linspace(len(inside) - 1, 0, 17).astype(int))[::-1]]
         return np.array(max(candidates, key=lambda at: self._fitness(at, room)))
+
+    def _clearance(self, at: Floats) -> float:
+        """Give how far a point lies from the path and the marks."""
+        known = self.trodden[np.isfinite(self.trodden).all(axis=1)]
+        return float(np.hypot(*(known - at).T).min()) if len(known) else float("inf")
 
     def _fitness(self, at: Floats, room: float) -> float:
         """Say how well a label stands at a point, 0 to 1: away from the path and from the window's straight edges."""
@@ -273,23 +259,3 @@ def _line(points: Floats) -> str:
             pieces.append(f"L{x:.1f} {y:.1f}" if drawing else f"M{x:.1f} {y:.1f}h0")
         drawing = known
     return "".join(pieces)
-
-
-STANDALONE_STYLE: Final = (
-    "text{font-family:Bitter,Georgia,serif;fill:#3a2d1f}"
-    ".wc-paper{fill:#f6efe0}.wc-board{fill:#efe3c8;stroke:#6d5a41;stroke-width:1}"
-    ".wc-window{fill:#2f5d80;fill-opacity:.1;stroke:#2f5d80;stroke-width:1.8}"
-    ".wc-hatch{stroke:#2f5d80;stroke-width:1;stroke-opacity:.34}"
-    ".wc-scribed{fill:none;stroke:#2f5d80;stroke-width:.8;stroke-dasharray:5 3;stroke-opacity:.7}"
-    ".wc-ring{fill:none;stroke:#a4763b;stroke-width:1;stroke-opacity:.75}"
-    ".wc-ring-label{fill:#7c531d;text-anchor:middle;paint-order:stroke;stroke:#efe3c8;stroke-width:5}"
-    ".wc-tick{stroke:#6d5a41;fill:none}.wc-tick-across,.wc-axis,.wc-empty,.wc-now-label{text-anchor:middle}"
-    ".wc-tick-up{text-anchor:end}"
-    ".wc-path{fill:none;stroke:#3a2d1f;stroke-width:1.8;stroke-linejoin:round;stroke-linecap:round}"
-    + "".join(f".wc-age-{step}{{stroke-opacity:{0.95 - 0.1 * step:.2f}}}" for step in range(AGE_STEPS))
-    + ".wc-now,.wc-also{fill:#3a2d1f;stroke:#efe3c8;stroke-width:1.5}.wc-stale{fill:#efe3c8;stroke:#3a2d1f}"
-    ".wc-foot,.wc-foot-halo{fill:none;stroke:#3a2d1f;stroke-width:2;stroke-linecap:round}"
-    ".wc-foot-halo{stroke:#efe3c8;stroke-width:6}"
-    ".wc-now-label{font-style:italic;paint-order:stroke;stroke:#efe3c8;stroke-width:5}"
-)
-"""The chart's colours on paper, for a chart that stands alone."""

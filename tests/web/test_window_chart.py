@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 from ingest.physics.wood import emc_percent
 from ingest.present.chart_axes import Scale, extent, nice_step, ticks
 from ingest.present.digits import Units
-from ingest.present.window_chart import CARD, NARROW, WIDE, window_chart_svg
+from ingest.present.window_chart import window_chart_svg
 from ingest.present.window_picture import Trace, WindowPicture, describe, frame_of
 from ingest.present.window_region import Frame, emc_line, emc_lines, window_ribbons
+from ingest.present.window_sheet import CARD, NARROW, WIDE
 from ingest.site.places import AcclimationWindow, Bounds
 
 NOW_MS = 1_767_874_800_000
