@@ -22,7 +22,7 @@ from adapters.contract import QUANTITIES, SENSOR_ID, Quantity, Reading, Rejectio
 from adapters.framing.rejections import Why, rejection
 
 MEDIA_TYPE: Final = "application/senml+json"
-MAX_PACK_BYTES: Final = 1_048_576
+MAX_PACK_BYTES: Final = 1_000_000
 MAX_RECORDS: Final = 10_000
 RELATIVE_BELOW_S: Final = 2.0**28
 """A resolved time below this is relative to the arrival, from it on it counts from 1970 (RFC 8428, section 4.5.3)."""

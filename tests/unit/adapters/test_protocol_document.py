@@ -1,0 +1,142 @@
+"""PROTOCOL.md is what the code does: its examples are read from the document and replayed, its tables compared."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import json
+import re
+import shutil
+import subprocess
+import tomllib
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+import adapters
+from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting
+from adapters.framing import senml, serial_lines
+from adapters.framing.csv_rows import CsvForm, read_rows
+from adapters.framing.rejections import Why
+from adapters.registry import load
+from adapters.serial_line import HOPELESS_BYTES, SerialLine
+
+TEXT = (Path(adapters.__file__).parent / "PROTOCOL.md").read_text(encoding="utf-8")
+ARRIVAL_MS = 1_764_064_800_123
+
+
+class Block(NamedTuple):
+    """A fenced block: the words after the fence, and what is in it."""
+
+    words: list[str]
+    body: str
+
+
+BLOCKS = [Block(m[1].split(), m[2]) for m in re.finditer(r"^```([^\n]+)\n(.*?)^```$", TEXT, re.MULTILINE | re.DOTALL)]
+EXAMPLES = [
+    (sent, wanted) for sent, wanted in itertools.pairwise(BLOCKS) if sent.words[1:2] in (["senml"], ["line"], ["file"])
+]
+
+
+def replayed(block: Block) -> list[Reading | Rejection]:
+    """Send what a block says, and give what comes out, rejections behind readings."""
+    way = block.words[1]
+    if way == "file":
+        rows = list(read_rows(io.StringIO(block.body), CsvForm()))
+        return [reading for row in rows for reading in row.readings] + [bad for row in rows for bad in row.rejections]
+    arrival_ms = ARRIVAL_MS
+    if way == "senml":
+        assert block.words[2] == f"arrival={ARRIVAL_MS}"
+        return [item for part in senml.decode_pack(block.body.encode(), arrival_ms) for item in part]
+    out: list[Reading | Rejection] = []
+    for line in serial_lines.LineSplitter("require").feed(block.body.encode()):
+        out += [line] if isinstance(line, Rejection) else [i for p in senml.decode_pack(line, arrival_ms) for i in p]
+    return out
+
+
+def as_printed(item: Reading | Rejection) -> Any:
+    """Give a reading or a rejection as the document prints it."""
+    return item.reason if isinstance(item, Rejection) else [*item[:4], item.stamp.value]
+
+
+@pytest.mark.parametrize(("sent", "wanted"), EXAMPLES, ids=[sent.body[:30] for sent, _ in EXAMPLES])
+def test_every_example_gives_what_stands_beside_it(sent: Block, wanted: Block) -> None:
+    """What is sent gives exactly the readings and the reasons that the next block prints, each in its order."""
+    assert wanted.words == ["json", "readings"]
+    found = [as_printed(item) for item in replayed(sent)]
+    expected = json.loads(wanted.body)
+    assert [item for item in found if isinstance(item, list)] == [i for i in expected if isinstance(i, list)]
+    assert [item for item in found if isinstance(item, str)] == [i for i in expected if isinstance(i, str)]
+
+
+def test_there_are_as_many_examples_as_there_are_expectations() -> None:
+    """No expectation stands alone, so that none goes untested."""
+    assert len(EXAMPLES) == sum(block.words == ["json", "readings"] for block in BLOCKS) >= 9
+
+
+def table(heading: str) -> list[list[str]]:
+    """Give the rows of the first table after a heading, without its head, backquotes taken off."""
+    part = TEXT.split(f"\n{heading}", 1)[1]
+    rows = re.findall(r"^\|(.+)\|$", part.split("\n## ", 1)[0], re.MULTILINE)
+    return [[cell.strip().replace("`", "") for cell in row.split("|")] for row in rows[2:]]
+
+
+def test_the_quantities_are_those_of_the_contract() -> None:
+    """The table of section 4 says of every quantity its label, units and range, and of nothing else."""
+    printed = {row[0]: row[1:] for row in table("## 4 ")}
+    assert list(printed) == list(QUANTITIES)
+    for name, quantity in QUANTITIES.items():
+        own, *others = senml.units_of(quantity)
+        assert printed[name] == [
+            quantity.senml_label,
+            own,
+            ", ".join(others),
+            f"{quantity.minimum:g} to {quantity.maximum:g} {quantity.unit}",
+        ]
+
+
+def test_the_reasons_are_those_of_the_code() -> None:
+    """Section 8 lists every reason that a decoder can give, in the code's wording and order."""
+    assert [row[0] for row in table("## 8 ")] == [why.value for why in Why]
+
+
+def test_the_limits_are_those_of_the_code() -> None:
+    """Section 7 and the serial section print the limits that hold."""
+    limits = {row[0]: int("".join(re.findall(r"\d", row[1]))) for row in table("## 7 ")}
+    assert limits == {
+        "a pack": senml.MAX_PACK_BYTES,
+        "records in a pack": senml.MAX_RECORDS,
+        "a line on a serial line, with its checksum": serial_lines.MAX_LINE_BYTES,
+        "a sensor's name": 120,
+    }
+    assert SENSOR_ID.fullmatch("a" * 120)
+    assert not SENSOR_ID.fullmatch("a" * 121)
+    assert f"When {HOPELESS_BYTES:,} bytes".replace(",", " ") in TEXT
+
+
+def test_the_serial_section_names_the_settings_that_exist() -> None:
+    """The default speed, the checksum modes and the wiring example are the adapter's own."""
+    settings: dict[str, Setting] = {setting.name: setting for setting in SerialLine.SETTINGS}
+    assert f"wiring file's, {settings['baud'].default} unless" in TEXT
+    assert all(f'`"{mode}"`' in TEXT for mode in serial_lines.CHECKSUM_MODES)
+    (wiring,) = [block for block in BLOCKS if block.words == ["toml", "wiring"]]
+    (entry,) = tomllib.loads(wiring.body)["adapter"]
+    assert load(entry.pop("type")) is SerialLine
+    assert set(entry) - {"name"} <= set(settings)
+
+
+@pytest.mark.skipif(shutil.which("cc") is None, reason="there is no C compiler here")
+def test_the_c_program_prints_what_the_line_example_shows(tmp_path: Path) -> None:
+    """The code for a microcontroller compiles without a warning, and its line has the checksum of the example."""
+    (code,) = [block.body for block in BLOCKS if block.words == ["c"]]
+    (tmp_path / "pack.c").write_text(code + '\nint main(void) { print_pack("loft", 21.5, 47.25); return 0; }\n')
+    program = tmp_path / "pack"
+    subprocess.run(
+        ["cc", "-std=c99", "-Wall", "-Wextra", "-Werror", "-o", str(program), str(tmp_path / "pack.c")], check=True
+    )
+    said = subprocess.run([str(program)], capture_output=True, check=True).stdout
+    (line,) = serial_lines.LineSplitter("require").feed(said)
+    assert isinstance(line, bytes)
+    decoded = senml.decode_pack(line, ARRIVAL_MS)
+    assert [(r.sensor, r.value) for r in decoded.readings] == [("loft", 21.5), ("loft", 47.25)]
