@@ -24,7 +24,7 @@ from ingest.present.mail_look import Letter, Tone
 from ingest.site.incidents import Incident, IncidentKind, Notice
 from ingest.site.places import AcclimationWindow, Bounds
 from ingest.watch.memory import incident_from_json
-from ingest.watch.reasons import Telling, incident_reason
+from ingest.watch.reasons import Telling, ending_by_hand, incident_reason
 
 LONGEST_LINE: Final = 200
 """No name from outside takes more room than this in a subject."""
@@ -86,14 +86,14 @@ def subject(story: Story) -> str:
     """Say room, what and how bad, in one line."""
     incident, advice = story.incident, advice_for(story.incident)
     if incident.kind is IncidentKind.SILENT:
-        heard = "not heard" if incident.is_open else "no longer missing"
-        return f"{story.room_title}: sensor {story.sensor} {heard}"
+        return f"{story.room_title}: sensor {story.sensor} {_heard(incident)}"
     worst = _worst(story)
     if incident.is_open:
         again = " again" if story.openings > 1 else ""
         return f"{story.room_title} {advice.short}{again}: {worst or 'out of its window'}"
     was = f"{advice.short}, {worst}" if worst else advice.short
-    return f"{story.room_title}: all clear (was {was})"
+    verdict = "no longer watched" if ending_by_hand(incident) else "all clear"
+    return f"{story.room_title}: {verdict} (was {was})"
 
 
 def write_letter(story: Story, page_address: str = "") -> Letter:
@@ -102,7 +102,7 @@ def write_letter(story: Story, page_address: str = "") -> Letter:
     return Letter(
         headline=_headline(story, advice),
         place=f"{story.room_title}, {story.site}",
-        tone=Tone.ALARM if incident.is_open else Tone.CLEAR,
+        tone=_tone(incident),
         lead=incident_reason(incident, story.sensor, story.telling),
         figures=_figures(story),
         meaning=_meaning(story, advice),
@@ -123,11 +123,24 @@ def one_line(text: str) -> str:
 
 def _headline(story: Story, advice: Advice) -> str:
     if story.incident.kind is IncidentKind.SILENT:
-        state = "is not heard" if story.incident.is_open else "is no longer missing"
-        return f"Sensor {story.sensor} {state}"
+        return f"Sensor {story.sensor} is {_heard(story.incident)}"
     if story.incident.is_open:
         return f"{story.room_title} is {advice.short}"
+    if ending_by_hand(story.incident):
+        return f"No longer watched: {story.room_title}, last {advice.short}"
     return f"All clear: {story.room_title} is no longer {advice.short}"
+
+
+def _heard(incident: Incident) -> str:
+    if incident.is_open:
+        return "not heard"
+    return "no longer watched" if ending_by_hand(incident) else "heard again"
+
+
+def _tone(incident: Incident) -> Tone:
+    if incident.is_open:
+        return Tone.ALARM
+    return Tone.NEUTRAL if ending_by_hand(incident) else Tone.CLEAR
 
 
 def _worst(story: Story) -> str:
@@ -149,8 +162,10 @@ def _figures(story: Story) -> list[tuple[str, str]]:
         rows = [*_how_bad(story), ("Out of its window since", telling.at(incident.began_ms))]
     rows.append(("Told when it had lasted", words.duration_ms(incident.opened_ms - incident.began_ms)))
     if incident.closed_ms is not None:
-        rows.append(("Over since", telling.at(incident.closed_ms)))
-        rows.append(("Lasted in all", words.duration_ms(incident.closed_ms - incident.began_ms)))
+        by_hand = bool(ending_by_hand(incident))
+        rows.append(("Not watched since" if by_hand else "Over since", telling.at(incident.closed_ms)))
+        if not by_hand:
+            rows.append(("Lasted in all", words.duration_ms(incident.closed_ms - incident.began_ms)))
     if story.holds:
         rows.append(("In this room", story.holds))
     return rows
@@ -182,6 +197,8 @@ def _meaning(story: Story, advice: Advice) -> list[tuple[str, str]]:
     if not story.incident.is_open:
         if story.incident.kind is IncidentKind.SILENT:
             return []
+        if ending_by_hand(story.incident):
+            return [("For the wood", "Nothing is known about how the air went on. This is no all-clear.")]
         return [("For the wood", "The air alone is back; wood follows it slowly, and takes its time to come back too.")]
     heading = "For the wood" if story.incident.kind is IncidentKind.WINDOW else "What it means"
     return [(heading, advice.meaning)]

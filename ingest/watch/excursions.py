@@ -12,7 +12,7 @@ from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import Room, Sensor, Site
 from ingest.watch.judge import Change, Worst
 from ingest.watch.memory import RoomMemory
-from ingest.watch.reasons import Telling, incident_reason, sensor_name
+from ingest.watch.reasons import NO_SENSOR, NO_WINDOW, Telling, incident_reason, sensor_name
 
 WORSE_BY_MARGINS: Final = 0.25
 """An open incident is written anew when its worst value has grown by this share of a margin, and when it closes."""
@@ -49,11 +49,7 @@ class Excursions:
         """Close an incident that nothing holds open any more: its window or its sensor was taken away."""
         if self.incident is None or not self.incident.is_open or self._active:
             return
-        ending = (
-            "The room has no window any more."
-            if self._room.window is None
-            else "The sensor that was outside is no longer one of the room's air sensors."
-        )
+        ending = NO_WINDOW if self._room.window is None else NO_SENSOR
         self._close(max(now_ms, self.incident.opened_ms), ending)
 
     def follow(self, changes: Iterable[tuple[Sensor, Change]]) -> None:
@@ -95,7 +91,7 @@ class Excursions:
         last = self.incident
         if last is not None and last.closed_ms is not None and last.opened_ms <= opened_ms <= last.closed_ms:
             # The same event: a sensor of this room was out while another closed it, or its last instant was revised.
-            self.incident = replace(last, closed_ms=None)
+            self.incident = replace(last, closed_ms=None, reason="")
             self._openings += 1
         else:
             began_ms = opened_ms if change.after.began_ms is None else change.after.began_ms
@@ -109,19 +105,18 @@ class Excursions:
 
     def _close(self, closed_ms: int, ending: str = "") -> None:
         assert self.incident is not None
-        self.incident = replace(self.incident, closed_ms=closed_ms)
-        self._write(ending)
+        self.incident = replace(self.incident, closed_ms=closed_ms, reason=ending)
+        self._write()
         self.told[self.incident.id] = self.incident
 
-    def _write(self, ending: str = "") -> None:
+    def _write(self) -> None:
         assert self.incident is not None
         incident, worst = self.incident, self._worst
         if worst is not None:
             incident = _with_worst(incident, worst)
             self._written_share = worst.share
         name = sensor_name(self._site.sensor(incident.sensor), incident.sensor)
-        reason = incident_reason(incident, name, Telling(self._site.time_zone))
-        self.incident = replace(incident, reason=f"{reason} {ending}".strip())
+        self.incident = replace(incident, reason=incident_reason(incident, name, Telling(self._site.time_zone)))
         self.written[self.incident.id] = self.incident
         if self.incident.id in self.told:
             self.told[self.incident.id] = self.incident

@@ -5,13 +5,23 @@ Sentences carry no markup. What comes from outside (titles) is put in as it is; 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
 from ingest.present import digits, words
 from ingest.present.digits import Units
 from ingest.site.incidents import Incident, IncidentKind, RoomState
 from ingest.site.places import AcclimationWindow, Sensor
 from ingest.watch.judge import SensorState, Why
+
+NO_WINDOW: Final = "The room has no window any more, so this is not watched any longer."
+NO_SENSOR: Final = "The sensor was taken from the room, so this is not watched any longer."
+"""Why an incident closes although nothing got better: somebody changed what is watched. Never an all-clear."""
+
+
+def ending_by_hand(incident: Incident) -> str:
+    """Give the sentence with which an incident was closed by a change of the job, or nothing."""
+    return next((ending for ending in (NO_WINDOW, NO_SENSOR) if incident.reason.endswith(ending)), "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +52,14 @@ def side(value: float, bound: float) -> str:
 
 
 def incident_reason(incident: Incident, sensor: str, telling: Telling) -> str:
-    """Say in one sentence what an incident is about, open or closed.  sensor: what people call it."""
+    """Say in one sentence what an incident is about, open or closed.  sensor: what people call it.
+
+    One that was closed by hand is said as it last stood, and then why it was closed.
+    """
+    ending = ending_by_hand(incident)
+    if ending:
+        as_it_stood = replace(incident, closed_ms=None, reason="")
+        return f"{incident_reason(as_it_stood, sensor, telling)} {ending}"
     if incident.kind is IncidentKind.SILENT:
         return _silence(incident, sensor, telling)
     return _excursion(incident, sensor, telling)

@@ -21,7 +21,7 @@ from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import Room, Sensor, Site
 from ingest.watch.excursions import incident_id
 from ingest.watch.memory import Listening, RoomMemory, SilentSensor
-from ingest.watch.reasons import Telling, incident_reason, sensor_name
+from ingest.watch.reasons import NO_SENSOR, Telling, incident_reason, sensor_name
 
 LISTENING_BREAK_MS: Final = 600_000
 """A longer time than this between two looks means that we were not listening in between (10 minutes)."""
@@ -74,16 +74,13 @@ def _opened(sensor: Sensor, heard_ms: int | None, since_ms: int, site: Site) -> 
 def _ended(was: SilentSensor, sensor: Sensor | None, heard_ms: int | None, site: Site, now_ms: int) -> Incident | None:
     """Give the incident closed, if the sensor was heard again or taken away; None while it goes on."""
     if sensor is None:
-        closed = replace(was.incident, closed_ms=max(now_ms, was.incident.opened_ms))
-        return _with_reason(closed, None, site, "It is no longer one of the room's sensors.", heard_again=False)
+        closed_ms = max(now_ms, was.incident.opened_ms)
+        return _with_reason(replace(was.incident, closed_ms=closed_ms, reason=NO_SENSOR), None, site)
     if heard_ms is None or heard_ms == was.heard_ms:
         return None
     return _with_reason(replace(was.incident, closed_ms=max(heard_ms, was.incident.opened_ms)), sensor, site)
 
 
-def _with_reason(
-    incident: Incident, sensor: Sensor | None, site: Site, addition: str = "", *, heard_again: bool = True
-) -> Incident:
-    told = incident if heard_again else replace(incident, closed_ms=None)
-    reason = incident_reason(told, sensor_name(sensor, incident.sensor), Telling(site.time_zone))
+def _with_reason(incident: Incident, sensor: Sensor | None, site: Site, addition: str = "") -> Incident:
+    reason = incident_reason(incident, sensor_name(sensor, incident.sensor), Telling(site.time_zone))
     return replace(incident, reason=f"{reason} {addition}".strip())

@@ -15,6 +15,7 @@ from ingest.notices.compose import compose, one_line
 from ingest.notices.outbox import notice_facts
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind
 from ingest.site.places import Room, Site
+from ingest.watch.reasons import NO_WINDOW
 
 T0_MS = 1_795_600_800_000
 SENDER = "Timber store <store@example.org>"
@@ -152,7 +153,7 @@ def test_a_silent_sensor_has_its_own_mail(site) -> None:
     assert "Sensor north wall has not been heard since Wed 25 Nov 2026, 11:00 CET." in text
     assert "Its battery or power." in text
     assert "For the wood" not in text
-    assert mail_of(closed(silent), site)["Subject"] == "Plank store: sensor north wall no longer missing"
+    assert mail_of(closed(silent), site)["Subject"] == "Plank store: sensor north wall heard again"
 
 
 def test_a_room_that_is_gone_still_makes_a_mail(incident, site) -> None:
@@ -165,3 +166,16 @@ def test_no_address_no_link(incident, site) -> None:
     """Where the page has no address that others can reach, no link is made up."""
     message = compose(noticed(incident, site), sender=SENDER)
     assert "http" not in str(message.get_body(("plain",)).get_content())  # type: ignore[union-attr]
+
+
+def test_what_is_merely_no_longer_watched_is_no_all_clear(incident, site) -> None:
+    """An incident closed because its window or sensor was taken away must not read as a go-ahead."""
+    ended = replace(closed(incident), reason=f"RH has been above 55 %. {NO_WINDOW}")
+    mail = mail_of(ended, replace(site, rooms=(replace(site.rooms[0], window=None),)))
+    text, marked = bodies(mail)
+    assert "no longer watched (was too damp" in mail["Subject"]
+    assert "all clear" not in mail["Subject"].lower()
+    assert NO_WINDOW in text
+    assert "This is no all-clear." in text
+    assert "All clear" not in text + marked
+    assert "Its window: none any more" in text

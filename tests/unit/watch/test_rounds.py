@@ -16,6 +16,7 @@ from ingest.site.incidents import Incident, IncidentKind, RoomState
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
+from ingest.watch.reasons import NO_SENSOR, NO_WINDOW
 from ingest.watch.rounds import judge_readings, judge_silence
 from ingest.watch.standing import standing
 
@@ -175,7 +176,9 @@ def test_a_window_taken_away_closes_its_incident(house: House) -> None:
     house.hours("a", 0, 40, 60.0)
     [closed] = house.look(41, replace(SITE, rooms=(Room("store", "Store"),)))
     assert closed.closed_ms is not None
-    assert closed.reason.endswith("The room has no window any more.")
+    assert closed.reason.endswith(
+        "above 55 % since Wed 25 Nov 2026, 10:00 UTC, 60.0 % at worst (Wed 25 Nov 2026, 10:00 UTC). " + NO_WINDOW
+    )
 
 
 def test_a_sensor_taken_away_closes_its_incident(house: House) -> None:
@@ -183,7 +186,7 @@ def test_a_sensor_taken_away_closes_its_incident(house: House) -> None:
     house.hours("a", 0, 40, 60.0)
     [closed] = house.look(41, replace(SITE, sensors=SENSORS[1:]))
     assert closed.closed_ms is not None
-    assert "no longer one of the room's air sensors" in closed.reason
+    assert closed.reason.endswith(NO_SENSOR)
 
 
 def test_nothing_judged_yet_and_nothing_to_judge_are_said(house: House) -> None:
@@ -312,7 +315,8 @@ def test_a_silent_sensor_taken_away_closes_its_incident(house: House) -> None:
     looks(house, 0, 31, A_ALONE)
     [closed] = house.look(31, replace(SITE, sensors=()))
     assert (closed.kind, minute(closed.closed_ms)) == (IncidentKind.SILENT, 31)
-    assert "no longer one of the room's sensors" in closed.reason
+    assert "has not been heard since" in closed.reason
+    assert closed.reason.endswith(NO_SENSOR)
 
 
 # --- batches ---------------------------------------------------------------------------------------------------------
