@@ -78,7 +78,8 @@ class Asker:
         """Ask, where there is somebody to ask."""
         if not self.interactive:
             return default
-        return cast(_T, click.prompt(question, default=default, type=type(default), show_default=default != ""))
+        answer: _T = click.prompt(question, default=default, type=type(default), show_default=default != "")
+        return answer
 
     def yes(self, question: str) -> bool:
         """Ask a question with a yes or no; no unless answered."""

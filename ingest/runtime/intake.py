@@ -1,11 +1,12 @@
 """The one way in: readings are checked, stored, judged and told of, in one transaction, by one writer.
 
-What hands readings in learns that they are durable when `submit` returns. Whatever is waiting when the writer is free
-goes into the next transaction together, so that many small senders cost few commits.
+What hands readings in by `submit` learns that they are durable when it returns. Adapters, which have nobody to tell,
+`deliver` and go on reading. Whatever is waiting when the writer is free goes into the next transaction together, so
+that many small senders cost few commits.
 
 When the store cannot be written (a full disk), whoever waits in `submit` is told so by a StorageError; readings of
-adapters, which cannot wait, are held in bounded memory, tried again with growing pauses, and the oldest are given up
-(and counted) when there are too many.
+adapters are held in bounded memory, tried again with growing pauses, and the oldest are given up (and counted) when
+there are too many.
 """
 
 from __future__ import annotations
@@ -34,6 +35,9 @@ from ingest.store.api import Appended, Store, UnitOfWork
 BATCH_READINGS: Final = 20_000
 """No more than this goes into one transaction, so that nobody waits long behind a flood."""
 
+WAITING_READINGS: Final = 20_000
+"""When more than this waits to be written, adapters are made to wait: a replayed file goes as fast as the store."""
+
 HELD_READINGS: Final = 200_000
 """How many readings of adapters are held while the store cannot be written (about 30 MB)."""
 
@@ -54,10 +58,24 @@ class Written(NamedTuple):
     incidents: list[Incident]
 
 
-@dataclass(slots=True)
 class _Submission:
-    readings: list[Reading]
-    done: asyncio.Future[Appended]
+    """Readings to be written.  done: told of the outcome, where somebody waits for it."""
+
+    __slots__ = ("done", "readings")
+
+    def __init__(self, readings: list[Reading], done: asyncio.Future[Appended] | None) -> None:
+        self.readings = readings
+        self.done = done
+
+    def succeed(self, appended: Appended) -> None:
+        """Tell whoever still waits (it may have been cancelled meanwhile)."""
+        if self.done is not None and not self.done.done():
+            self.done.set_result(appended)
+
+    def fail(self, error: LumberroomError) -> None:
+        """As `succeed`."""
+        if self.done is not None and not self.done.done():
+            self.done.set_exception(error)
 
 
 @dataclass(slots=True)
@@ -101,6 +119,8 @@ class Intake:
         self._publish = publish
         self._queue: deque[_Submission] = deque()
         self._wake = asyncio.Event()
+        self._waiting = 0  # readings in the queue
+        self._room = asyncio.Event()
         self._held: deque[list[Reading]] = deque()
         self._strangers: dict[str, int] = {}
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lumberroom-writer")
@@ -128,18 +148,17 @@ class Intake:
         return Submitted(appended, tuple(rejections))
 
     async def deliver(self, readings: Sequence[Reading], source: str) -> None:
-        """Take readings of an adapter: as `submit`, but they are held where the store cannot be written."""
+        """Take readings of an adapter, which has nobody to tell: returns at once, or when there is room again."""
         good, _ = self._checked(readings, source)
         if not good:
             return
-        if self._held:
+        if self._held or self._closed:
             self._hold(good)
             return
-        try:
-            await self._stored(good)
-        except StorageError as error:
-            self._note_trouble(error)
-            self._hold(good)
+        self._enqueue(_Submission(good, None))
+        while self._waiting > WAITING_READINGS and not self._closed:
+            self._room.clear()
+            await self._room.wait()
 
     def start(self) -> None:
         """Begin to write what comes in. Call it once, before anything is handed in."""
@@ -152,6 +171,7 @@ class Intake:
         """Refuse what comes from now on; write what is waiting, and what is held if the store lets us."""
         self._closed = True
         self._wake.set()
+        self._room.set()
         if self._tasks:
             writing, retrying = self._tasks
             retrying.cancel()
@@ -215,38 +235,59 @@ class Intake:
     async def _stored(self, readings: list[Reading]) -> Appended:
         if self._closed:
             raise StorageError("the daemon is stopping", mend="Send it again when it is back.")
-        submission = _Submission(readings, asyncio.get_running_loop().create_future())
+        done: asyncio.Future[Appended] = asyncio.get_running_loop().create_future()
+        self._enqueue(_Submission(readings, done))
+        return await done
+
+    def _enqueue(self, submission: _Submission) -> None:
         self._queue.append(submission)
+        self._waiting += len(submission.readings)
         self._wake.set()
-        return await submission.done
 
     def _next_submissions(self) -> list[_Submission]:
+        """Take what goes into the next transaction; neighbours for which nobody waits become one."""
         taken = [self._queue.popleft()]
         size = len(taken[0].readings)
         while self._queue and size + len(self._queue[0].readings) <= BATCH_READINGS:
-            taken.append(self._queue.popleft())
-            size += len(taken[-1].readings)
+            following = self._queue.popleft()
+            size += len(following.readings)
+            if following.done is None and taken[-1].done is None:
+                taken[-1].readings.extend(following.readings)
+            else:
+                taken.append(following)
         return taken
 
     async def _write(self, submissions: list[_Submission]) -> None:
+        """Write submissions in one transaction and tell their submitters; on failure hold what adapters delivered."""
         try:
-            written = await self._in_thread([submission.readings for submission in submissions])
+            appended = await self._in_thread([submission.readings for submission in submissions])
         except LumberroomError as error:
-            _fail(submissions, error)
+            self._failed(submissions, error)
         except Exception as error:  # noqa: BLE001 -- the boundary to the store: a bug there must not end the intake
-            _log.error("storing readings failed", exc_info=error)
-            _fail(submissions, StorageError(f"the store failed unexpectedly ({error})", mend="The log has the trace."))
+            _log.error("storing readings failed; they are given up", exc_info=error)
+            for submission in submissions:
+                if submission.done is None:
+                    self.health.given_up += len(submission.readings)
+                submission.fail(StorageError(f"the store failed unexpectedly ({error})", mend="The log has the trace."))
         else:
-            for submission, appended in zip(submissions, written.appended, strict=True):
-                if not submission.done.done():  # whoever waited may have been cancelled meanwhile
-                    submission.done.set_result(appended)
+            for submission, outcome in zip(submissions, appended, strict=True):
+                submission.succeed(outcome)
+        self._waiting -= sum(len(submission.readings) for submission in submissions)
+        self._room.set()
 
-    async def _in_thread(self, parts: list[list[Reading]]) -> Written:
+    def _failed(self, submissions: list[_Submission], error: LumberroomError) -> None:
+        for submission in submissions:
+            if submission.done is None:
+                self._note_trouble(error)
+                self._hold(submission.readings)
+            submission.fail(error)
+
+    async def _in_thread(self, parts: list[list[Reading]]) -> list[Appended]:
         site, now_ms = self._site(), self._clock.now_ms()
         loop = asyncio.get_running_loop()
         written = await loop.run_in_executor(self._writer, self._transact, parts, site, now_ms)
         self._account(written, parts, site, now_ms)
-        return written
+        return written.appended
 
     def _transact(self, parts: list[list[Reading]], site: Site, now_ms: int) -> Written:
         """Store, judge and put notices out in one transaction; runs in the writer's thread."""
@@ -283,7 +324,7 @@ class Intake:
         rooms.update(dict.fromkeys(incident.room for incident in written.incidents))
         self._publish(News(now_ms, tuple(rooms), tuple(written.incidents)))
 
-    def _note_trouble(self, error: StorageError) -> None:
+    def _note_trouble(self, error: LumberroomError) -> None:
         self.health.store_error = str(error)
         quiet = self._repeats.due(str(error), self._clock.monotonic_s())
         if quiet is not None:
@@ -305,15 +346,17 @@ class Intake:
                 back_off.went_well()
 
     async def _write_held(self) -> bool:
+        """Write what is held, oldest first; say whether nothing is held any more."""
         while self._held:
             part = self._held[0]
-            submission = _Submission(part, asyncio.get_running_loop().create_future())
-            await self._write([submission])
             try:
-                submission.done.result()
-            except StorageError as error:
+                await self._in_thread([part])
+            except LumberroomError as error:
                 self._note_trouble(error)
                 return False
+            except Exception as error:  # noqa: BLE001 -- as in _write: what is poisoned must not block what follows
+                _log.error("storing held readings failed; they are given up", exc_info=error)
+                self.health.given_up += len(part)
             if self._held and self._held[0] is part:
                 self._held.popleft()
                 self.health.held -= len(part)
@@ -322,9 +365,3 @@ class Intake:
 
 def _judge_nothing(work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
     return []
-
-
-def _fail(submissions: list[_Submission], error: LumberroomError) -> None:
-    for submission in submissions:
-        if not submission.done.done():
-            submission.done.set_exception(error)

@@ -34,12 +34,23 @@ def judge(work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> lis
     return judge_readings(work, site, batch, now_ms=now_ms)
 
 
+async def until(so: Callable[[], bool]) -> None:
+    """Wait until something is so, two seconds at most."""
+    for _ in range(200):
+        if so():
+            return
+        await asyncio.sleep(0.01)
+    raise AssertionError("waited two seconds in vain")
+
+
 class FullDisk:
-    """A real store on a disk that can be made full: as SQLite does it, nothing of a unit is stored then."""
+    """A real store on a disk that can be made full (as with SQLite, nothing of a unit is stored then) or stuck."""
 
     def __init__(self, store: SqliteStore) -> None:
         self._store = store
         self.full = threading.Event()
+        self.stuck = threading.Lock()
+        self.transactions = 0
         self.read = store.read
         self.close = store.close
 
@@ -48,7 +59,8 @@ class FullDisk:
         """Open the real unit of work, or fail."""
         if self.full.is_set():
             raise StorageError("the disk is full, so nothing more can be stored", where="x", mend="Make room.")
-        with self._store.transaction() as work:
+        with self.stuck, self._store.transaction() as work:
+            self.transactions += 1
             yield work
 
 
@@ -193,7 +205,7 @@ async def test_an_adapter_goes_on_through_a_full_disk(
     disk.full.set()
     for number in range(50):
         await door.deliver([reading(40.0, at_ms=NOW_MS - 1000 * (50 - number))], "serial")
-    assert door.health.held == 50
+    await until(lambda: door.health.held == 50)
     assert "the disk is full" in door.health.store_error
     disk.full.clear()
     for _ in range(200):
@@ -213,8 +225,37 @@ async def test_what_is_held_is_bounded_and_what_is_given_up_is_counted(
     batch = [reading(40.0, at_ms=NOW_MS - n) for n in range(10_000)]
     for _ in range(25):
         await door.deliver(batch, "serial")
+    await until(lambda: door.health.given_up == 50_000)
     assert door.health.held == intake.HELD_READINGS
-    assert door.health.given_up == 50_000
+
+
+async def test_an_adapter_does_not_wait_for_the_disk(
+    door: Intake, disk: FullDisk, store: SqliteStore, reading: Make
+) -> None:
+    """A line's readings are taken while the disk is busy, and go into few transactions together."""
+    for number in range(500):
+        await door.deliver([reading(40.0, at_ms=NOW_MS - number)], "serial")
+    await until(lambda: door.health.stored == 500)
+    assert disk.transactions < 50
+    assert len(store.read.read(RH, 0, NOW_MS * 2)) == 500
+
+
+async def test_a_flood_is_made_to_wait_for_the_store(door: Intake, disk: FullDisk, reading: Make) -> None:
+    """An adapter that gives readings faster than they can be written is slowed down instead of filling the memory."""
+    disk.stuck.acquire()
+    batch = [reading(40.0, at_ms=NOW_MS - n) for n in range(5_000)]
+    flood = asyncio.create_task(deliver_all(door, [batch] * 10))
+    await asyncio.sleep(0.2)
+    assert not flood.done()
+    disk.stuck.release()
+    await flood
+    await until(lambda: door.health.stored + door.health.repeated == 50_000)
+
+
+async def deliver_all(door: Intake, batches: list[list[Reading]]) -> None:
+    """Deliver batches one after the other."""
+    for batch in batches:
+        await door.deliver(batch, "replay")
 
 
 async def test_closing_writes_what_is_waiting(disk: FullDisk, clock: DrivenClock, site: Site, reading: Make) -> None:
