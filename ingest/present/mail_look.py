@@ -120,7 +120,8 @@ def _figures(figures: Sequence[tuple[str, str]]) -> str:
     line = f"padding:6px 0;border-bottom:1px solid {_LINE}"
     rows = "".join(
         f'<tr><td class="soft line" style="{line};padding-right:18px;{_sans(14, _SOFT)};vertical-align:top">'
-        f'{escape(label)}</td><td class="ink line" style="{line};{_sans(14, _INK)};text-align:right;vertical-align:top">{escape(value)}'
+        f'{escape(label)}</td><td class="ink line" style="{line};{_sans(14, _INK)};text-align:right;'
+        f'vertical-align:top">{escape(value)}'
         "</td></tr>"
         for label, value in figures
     )
