@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store.series import rows
 from ingest.store.sqlite_store import SqliteStore
 
 ROOT = Path(__file__).parents[3]
@@ -24,6 +25,7 @@ READER = """
 import sys
 from pathlib import Path
 from ingest.site.series import SeriesKey
+from ingest.store.series import rows
 from ingest.store.sqlite_store import SqliteStore
 units, seen, looks = int(sys.argv[2]), 0, 0
 with SqliteStore.open(Path(sys.argv[1]), read_only=True) as store:
@@ -123,3 +125,14 @@ def test_closing_inside_a_unit_of_work_is_our_own_mistake(store) -> None:
         with pytest.raises(RuntimeError, match="open in this thread already"):
             store.close()
     assert store.read.judgement("hall") == {}
+
+
+def test_what_one_call_reads_belongs_to_one_state(store, put) -> None:
+    """A commit between two statements of one call is not seen by the second."""
+    put([1], [20.0])
+    with store._snapshot() as connection:
+        assert [extent.count for extent in rows.extents(connection)] == [1]
+        put([2, 3], [21.0, 22.0])
+        assert [extent.count for extent in rows.extents(connection)] == [1]
+        assert len(rows.between(connection, 1, 0, 10)) == 1
+    assert len(store.read.read(KEYS[0], 0, 10)) == 3
