@@ -47,7 +47,7 @@ _ICE_INVERSE: Final = (
 ENHANCEMENT_RANGE_C: Final = (-50.0, 100.0)
 ENHANCEMENT_RANGE_K: Final = (223.15, 373.15)
 
-# Hardy (1998): ln f = alpha (1 - e/p) + beta (p/e - 1). As printed over ice: alpha = sum a_i T^i, ln beta = sum b_i T^i.
+# Hardy (1998): ln f = alpha (1 - e/p) + beta (p/e - 1). Over ice: alpha = sum a_i T^i, beta = e^(sum b_i T^i)
 _ENHANCEMENT_ICE: Final = (
     (-6.0190570e-2, 7.3984060e-4, -3.0897838e-6, 4.3669918e-9),
     (-9.4868712e1, 7.2392075e-1, -2.1963437e-3, 2.4668279e-6),

@@ -76,7 +76,7 @@ def emc_slopes(temperature_c: Number, rh_percent: Number) -> EmcSlopes[Number]:
 
     temperature_c: [°C], -60..150.  rh_percent: [%], 0..100.  Else NaN.
     """
-    slopes = pointwise_many(_slopes, 2, temperature_c, rh_percent)
+    slopes = pointwise_many(slopes_kernel, 2, temperature_c, rh_percent)
     return EmcSlopes(*(cast(Number, slope) for slope in slopes))
 
 
@@ -160,7 +160,8 @@ def _sorbed_slope(x: FloatArray, k1: FloatArray, k2: FloatArray) -> FloatArray:
     return 1.0 / (1.0 - x) ** 2 + hydrated
 
 
-def _slopes(temperature_c: FloatArray, rh_percent: FloatArray) -> tuple[FloatArray, FloatArray]:
+def slopes_kernel(temperature_c: FloatArray, rh_percent: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Give EMC's slopes by temperature and by RH from blocks (a kernel, shared with `uncertainty`)."""
     t = inside(temperature_c, *EMC_COMPUTED_TEMPERATURE_C)
     h = 0.01 * inside(rh_percent, 0.0, 100.0)
     w, k, k1, k2 = (horner(quadratic, t) for quadratic in CELSIUS)
