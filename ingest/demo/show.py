@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import os
-import signal
 import sys
 import time
 import webbrowser
 from collections.abc import Callable
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -23,6 +22,7 @@ from ingest.demo.history import Past
 from ingest.demo.mails import MailCatcher
 from ingest.runtime.daemon import AppFactory, Daemon
 from ingest.runtime.page_address import bind
+from ingest.runtime.signals import SIGNALS, run_until_signal
 from ingest.runtime.wiring import MailWiring, PageWiring, Wiring
 from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
@@ -48,9 +48,9 @@ async def show(options: Options, app_factory: AppFactory, say: Say) -> None:
 
     say: prints a line.  Raises RefusedError, StorageError, TransientError or SettingsError before anything runs.
     """
-    stop = asyncio.Event()
+    stop = asyncio.Event()  # for a signal while the past is made; later ones are the daemon's business
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in SIGNALS:
         loop.add_signal_handler(number, stop.set)
     port = _port(options.port)
     say("Preparing the demonstration: living sixty days in advance takes a few seconds.")
@@ -81,21 +81,8 @@ async def show(options: Options, app_factory: AppFactory, say: Say) -> None:
             demo_speed=options.speed,
             mails=catcher.mails,
         )
-        await _run(daemon, ready, stop)
+        await run_until_signal(daemon, ready)
     say("Stopped." if options.keep else "Stopped; the data are deleted.")
-
-
-async def _run(daemon: Daemon, ready: Callable[[str], None], stop: asyncio.Event) -> None:
-    running = asyncio.create_task(daemon.run(ready), name="daemon")
-    stopping = asyncio.create_task(stop.wait(), name="stop")
-    try:
-        await asyncio.wait([running, stopping], return_when=asyncio.FIRST_COMPLETED)
-        daemon.stop()
-        await running
-    finally:
-        stopping.cancel()
-        with suppress(asyncio.CancelledError):
-            await stopping
 
 
 def prepare(directory: Path, now_ms: int) -> tuple[Memory, int, Past]:
