@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import BinaryIO
 
 import click
 
+from ingest.cli.quiet import quiet_when_the_reader_goes
 from ingest.cli.tables.filter import Wanted, derive_table
 from ingest.cli.tables.measures import ELEVATION, HUMIDITY, PRESSURE, TEMPERATURE, read_measure
 from ingest.cli.tables.numbers import Problem
@@ -99,14 +99,11 @@ def _filter(file: Path | None, wanted: Wanted) -> int:
         bad += 1
         click.echo(f"row {problem.row} (line {problem.line}): {problem.why}", err=True)
 
-    try:
-        with _opened(file) as source:
-            name = str(file) if file else "standard input"
-            tally = derive_table(source, sys.stdout.buffer, tell, wanted, name=name)
-    except BrokenPipeError:  # whoever read has seen enough: that is no error, and not worth a word
-        _write_nowhere()
-        return BAD_ROWS_EXIT_CODE if bad else 0
-    if bad:
+    tally = None
+    with quiet_when_the_reader_goes(), _opened(file) as source:
+        name = str(file) if file else "standard input"
+        tally = derive_table(source, sys.stdout.buffer, tell, wanted, name=name)
+    if bad and tally is not None:
         click.echo(f"{bad} of {tally.rows} rows were bad and left out.", err=True)
     return BAD_ROWS_EXIT_CODE if bad else 0
 
@@ -126,13 +123,6 @@ def _opened(file: Path | None) -> Iterator[BinaryIO]:
         ) from error
     with source:
         yield source
-
-
-def _write_nowhere() -> None:
-    """Point standard output at nothing, so that closing it at the end does not fail once more."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())
-    os.close(nowhere)
 
 
 def _pressure_kpa(pressure: str | None, elevation: str | None, *, us_units: bool) -> float | None:

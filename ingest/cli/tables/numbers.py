@@ -29,10 +29,10 @@ ELEVATION_RANGE_M: Final = (-500.0, 9000.0)  # dry land
 
 
 class Column(NamedTuple):
-    """A measured column.  index: which field.  low, high: between which values it can be true, in `unit`."""
+    """A measured column.  field: which one in a row.  low, high: between which values it can be true, in `unit`."""
 
     name: str
-    index: int
+    field: int
     low: float
     high: float
     unit: str
@@ -141,7 +141,7 @@ class NumberReader:
     def _arrow_table(self, data: bytes) -> pa.Table:
         names = [f"field {i}" for i in range(self._layout.fields)]
         for column in self.columns:
-            names[column.index] = column.name
+            names[column.field] = column.name
         wanted = [column.name for column in self.columns]
         return pa_csv.read_csv(
             pa.BufferReader(data),
@@ -165,7 +165,7 @@ class NumberReader:
             return f"{len(fields)} field{'s' * (len(fields) != 1)} where the header has {self._layout.fields}"
         numbers = []
         for column in self.columns:
-            number = self._number(fields[column.index], column)
+            number = self._number(fields[column.field], column)
             if isinstance(number, str):
                 return number
             numbers.append(number)
@@ -205,7 +205,7 @@ class NumberReader:
 
     def _measured_fields(self, record: bytes) -> Sequence[str]:
         fields = self._fields(record) or []
-        return [fields[column.index] for column in self.columns if column.index < len(fields)]
+        return [fields[column.field] for column in self.columns if column.field < len(fields)]
 
 
 def shown(text: str, *, quotes: bool = True) -> str:

@@ -146,7 +146,8 @@ def _joined(
     """
     marks = np.flatnonzero(np.frombuffer(data, np.uint8) == _QUOTE)
     odd = (np.searchsorted(marks, ends) - np.searchsorted(marks, starts)) % 2 == 1
-    keep, ends, unclosed, resume = np.ones(len(starts), np.bool_), ends.copy(), set(), 0
+    keep, ends, resume = np.ones(len(starts), np.bool_), ends.copy(), 0
+    unclosed: set[int] = set()
     for first in np.flatnonzero(odd).tolist():  # a line with an even number of marks closes what it opens
         if first < resume or not _stays_open(data[starts[first] : ends[first]], delimiter, inside=False):
             continue

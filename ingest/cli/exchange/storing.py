@@ -1,0 +1,115 @@
+"""Readings of a file into a store: checked as those of a sensor are, each portion in one transaction.
+
+Nothing is half-written: a portion is stored whole or not at all. A broken-off import is simply run again: what is there
+already counts as repeated. Readings that are brought in so are history: they are not judged, so no incident opens and
+no mail is sent for them, and they do not count as having heard the sensor.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from adapters.contract import Reading
+from ingest.cli.exchange.reading import Portion, Trouble
+from ingest.errors import RefusedError
+from ingest.runtime.checking import fault
+from ingest.site.places import ROOM_ID, Room, Sensor, Site
+from ingest.site.series import ReadingBatch
+from ingest.store.sqlite_store import SqliteStore
+
+_BY: Final = "import"
+
+
+@dataclass(slots=True)
+class Counts:
+    """What became of a file's readings.  strangers: readings of sensors that belong to no room, per sensor."""
+
+    stored: int = 0
+    repeated: int = 0
+    amended: int = 0
+    rejected: Counter[str] = field(default_factory=Counter)
+    strangers: Counter[str] = field(default_factory=Counter)
+    added: list[str] = field(default_factory=list)
+
+
+def job_for(store: SqliteStore, room: str | None) -> Site:
+    """Give the job that the readings belong to, with `room` added to it where it is not there (nothing is saved yet).
+
+    room: where sensors that the job does not know are put; None refuses those.  Raises RefusedError for what is no
+    room's id, and when there is no job at all and no room to begin one with.
+    """
+    site = store.read.site()
+    if site is None and room is None:
+        raise RefusedError(
+            "there is no job in this store yet, so no sensor belongs to a room",
+            where=str(store.path),
+            mend="Bring the job in first (lumberroom site apply FILE), or name a room with --room.",
+        )
+    site = site or Site("Imported readings")
+    if room is None or site.room(room) is not None:
+        return site
+    if not ROOM_ID.fullmatch(room):
+        raise RefusedError(
+            f"{room[:60]!r} cannot be a room's id", where="--room", mend="Use lower-case letters, digits and hyphens."
+        )
+    return replace(site, rooms=(*site.rooms, Room(room, room)))
+
+
+def store_portions(
+    store: SqliteStore,
+    portions: Iterable[Portion],
+    *,
+    room: str | None,
+    now_ms: int,
+    tell: Callable[[Trouble], None],
+) -> Counts:
+    """Check and store portion by portion.
+
+    room: where sensors that the job does not know are put; None leaves their readings out.  now_ms: our clock (UTC).
+    tell: called with each reading or row that is refused.  Raises StorageError, RefusedError.
+    """
+    site, counts = job_for(store, room), Counts()
+    known = {sensor.id for sensor in site.sensors}
+    for portion in portions:
+        good = _good(portion, now_ms, tell, counts)
+        new = [sensor for sensor in dict.fromkeys(reading.sensor for reading in good) if sensor not in known]
+        if room is None:
+            counts.strangers.update(reading.sensor for reading in good if reading.sensor not in known)
+            good = [reading for reading in good if reading.sensor in known]
+        elif new:
+            site = replace(site, sensors=(*site.sensors, *(Sensor(sensor, room) for sensor in new)))
+            known.update(new)
+            counts.added += new
+        _store(store, good, site if new and room is not None else None, now_ms, counts)
+    return counts
+
+
+def _good(portion: Portion, now_ms: int, tell: Callable[[Trouble], None], counts: Counts) -> list[Reading]:
+    """Give the readings that may be true, and tell of the rest."""
+    good, troubles = [], list(portion.troubles)
+    for reading, where in zip(portion.readings, portion.where, strict=True):
+        why = fault(reading, now_ms)
+        if why is None:
+            good.append(reading)
+        else:
+            troubles.append(Trouble(where, f"{why}: {reading.quantity} {reading.value!r}"))
+            counts.rejected[why] += 1
+    counts.rejected.update(trouble.why for trouble in portion.troubles)
+    for trouble in troubles:
+        tell(trouble)
+    return good
+
+
+def _store(store: SqliteStore, readings: list[Reading], site: Site | None, now_ms: int, counts: Counts) -> None:
+    if not readings:
+        return
+    with store.transaction() as work:
+        if site is not None:
+            work.save_site(site, at_ms=now_ms, by=_BY)
+        appended = work.append(ReadingBatch.of(readings), heard_ms=now_ms, live=False)
+    counts.stored += appended.stored
+    counts.repeated += appended.repeated
+    counts.amended += appended.amended
