@@ -100,6 +100,20 @@ class SqliteStore:
                 writer.execute("ROLLBACK")
             raise
 
+    def tidy(self) -> None:
+        """Fold what can be folded of the write-ahead log into the file, and refresh what SQLite knows for planning.
+
+        For a quiet hour: it blocks, and writers wait meanwhile (well under a second; readers neither wait nor hold it up).
+        Raises StorageError.
+        """
+        self._check_no_unit_here()
+        with self._writing, plainly(self._path):
+            if self._writer is None:
+                raise self._not_for_writing()
+            self._writer.execute("PRAGMA analysis_limit = 1000")
+            self._writer.execute("PRAGMA optimize")
+            self._writer.execute("PRAGMA wal_checkpoint(PASSIVE)")
+
     def close(self) -> None:
         """Fold the write-ahead log into the file and close it, after any unit of work has ended. May be repeated.
 

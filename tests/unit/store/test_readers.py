@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store.integrity import check_integrity
 from ingest.store.series import rows
 from ingest.store.sqlite_store import SqliteStore
 
@@ -25,6 +26,7 @@ READER = """
 import sys
 from pathlib import Path
 from ingest.site.series import SeriesKey
+from ingest.store.integrity import check_integrity
 from ingest.store.series import rows
 from ingest.store.sqlite_store import SqliteStore
 units, seen, looks = int(sys.argv[2]), 0, 0
@@ -136,3 +138,16 @@ def test_what_one_call_reads_belongs_to_one_state(store, put) -> None:
         assert [extent.count for extent in rows.extents(connection)] == [1]
         assert len(rows.between(connection, 1, 0, 10)) == 1
     assert len(store.read.read(KEYS[0], 0, 10)) == 3
+
+
+def test_tidying_leaves_everything_readable(store, put, path) -> None:
+    """Folding back the log and refreshing statistics changes no answer, also while somebody is reading."""
+    put(range(5000), [20.0] * 5000)
+    with SqliteStore.open(path, read_only=True) as other, other._snapshot() as connection:
+        assert connection.execute("SELECT count(*) FROM reading").fetchone() == (5000,)
+        store.tidy()
+        put([5000], [21.0])
+        assert connection.execute("SELECT count(*) FROM reading").fetchone() == (5000,)
+    store.tidy()
+    assert store.read.latest([KEYS[0]]) == {KEYS[0]: (5000, 21.0)}
+    assert check_integrity(path) == []
