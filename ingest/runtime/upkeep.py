@@ -1,4 +1,4 @@
-"""Nightly upkeep of the store: is the file sound, and what did the night find."""
+"""Nightly upkeep of the store: tidied, checked, and what the check found."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from ingest.store.integrity import check_integrity
 from ingest.store.sqlite_store import SqliteStore
 
 CHECK_LIMIT_S: Final = 3600.0
+TIDY_LIMIT_S: Final = 300.0
 
 _log = structlog.get_logger("lumberroom.upkeep")
 
@@ -24,6 +25,7 @@ class Upkeep:
         self._store = store
         self.faults: list[str] = []  # what the last check found, a sentence each
         self._calendar = Calendar(time_zone)
+        self._calendar.nightly("store tidying", self.tidy, limit_s=TIDY_LIMIT_S)
         self._calendar.nightly("store check", self.check, limit_s=CHECK_LIMIT_S)
 
     def start(self) -> None:
@@ -37,6 +39,10 @@ class Upkeep:
     def stop(self) -> None:
         """End."""
         self._calendar.stop()
+
+    async def tidy(self) -> None:
+        """Fold the store's log into its file and refresh what it knows for planning."""
+        await asyncio.to_thread(self._store.tidy)
 
     async def check(self) -> None:
         """Check the store's file and remember what is wrong with it."""
