@@ -103,8 +103,8 @@ class SqliteStore:
     def tidy(self) -> None:
         """Fold what can be folded of the write-ahead log into the file, and refresh what SQLite knows for planning.
 
-        For a quiet hour: it blocks, and writers wait meanwhile (well under a second; readers neither wait nor hold it up).
-        Raises StorageError.
+        For a quiet hour: it blocks, and writers wait meanwhile (well under a second); readers neither wait nor hold it
+        up.  Raises StorageError.
         """
         self._check_no_unit_here()
         with self._writing, plainly(self._path):
