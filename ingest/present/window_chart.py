@@ -51,9 +51,9 @@ class _Drawing:
         """Give the chart from the paper up."""
         ident, (width, height) = self.picture.ident, (self.sheet.width, self.sheet.height)
         name_space = ' xmlns="http://www.w3.org/2000/svg"' if standalone else ""
-        labels = quoteattr(f"{ident}-title {ident}-desc")
+        named = f"aria-labelledby={quoteattr(ident + '-title')} aria-describedby={quoteattr(ident + '-desc')}"
         box = f'viewBox="0 0 {width} {height}" font-size="{self.sheet.text}"'
-        yield f'<svg{name_space} class="window-chart" {box} role="img" aria-labelledby={labels}>'
+        yield f'<svg{name_space} class="window-chart" {box} role="img" {named}>'
         yield f"<title id={quoteattr(ident + '-title')}>{escape(self.picture.title)}</title>"
         yield f"<desc id={quoteattr(ident + '-desc')}>{escape(describe(self.picture))}</desc>"
         if standalone:

@@ -255,9 +255,9 @@ class Served:
 
 
 @contextlib.contextmanager
-def served_app(services: BenchServices) -> Iterator[Served]:
-    """Serve on a free loopback port, in a thread with a loop of its own, until the block ends."""
-    listening = socket.create_server(("127.0.0.1", 0))
+def served_app(services: BenchServices, port: int = 0) -> Iterator[Served]:
+    """Serve on a loopback port (0: a free one), in a thread with a loop of its own, until the block ends."""
+    listening = socket.create_server(("127.0.0.1", port))
     config = uvicorn.Config(create_app(services), log_level="warning", timeout_graceful_shutdown=2)
     server = uvicorn.Server(config)
     loops: list[asyncio.AbstractEventLoop] = []
@@ -288,6 +288,6 @@ def served(services: BenchServices) -> Iterator[Served]:
 
 
 @pytest.fixture
-def serve() -> Callable[[BenchServices], contextlib.AbstractContextManager[Served]]:
+def serve() -> Callable[..., contextlib.AbstractContextManager[Served]]:
     """Serve again after a stop."""
     return served_app
