@@ -95,10 +95,9 @@ def _good(portion: Portion, now_ms: int, tell: Callable[[Trouble], None], counts
         if why is None:
             good.append(reading)
         else:
-            troubles.append(Trouble(where, f"{why}: {reading.quantity} {reading.value!r}"))
-            counts.rejected[why] += 1
-    counts.rejected.update(trouble.why for trouble in portion.troubles)
+            troubles.append(Trouble(where, why, f"{reading.quantity} {reading.value!r}"))
     for trouble in troubles:
+        counts.rejected[trouble.why] += 1
         tell(trouble)
     return good
 
