@@ -48,7 +48,8 @@ def init(file: Path, no_input: bool, force: bool, **given: Any) -> None:
     text = text_of(answers)
     wiring = parse(text, file)
     write_new(file, text, force=force)
-    click.echo(f"Wrote {file}: {len(wiring.site.rooms)} room(s), {len(wiring.adapters)} adapter(s).")
+    rooms, adapters = len(wiring.site.rooms), len(wiring.adapters)
+    click.echo(f"Wrote {file}: {rooms} room{'s' * (rooms != 1)}, {adapters} adapter{'s' * (adapters != 1)}.")
     for caution in wiring.cautions:
         click.echo(f"  - {caution}")
     click.echo(f"Look it over, then:\n  lumberroom check {file}\n  lumberroom run {file}")

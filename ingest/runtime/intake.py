@@ -26,7 +26,7 @@ from ingest.clock import Clock
 from ingest.errors import LumberroomError, StorageError
 from ingest.runtime.backoff import BackOff
 from ingest.runtime.checking import UNKNOWN_SENSOR, check
-from ingest.runtime.logs import Repeats
+from ingest.runtime.logs import Repeats, quietly
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
@@ -223,7 +223,7 @@ class Intake:
             subject = f"{rejection.sensor} {rejection.reason}"
             quiet = self._repeats.due(subject, self._clock.monotonic_s())
             if quiet is not None:
-                _log.warning("a reading was refused", source=source, kept_quiet=quiet, **rejection._asdict())
+                _log.warning("a reading was refused", source=source, **quietly(quiet), **rejection._asdict())
 
     def _remember_stranger(self, sensor: str, now_ms: int) -> None:
         if self._strangers.pop(sensor, None) is None:
@@ -328,7 +328,7 @@ class Intake:
         self.health.store_error = str(error)
         quiet = self._repeats.due(str(error), self._clock.monotonic_s())
         if quiet is not None:
-            _log.error("readings cannot be stored; they are held in memory", error=str(error), kept_quiet=quiet)
+            _log.error("readings cannot be stored; they are held in memory", error=str(error), **quietly(quiet))
 
     def _hold(self, readings: list[Reading]) -> None:
         self._held.append(readings)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from adapters.registry import kinds
 from ingest.errors import SettingsError
 from ingest.runtime.settings import load, load_job, parse
 from ingest.runtime.wiring import Wiring
@@ -206,7 +207,7 @@ BROKEN = [
     pytest.param(
         SITE + '[[adapter]]\nname = "hall"\ntype = "serial_lin"\n',
         'line 6, [[adapter]] "hall" type = "serial_lin": there is no adapter kind \'serial_lin\' (did you mean '
-        "'serial_line'?). Use one of: serial_line, simulated_room, replay.",
+        f"'serial_line'?). Use one of: {', '.join(kinds())}.",
         id="an unknown kind of adapter",
     ),
     pytest.param(
