@@ -26,6 +26,7 @@ from ingest.cli.wiring_file import wiring_argument
     "--port", "ports", multiple=True, metavar="PATH", help="A serial port to read; may be given several times."
 )
 @click.option("--simulated", is_flag=True, help="Simulate the sensors, for trying it out without any.")
+@click.option("--data", metavar="DIR", help="Where readings are kept; beside FILE unless it begins with /.")
 @click.option("--mail-server", metavar="HOST", help="The mail server; without it nobody is mailed.")
 @click.option("--mail-to", "mail_to", multiple=True, metavar="ADDRESS", help="Who is told; may be given several times.")
 @click.option("--mail-from", metavar="ADDRESS", help="The sender's address.")
