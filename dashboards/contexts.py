@@ -121,10 +121,8 @@ class IncidentRow:
     what: str  # "out of its window", "sensor silent"
     reason: str
     is_open: bool
-    began: str
-    ended: str  # "16:20", empty while open
+    when: str  # "yesterday 14:05 to 16:20", "since 14:05" while it goes on
     lasted: str  # "2 h 14 min"
-    worst: str  # "worst 63.1 % RH at 15:02"; empty where there is none
 
 
 @dataclass(frozen=True, slots=True)

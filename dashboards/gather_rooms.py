@@ -54,7 +54,8 @@ def _of_state(state: RoomState, rooms: Sequence[Room]) -> str:
     if not rooms:
         return ""
     names = words.listed([room.title for room in rooms]) if len(rooms) <= MOST_NAMED else f"{len(rooms)} rooms"
-    return words.sentence(f"{names}: {words.STATE_WORDS[state]}")
+    said = words.STATE_WORDS[state]
+    return words.sentence(f"{names}: {said if len(rooms) == 1 else said.replace('its window', 'their windows')}")
 
 
 def card(view: View, room: Room, stood: RoomStanding) -> RoomCard:
@@ -71,10 +72,20 @@ def card(view: View, room: Room, stood: RoomStanding) -> RoomCard:
         standing=view.standing(stood),
         facts=(*facts, *_in_wood(view, room, stood)),
         heard=view.ago(heard_ms),
-        stale=sensor is None or sensor.id in stood.silent,
+        stale=sensor is None or is_old(view, sensor, heard_ms, stood),
         silent=view.titles(stood.silent),
         chart=chart(view, room, stood, CARD),
     )
+
+
+def is_old(view: View, sensor: Sensor, newest_ms: int | None, stood: RoomStanding) -> bool:
+    """Say whether a sensor's newest figures are no longer those of now.
+
+    A sensor that hands in what it kept while out of reach is heard, and its figures are old all the same.
+    """
+    if newest_ms is None or sensor.id in stood.silent:
+        return True
+    return view.now_ms - newest_ms > sensor.silent_after_s * 1000
 
 
 def leading_sensor(view: View, room: Room, stood: RoomStanding) -> Sensor | None:
@@ -106,7 +117,7 @@ def chart(view: View, room: Room, stood: RoomStanding, sheet: Sheet, *, ident: s
         ident=f"chart-{ident}{room.id}",
         title=f"{room.title}: the air against its window",
         window=room.window,
-        traces=tuple(_trace(view, sensor, fresh=sensor.id not in stood.silent) for sensor in sensors),
+        traces=tuple(_trace(view, sensor, stood) for sensor in sensors),
         now_ms=view.now_ms,
         units=view.units,
     )
@@ -114,7 +125,7 @@ def chart(view: View, room: Room, stood: RoomStanding, sheet: Sheet, *, ident: s
     return Markup(window_chart_svg(picture, sheet))  # noqa: S704
 
 
-def _trace(view: View, sensor: Sensor, *, fresh: bool) -> Trace:
+def _trace(view: View, sensor: Sensor, stood: RoomStanding) -> Trace:
     last_ms = view.now_ms // STEP_MS * STEP_MS
     edges = np.arange(last_ms - DAY_MS, view.now_ms + STEP_MS, STEP_MS, dtype=np.int64)
     keys = [SeriesKey(sensor.id, "temperature_c"), SeriesKey(sensor.id, "rh_percent")]
@@ -128,4 +139,6 @@ def _trace(view: View, sensor: Sensor, *, fresh: bool) -> Trace:
         at_ms, temperature_c, rh_percent = at_ms[:until].copy(), temperature_c[:until].copy(), rh_percent[:until].copy()
         at_ms[-1] = max(newest[keys[0]].at_ms, newest[keys[1]].at_ms)
         temperature_c[-1], rh_percent[-1] = newest[keys[0]].value, newest[keys[1]].value
+    newest_ms = max((sample.at_ms for sample in newest.values()), default=None)
+    fresh = not is_old(view, sensor, newest_ms, stood)
     return Trace(view.sensor_title(sensor), at_ms, temperature_c, rh_percent, fresh)

@@ -15,7 +15,7 @@ from dashboards.contexts import Fact, IncidentRow, Link, Shell, Standing
 from dashboards.services import RoomStanding, Services
 from ingest.present import digits, words
 from ingest.present.digits import Units
-from ingest.site.incidents import Incident, IncidentKind
+from ingest.site.incidents import Incident
 from ingest.site.places import Sensor, Site
 
 LABELS: Final = {
@@ -101,18 +101,17 @@ class View:
             what=words.INCIDENT_WORDS[incident.kind],
             reason=words.sentence(incident.reason),
             is_open=incident.is_open,
-            began=self.instant(incident.began_ms),
-            ended="" if incident.closed_ms is None else self.instant(incident.closed_ms),
+            when=self._when(incident),
             lasted=words.duration_ms(max(0, ended_ms - incident.began_ms)),
-            worst=self._worst(incident),
         )
 
-    def _worst(self, incident: Incident) -> str:
-        quantity, value = incident.quantity, incident.worst_value
-        if incident.kind is not IncidentKind.WINDOW or quantity is None or value is None:
-            return ""
-        said = f"{LABELS.get(quantity, digits.title(quantity))} {digits.amount(quantity, value, self.units)}"
-        return said if incident.worst_at_ms is None else f"{said} at {self.instant(incident.worst_at_ms)}"
+    def _when(self, incident: Incident) -> str:
+        began, name = self.instant(incident.began_ms), self.site.time_zone
+        if incident.closed_ms is None:
+            return f"since {began}"
+        if words.day(incident.began_ms, name) == words.day(incident.closed_ms, name):
+            return f"{began} to {words.time_of_day(incident.closed_ms, name)}"
+        return f"{began} to {self.instant(incident.closed_ms)}"
 
     def shell(self, title: str, here: str) -> Shell:
         """Gather the frame around a page.  here: the address of the link that leads to this page or to its parent."""

@@ -8,7 +8,7 @@
   if (!holder || !planned || !window.uPlot) return;
   holder.hidden = false;
 
-  const DASHES = [[], [7, 4], [2, 3], [10, 3, 2, 3]];
+  const DASHES = [[], [7, 4], [2, 3], [12, 3, 2, 3]];
   const MARGIN_PX = 58;
   let strips = [];
   let asked = 0;
@@ -178,6 +178,19 @@
     return gaps.length ? `${heard} Hatched: nothing was heard.` : heard;
   }
 
+  // Which line is whose, where there is more than one.
+  function legendOf(answer, wanted) {
+    if (answer.series.length < 2) return [];
+    const legend = document.createElement("p");
+    legend.className = "strip-read";
+    answer.series.forEach((one, s) => {
+      const sample = document.createElement("span");
+      sample.className = `sample sample-${s % DASHES.length}`;
+      legend.append(sample, `${wanted.sensors[one.sensor] ?? one.sensor} `);
+    });
+    return [legend];
+  }
+
   function build(wanted, answers) {
     strips.forEach((strip) => strip.plot.destroy());
     holder.replaceChildren();
@@ -191,7 +204,7 @@
       read.className = "strip-read";
       const canvas = document.createElement("div");
       canvas.setAttribute("role", "img");
-      figure.append(title, read, canvas);
+      figure.append(title, ...legendOf(answers[i], wanted), read, canvas);
       holder.append(figure);
       const gaps = gapsOf(answers[i]);
       const strip = { quantity, answer: answers[i], gaps, read, names: wanted.sensors, resting: summary(answers[i], quantity, gaps) };

@@ -142,7 +142,7 @@ def test_the_overview_says_each_room_in_words_and_figures(client):
 def test_ages_come_from_the_site_clock(client, services):
     """An hour later by the site's clock the figures are an hour old, whatever this computer's clock says."""
     services.clock.step_wall(3_600_000)
-    assert "Heard 1 hour ago" in outline(client.get("/")).words
+    assert "Old figures: last heard 1 hour ago" in outline(client.get("/")).words
 
 
 def test_times_are_told_in_the_zone_of_the_site(client):
@@ -181,10 +181,11 @@ def test_history_follows_span_and_quantities_without_scripts(client):
 
 
 def test_incidents_are_told_with_their_length_and_worst(client, full):
-    """What is going on stands apart from what is over, with how long and how bad."""
+    """What is going on stands apart from what is over, with when, for how long and why."""
     page = outline(client.get("/incidents"))
     assert "Hall: out of its window going on" in page.words
-    assert "yesterday 07:20 to yesterday 07:50 · 30 minutes · worst RH 57.5 % at yesterday 07:40" in page.words
+    assert "since 10:20 · 3 hours RH above 50 %." in page.words
+    assert "yesterday 07:20 to 07:50 · 30 minutes RH above 50 %." in page.words
 
 
 def test_incidents_page_leads_to_older_ones(client, services, bench):
