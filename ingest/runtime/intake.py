@@ -44,6 +44,8 @@ HELD_READINGS: Final = 200_000
 STRANGERS: Final = 500
 """How many senders that belong to no room are remembered; the one heard longest ago is forgotten first."""
 
+LOGGED_STRANGERS: Final = 50
+
 Judge = Callable[[UnitOfWork, Site, ReadingBatch, int], list[Incident]]
 """Judges a batch within the transaction, puts notices into the outbox, and gives the incidents that changed:
 (work, site, batch, now_ms)."""
@@ -226,7 +228,8 @@ class Intake:
                 _log.warning("a reading was refused", source=source, **quietly(quiet), **rejection._asdict())
 
     def _remember_stranger(self, sensor: str, now_ms: int) -> None:
-        if self._strangers.pop(sensor, None) is None:
+        # Radios that change their address all the time must not fill the log; the page lists them.
+        if self._strangers.pop(sensor, None) is None and len(self._strangers) < LOGGED_STRANGERS:
             _log.info("a sensor that belongs to no room is heard", sensor=sensor)
         self._strangers[sensor] = now_ms
         if len(self._strangers) > STRANGERS:

@@ -19,9 +19,10 @@ from typing import Any
 import pytest
 
 from adapters.contract import Reading, Stamp
-from ingest.clock import SystemClock
+from ingest.clock import FastClock, SystemClock
 from ingest.runtime.daemon import STOP_LIMIT_S, Daemon
-from ingest.runtime.wiring import AdapterWiring, PageWiring, Wiring
+from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
+from ingest.site.incidents import IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import SeriesKey
 from ingest.store.sqlite_store import SqliteStore
@@ -229,6 +230,26 @@ async def test_the_event_loop_is_not_blocked_under_load(tmp_path: Path) -> None:
     # Generous: this machine may be busy. What is looked for is a commit or a judgement on the loop (tens of ms each).
     assert sorted(stalls)[int(len(stalls) * 0.95)] < 0.05
     assert max(stalls) < 1.0
+
+
+async def test_a_sensor_that_is_never_heard_is_told_of(tmp_path: Path) -> None:
+    """The rounds notice by themselves what does not come, store the incident and put the mail into the outbox."""
+    site = Site("Quiet", "UTC", 0.0, (Room("hall", "Hall"),), (Sensor("s0", "hall", silent_after_s=120.0),))
+    mail = MailWiring("127.0.0.1", "l@example.org", ("a@example.org",), port=9, security="none")
+    clock = FastClock(1_790_000_000_000, speed=300.0)
+    daemon = Daemon(Wiring(site, tmp_path, PageWiring(port=0), mail), clock=clock)
+    up = asyncio.Event()
+    running = asyncio.create_task(daemon.run(lambda address: up.set()))
+    await up.wait()
+    assert daemon.services is not None
+    following = daemon.services.news()
+    news = await asyncio.wait_for(anext(following), 10)
+    assert [(incident.kind, incident.sensor) for incident in news.incidents] == [(IncidentKind.SILENT, "s0")]
+    assert [notice.recipient for notice in daemon.services.read.notices()] == ["a@example.org"]
+    assert daemon.services.standing("hall").silent == ("s0",)
+    daemon.stop()
+    assert [late async for late in following] == []  # a follower's stream ends with the daemon
+    await running
 
 
 async def _beat(stalls: list[float]) -> None:

@@ -290,6 +290,13 @@ def test_what_is_no_toml_says_where(tmp_path: Path) -> None:
         parse("[site]\nname = Lakeside\n", tmp_path / "x.toml", {})
 
 
+def test_a_file_from_another_editor_is_read(tmp_path: Path) -> None:
+    """A byte order mark and carriage returns, as some editors write them, are no mistake."""
+    path = tmp_path / "lumberroom.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + SITE.replace("\n", "\r\n").encode())
+    assert load(path).site.name == "Lakeside"
+
+
 def test_a_file_that_is_not_there_says_how_to_make_one(tmp_path: Path) -> None:
     """The mend for a missing file is the command that writes one."""
     with pytest.raises(SettingsError, match=r"there is no such file\. Write one with: lumberroom init .*none\.toml"):
