@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+import resource
 import signal
 import socket
 import subprocess
@@ -143,9 +144,8 @@ def test_it_runs_through_a_missing_port_and_stops_on_sigterm(start: Start, tmp_p
     """One adapter has no port and says so on the page, the other's readings are stored; SIGTERM ends it in order."""
     daemon = start()
     address = daemon.page()
-    end = time.monotonic() + 15
-    while not (health := asked(f"{address}health"))["store"]["stored"] and time.monotonic() < end:
-        time.sleep(0.1)
+    until(lambda: asked(f"{address}health")["store"]["stored"])
+    health = asked(f"{address}health")
     fares = {adapter["name"]: adapter for adapter in health["adapters"]}
     assert fares["simulated"]["state"] == "running"
     assert fares["unplugged"]["state"] == "waiting"
@@ -159,6 +159,38 @@ def test_it_runs_through_a_missing_port_and_stops_on_sigterm(start: Start, tmp_p
     assert "Traceback" not in daemon.log
     with SqliteStore.open(tmp_path / "lumberroom-data" / "lumberroom.sqlite3", read_only=True) as store:
         assert len(store.read.read(SeriesKey("hall-1", "temperature_c"), 0, 1 << 50)) >= 1
+
+
+def test_it_lives_through_a_disk_that_cannot_be_written(start: Start, tmp_path: Path) -> None:
+    """While the file may not grow, readings are held and the page says why; then all of them are stored."""
+    daemon = start()
+    address = daemon.page()
+    until(lambda: asked(f"{address}health")["store"]["stored"])
+    log = tmp_path / "lumberroom-data" / "lumberroom.sqlite3-wal"
+    unlimited = resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE)
+    resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, (log.stat().st_size, unlimited[1]))
+    until(lambda: asked(f"{address}health")["store"]["held"] >= 4)
+    health = asked(f"{address}health")
+    assert health["store"]["store_error"] in health["troubles"]
+    assert next(a for a in health["adapters"] if a["name"] == "simulated")["state"] == "running"
+    resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, unlimited)
+    until(lambda: asked(f"{address}health")["store"]["held"] == 0)
+    health = asked(f"{address}health")
+    assert (health["store"]["store_error"], health["store"]["given_up"]) == ("", 0)
+    assert daemon.process.send_signal(signal.SIGTERM) is None
+    assert daemon.ended() == 0
+    with SqliteStore.open(tmp_path / "lumberroom-data" / "lumberroom.sqlite3", read_only=True) as store:
+        at_ms = store.read.read(SeriesKey("hall-1", "temperature_c"), 0, 1 << 50).at_ms
+    assert len(at_ms) >= 4
+    assert max(at_ms[1:] - at_ms[:-1]) < 2500  # one reading a second, without a hole
+
+
+def until(so: Callable[[], object], seconds: float = 20.0) -> None:
+    """Wait until something is so."""
+    end = time.monotonic() + seconds
+    while not so():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.05)
 
 
 def test_a_second_daemon_on_the_same_data_is_refused(start: Start) -> None:
