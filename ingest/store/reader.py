@@ -12,8 +12,10 @@ from ingest.physics import air
 from ingest.site.incidents import Incident, Notice, NoticeState
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
-from ingest.store import incidents, outbox, records
+from ingest.store import changes, forwarding, incidents, outbox, records
 from ingest.store.api import SeriesExtent
+from ingest.store.changes import Changes
+from ingest.store.forwarding import SetAside
 from ingest.store.series import lookup, rows
 
 STANDARD_PRESSURE_KPA: Final = 101.325  # standard atmosphere by definition (ISO 2533)
@@ -100,6 +102,31 @@ class SqliteReader:
         """Give, per sensor, when it was last heard by our clock (UTC ms)."""
         with self._snapshot() as connection:
             return dict(connection.execute("SELECT sensor, at_ms FROM heard").fetchall())
+
+    def changes(self, after: int, limit: int) -> Changes:
+        """Give what was stored or amended after that change, in the order of commit; `follow_changes` comes first."""
+        with self._snapshot() as connection:
+            return changes.since(connection, after, limit)
+
+    def changed_until(self) -> int:
+        """Give the number of the newest change."""
+        with self._snapshot() as connection:
+            return changes.until(connection)
+
+    def forwarding(self, name: str) -> dict[str, Any] | None:
+        """Give what a forwarder has saved of how far it has come, or None."""
+        with self._snapshot() as connection:
+            return forwarding.load(connection, name)
+
+    def set_aside(self, limit: int = 200) -> list[SetAside]:
+        """Give readings that the central engine refused, those refused last first."""
+        with self._snapshot() as connection:
+            return forwarding.aside(connection, limit)
+
+    def count_aside(self) -> int:
+        """Give how many readings the central engine refused."""
+        with self._snapshot() as connection:
+            return forwarding.count_aside(connection)
 
     def _pressure(self, connection: sqlite3.Connection) -> float:
         if self._pressure_kpa is not None:

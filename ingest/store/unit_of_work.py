@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from ingest.site.incidents import Incident, Notice, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
-from ingest.store import incidents, outbox, records
+from ingest.store import changes, forwarding, incidents, outbox, records
 from ingest.store.api import Appended
+from ingest.store.forwarding import SetAside
 from ingest.store.plain import canonical_json
 from ingest.store.reader import SqliteReader
 from ingest.store.series import appending
@@ -84,6 +85,24 @@ class SqliteUnitOfWork:
     def update_notice(self, notice: Notice) -> None:
         """Write how far a notice has come. Raises RefusedError when there is no notice of that number."""
         outbox.update(self._connection, notice)
+
+    def follow_changes(self) -> None:
+        """Note from now on what is stored or amended, for a forwarder; what is there already comes first."""
+        forwarding.prepare(self._connection)
+        changes.follow(self._connection)
+
+    def save_forwarding(self, name: str, state: Mapping[str, Any], *, forget_upto: int) -> None:
+        """Save how far a forwarder has come (JSON-able) and drop the changes that it has done with."""
+        forwarding.save(self._connection, name, state)
+        changes.forget(self._connection, forget_upto)
+
+    def put_aside(self, refused: Iterable[SetAside]) -> None:
+        """Keep readings that the other side refused."""
+        forwarding.put_aside(self._connection, refused)
+
+    def take_back(self, accepted: Iterable[SetAside]) -> None:
+        """Drop readings that the other side accepted after all."""
+        forwarding.take_back(self._connection, accepted)
 
     def end(self) -> None:
         """Make this unit unusable: what is written through it afterwards would belong to no transaction."""

@@ -1,0 +1,307 @@
+"""The forwarder against a real VictoriaMetrics, and against a front before it that fails in every way there is."""
+
+from __future__ import annotations
+
+import json
+import time
+from typing import Any
+
+import numpy as np
+import pytest
+
+from ingest.central.engine import EngineAddress, Wanted
+from ingest.central.engine_metrics import MetricsEngine
+from ingest.central.progress import BEHIND
+from ingest.physics.wood import emc_percent
+
+
+def at_engine(server: Any, bench: Any, quantity: str, **tags: str) -> dict[int, float]:
+    """Give what the engine holds of a quantity of a site: instant after the start -> value."""
+    server.flush()
+    wanted = Wanted("lumberroom", (quantity,), {"site": bench.site_id, **tags})
+    found: dict[int, float] = {}
+    for one in MetricsEngine(EngineAddress(server.url)).samples(wanted, 0, 2**42):
+        found |= {at - bench.start_ms: value for at, value in zip(one.at_ms.tolist(), one.value.tolist(), strict=True)}
+    return found
+
+
+async def test_every_reading_arrives_with_its_derived_fields_and_the_store_forgets_its_notes(metrics, bench) -> None:
+    """Measured and derived fields under site, room and sensor; the durable position follows; nothing is kept twice."""
+    bench.minutes(250)
+    core = bench.core(metrics.url)
+    await bench.forward(core, metrics.flush)
+    assert core.lag().behind == 0
+    temperature = at_engine(metrics, bench, "temperature_c", room="oak-store", sensor="oak-1")
+    assert temperature == {at * 60_000: 20 + at % 7 / 10 for at in range(250)}
+    emc = at_engine(metrics, bench, "emc_percent")
+    assert len(emc) == 250
+    assert emc[60_000] == pytest.approx(float(emc_percent(20.1, 45.1)), rel=1e-9)
+    assert metrics.count("lumberroom_temperature_c", bench.site_id) == 250
+    assert bench.store.read.forwarding("central")["oldest"] == bench.store.read.changed_until()
+    assert len(bench.store.read.changes(0, 10)) == 0
+
+
+async def test_what_was_stored_before_the_engine_was_wired_is_forwarded_too(metrics, bench) -> None:
+    """A store that was filled for months before somebody wires an engine gives its whole past, amendments included."""
+    bench.minutes(30)
+    bench.put(("oak-1", "temperature_c", 60_000, 25.5))
+    await bench.forward(bench.core(metrics.url), metrics.flush)
+    assert len(at_engine(metrics, bench, "rh_percent")) == 30
+    assert at_engine(metrics, bench, "temperature_c", revision="1") == {60_000: 25.5}
+
+
+async def test_late_and_amended_readings_follow(metrics, bench) -> None:
+    """A reading days late lands in its place; an amended one goes out as its next revision, and what it derives too."""
+    bench.minutes(5, first=100)
+    core = bench.core(metrics.url)
+    await bench.forward(core, metrics.flush)
+    bench.put(("oak-1", "temperature_c", 60_000, 18.0), ("oak-1", "rh_percent", 60_000, 60.0))
+    bench.put(("oak-1", "rh_percent", 100 * 60_000, 70.0))
+    await bench.forward(core, metrics.flush)
+    assert at_engine(metrics, bench, "temperature_c")[60_000] == 18.0
+    assert at_engine(metrics, bench, "rh_percent", revision="1") == {100 * 60_000: 70.0}
+    amended = at_engine(metrics, bench, "emc_percent", revision="1")
+    assert amended == {100 * 60_000: pytest.approx(float(emc_percent(20.2, 70.0)), rel=1e-9)}
+
+
+async def test_a_late_temperature_sends_again_what_is_derived_from_it(metrics, bench) -> None:
+    """Humidity came first, with no temperature near: once that comes, the derived fields of its instant follow."""
+    bench.put(("oak-1", "rh_percent", 60_000, 50.0))
+    core = bench.core(metrics.url)
+    await bench.forward(core, metrics.flush)
+    assert at_engine(metrics, bench, "emc_percent") == {}
+    bench.put(("oak-1", "temperature_c", 90_000, 20.0))
+    await bench.forward(core, metrics.flush)
+    assert at_engine(metrics, bench, "emc_percent") == {60_000: pytest.approx(float(emc_percent(20.0, 50.0)))}
+
+
+async def test_delivered_twice_is_there_once(metrics, front, bench) -> None:
+    """The engine took a batch and its answer was lost on the way: it is sent again and counted once."""
+    bench.minutes(40)
+    core = bench.core(front.url)
+    front.plan = [None, "deaf", "deaf"]
+    await bench.forward(core, metrics.flush)
+    assert front.writes >= 4
+    assert metrics.count("lumberroom_temperature_c", bench.site_id) == 40
+    assert metrics.count("lumberroom_rh_percent", bench.site_id) == 40
+
+
+async def test_taken_and_not_stored_is_noticed_and_sent_again(metrics, front, bench) -> None:
+    """A 2xx is no proof: a batch that the other side dropped in silence is found by reading back, and sent again."""
+    bench.minutes(20)
+    core = bench.core(front.url, batch=1000)
+    front.plan = [None, "lose"]
+    await bench.forward(core, metrics.flush, seconds=200)
+    assert len(at_engine(metrics, bench, "temperature_c")) == 20
+    assert len(at_engine(metrics, bench, "emc_percent")) == 20
+    assert core.as_figures()["resent"] == 40
+    assert core.lag().behind == 0
+
+
+async def test_what_is_never_stored_is_set_aside_and_does_not_stop_the_rest(metrics, bench) -> None:
+    """A reading three days ahead of the engine's clock is dropped by it with a 204: set aside in the end, with why."""
+    bench.minutes(10)
+    ahead_ms = 4 * 86_400_000
+    bench.put(("oak-1", "temperature_c", ahead_ms, 21.0))
+    core = bench.core(metrics.url, lost_s=30.0)
+    await bench.forward(core, metrics.flush, seconds=600)
+    (aside,) = bench.store.read.set_aside()
+    assert (aside.at_ms - bench.start_ms, aside.value) == (ahead_ms, 21.0)
+    assert "never stored" in aside.said
+    assert core.lag()._asdict() == {"behind": 0, "lag_s": 0.0, "set_aside": 1}
+    assert len(at_engine(metrics, bench, "temperature_c")) == 10
+
+
+@pytest.mark.parametrize(
+    ("answer", "wait_s", "said"),
+    [
+        ((503, {"Retry-After": "7"}, b'{"message":"too busy"}'), 7.0, "too busy"),
+        ((429, {"Retry-After": "40"}, b"slow down"), 40.0, "slow down"),
+        (503, 2.0, "asked again later"),
+        (401, 60.0, "Check the token"),
+        (403, 60.0, "may not write"),
+        (404, 60.0, "no such bucket"),
+        ("slow", 2.0, "cannot be reached"),
+    ],
+)
+async def test_an_engine_that_says_not_now_is_asked_again_when_it_should_be(
+    metrics, front, bench, answer, wait_s, said
+) -> None:
+    """Busy, throttled, closed or slow: the wait that it asks for or that fits, a sentence meanwhile, nothing lost."""
+    core = bench.core(front.url, timeout_s=0.3)
+    core.step()
+    bench.minutes(10)
+    front.plan = [answer]
+    wanted_s = core.step()
+    assert wanted_s == pytest.approx(wait_s, abs=0.01)
+    assert said in core.trouble
+    writes = front.writes
+    assert core.step() <= wanted_s
+    assert front.writes == writes, "nothing is asked of it before the time is up"
+    await bench.clock.advance(wanted_s)
+    await bench.forward(core, metrics.flush)
+    assert core.trouble == ""
+    assert len(at_engine(metrics, bench, "temperature_c")) == 10
+
+
+async def test_waits_grow_while_it_stays_away_and_start_anew_after(metrics, front, bench) -> None:
+    """Each failure doubles the wait up to five minutes; a success forgets them."""
+    bench.minutes(3)
+    core = bench.core(front.url)
+    front.plan = [None] + [500] * 10
+    waits = []
+    for _ in range(10):
+        waits.append(round(core.step()))
+        await bench.clock.advance(waits[-1])
+    assert waits[:9] == [2, 4, 8, 16, 32, 64, 128, 256, 300]
+    await bench.forward(core, metrics.flush)
+    front.plan = [500]
+    bench.minutes(1, first=3)
+    await bench.clock.advance(61)
+    assert core.step() == pytest.approx(2.0)
+
+
+async def test_one_bad_point_is_found_and_set_aside_with_the_servers_words(metrics, front, bench) -> None:
+    """A server that refuses a whole batch for one point gets every other; the bad one is kept with what was said."""
+    bench.minutes(50)
+    bench.put(("hall/1", "battery_percent", 25 * 60_000, 77.25))
+    front.spoil = "battery_percent=77.25"
+    core = bench.core(front.url)
+    await bench.forward(core, metrics.flush)
+    (aside,) = bench.store.read.set_aside()
+    assert (aside.key.quantity, aside.value, aside.said) == (
+        "battery_percent",
+        77.25,
+        "partial write: field type conflict",
+    )
+    assert len(at_engine(metrics, bench, "temperature_c")) == 50
+    assert len(at_engine(metrics, bench, "rh_percent")) == 50
+    assert front.writes < 40
+    # Somebody mends the server: the next start brings the reading in.
+    front.spoil = ""
+    again = bench.core(front.url)
+    again.step()
+    assert bench.store.read.set_aside() == []
+    assert at_engine(metrics, bench, "battery_percent") == {25 * 60_000: 77.25}
+
+
+async def test_where_everything_is_refused_nothing_is_set_aside(metrics, front, bench) -> None:
+    """A proxy that answers 400 to all must not make a site give up its readings one by one."""
+    bench.minutes(8)
+    front.plan = [400] * 60
+    core = bench.core(front.url)
+    core.step()
+    assert "refuses everything" in core.trouble
+    assert bench.store.read.count_aside() == 0
+    front.plan = []
+    await bench.clock.advance(61)
+    await bench.forward(core, metrics.flush)
+    assert len(at_engine(metrics, bench, "temperature_c")) == 8
+
+
+async def test_after_days_offline_the_tail_does_not_wait_for_the_backlog(metrics, bench) -> None:
+    """With a long backlog the newest readings are at the engine after the first rounds, and the past follows whole."""
+    count = BEHIND // 2 + 600
+    bench.put(*(("oak-1", "temperature_c", at * 1000, 20.0) for at in range(10)))
+    core = bench.core("http://127.0.0.1:9", batch=4000)
+    core.step()
+    bench.put(*(("oak-1", "temperature_c", at * 1000, at / 1000) for at in range(10, count)))
+    bench.put(*(("hall/1", "temperature_c", at * 1000, at / 1000) for at in range(count)))
+    # It comes back, after a restart of the daemon.
+    core = bench.core(metrics.url, batch=4000)
+    for _ in range(2):
+        core.step()
+    early = at_engine(metrics, bench, "temperature_c", sensor="hall/1")
+    assert (count - 1) * 1000 in early, "the newest reading is there"
+    assert len(early) < count, "and the backlog is not through yet"
+    await bench.forward(core, metrics.flush)
+    assert len(at_engine(metrics, bench, "temperature_c", sensor="hall/1")) == count
+    assert len(at_engine(metrics, bench, "temperature_c", sensor="oak-1")) == count
+    assert bench.store.read.forwarding("central")["ahead_to"] is None
+
+
+async def test_a_killed_engine_loses_nothing_of_what_counts_as_delivered(own_metrics, bench) -> None:
+    """SIGKILL in the middle: what it had taken and lost is missed by the reading back, and sent again."""
+    bench.minutes(300)
+    core = bench.core(own_metrics.url, batch=50, timeout_s=5.0)
+    for _ in range(6):
+        core.step()
+    own_metrics.kill()
+    await bench.clock.advance(20)
+    core.step()
+    assert "cannot be" in core.trouble
+    own_metrics.start()
+    held = own_metrics.count("lumberroom_temperature_c", bench.site_id)
+    assert bench.store.read.forwarding("central") is None or held == 300
+    await bench.forward(core, own_metrics.flush, seconds=400)
+    assert core.lag().behind == 0
+    assert own_metrics.count("lumberroom_temperature_c", bench.site_id) == 300
+    assert own_metrics.count("lumberroom_rh_percent", bench.site_id) == 300
+
+
+async def test_killed_on_our_side_it_goes_on_where_it_was(metrics, bench) -> None:
+    """A new forwarder over the same file, at any moment of the old one's work, ends with every reading there once."""
+    bench.minutes(120)
+    rounds = np.random.default_rng(7).integers(1, 5, 6)
+    for steps in rounds:
+        core = bench.core(metrics.url, batch=40)
+        for _ in range(steps):
+            wait_s = core.step()
+            metrics.flush()
+            await bench.clock.advance(max(wait_s, 4.0))
+    core = bench.core(metrics.url, batch=40)
+    await bench.forward(core, metrics.flush)
+    assert metrics.count("lumberroom_temperature_c", bench.site_id) == 120
+    assert metrics.count("lumberroom_rh_percent", bench.site_id) == 120
+
+
+async def test_lag_says_since_when_the_engine_is_behind(front, bench) -> None:
+    """While nothing gets through, the lag grows with the clock from the last moment at which everything was there."""
+    core = bench.core(front.url)
+    core.step()
+    bench.minutes(3)
+    front.plan = [500] * 50
+    for _ in range(5):
+        await bench.clock.advance(core.step())
+    lag = core.lag()
+    assert lag.behind == 6
+    assert 10 < lag.lag_s <= 70
+
+
+async def test_without_reading_back_a_2xx_has_to_do(metrics, bench) -> None:
+    """Where the token may only write, the position follows the server's word."""
+    bench.minutes(5)
+    core = bench.core(metrics.url, read_back=False)
+    await bench.forward(core, lambda: None, seconds=20)
+    assert core.lag().behind == 0
+    assert len(at_engine(metrics, bench, "temperature_c")) == 5
+
+
+async def test_the_site_says_that_it_is_there_and_what_it_is(metrics, bench) -> None:
+    """Names with commas, equals signs and spaces arrive as they are; windows and sensors too; again after a minute."""
+    core = bench.core(metrics.url)
+    core.step()
+    metrics.flush()
+    match = f'{{__name__=~"lumberroom_(site|room|sensor|window)_.*",site="{bench.site_id}"}}'
+    found = [json.loads(one) for one in metrics.ask("/api/v1/export", **{"match[]": match}).splitlines()]
+    by_name = {one["metric"]["__name__"]: one for one in found}
+    assert by_name["lumberroom_site_alive"]["metric"]["title"] == "Lakeside house, yard = B"
+    assert by_name["lumberroom_window_high"]["metric"]["quantity"] == "rh_percent"
+    assert by_name["lumberroom_window_high"]["values"] == [55.0]
+    assert by_name["lumberroom_sensor_silent_after_s"]["metric"]["site"] == bench.site_id
+    await bench.clock.advance(61)
+    core.step()
+    metrics.flush()
+    assert metrics.count("lumberroom_site_alive", bench.site_id) == 2
+
+
+async def test_a_dead_engine_holds_up_nobody(bench) -> None:
+    """A step against an address where nobody answers gives up by itself, and storing goes on meanwhile."""
+    core = bench.core("http://127.0.0.1:9")
+    bench.minutes(2)
+    begun_s = time.monotonic()
+    core.step()
+    assert time.monotonic() - begun_s < 2.0
+    assert "cannot be reached" in core.trouble
+    bench.minutes(2, first=2)
+    assert len(bench.store.read.changes(0, 100)) == 8
