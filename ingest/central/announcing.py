@@ -30,7 +30,7 @@ STATE_CODES: Final[Mapping[RoomState, int]] = {
 """How a room's state is said as a number; the higher, the worse."""
 
 FIELDS: Final[Mapping[str, tuple[str, ...]]] = {
-    SITE_MEASUREMENT: ("alive", "behind", "lag_s", "set_aside", "elevation_m", "open_incidents"),
+    SITE_MEASUREMENT: ("alive", "behind", "lag_s", "set_aside", "past_left_s", "elevation_m", "open_incidents"),
     ROOM_MEASUREMENT: ("state", "since_s", "silent", "dwell_s", "return_dwell_s"),
     SENSOR_MEASUREMENT: ("silent_after_s", "silent"),
     WINDOW_MEASUREMENT: ("low", "high", "margin"),
@@ -47,11 +47,16 @@ class Stood(NamedTuple):
 
 
 class Lag(NamedTuple):
-    """How far the engine is behind.  behind: changes not yet delivered.  lag_s: how old the oldest of them is (s)."""
+    """How far the engine is behind.
+
+    behind: changes not yet delivered.  lag_s: how old the oldest of them is (s).  set_aside: readings that the engine
+    refuses.  past_left_s: how much time of the past, from before the engine was wired, is still to go out (s).
+    """
 
     behind: int
     lag_s: float
     set_aside: int
+    past_left_s: float = 0.0
 
 
 def announcement(

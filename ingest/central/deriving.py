@@ -7,7 +7,7 @@ those go out again.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 import numpy as np
@@ -28,7 +28,7 @@ _REACH_MS: Final = {
 _RUN_GAP_MS: Final = PRESSURE_AGE_MS
 
 
-def derived_points(read: SeriesReader, changed: list[Point]) -> list[Point]:
+def derived_points(read: SeriesReader, changed: Iterable[Point]) -> list[Point]:
     """Give what is derived, as it stands now, for the humidity readings that these changed readings touch. Blocks."""
     found: list[Point] = []
     for sensor, points in _by_sensor(changed).items():
@@ -37,7 +37,7 @@ def derived_points(read: SeriesReader, changed: list[Point]) -> list[Point]:
     return found
 
 
-def _by_sensor(changed: list[Point]) -> dict[str, list[Point]]:
+def _by_sensor(changed: Iterable[Point]) -> dict[str, list[Point]]:
     by_sensor: dict[str, list[Point]] = {}
     for point in changed:
         if point.quantity in _REACH_MS:

@@ -17,20 +17,20 @@ from typing import Any, Final, NamedTuple, Protocol
 
 import structlog
 
-from ingest.central import deriving, settling
+from ingest.central import deriving, settling, sourcing
 from ingest.central.announcing import Lag, Stood, announcement
 from ingest.central.delivering import Delivered, deliver
 from ingest.central.engine import Engine, EngineError
 from ingest.central.own_thread import OwnThread
 from ingest.central.points import Point, lines
-from ingest.central.progress import Progress, Stretch, after_sending, next_stretch
+from ingest.central.progress import Lane, Progress, Stretch, after_sending, next_stretch
+from ingest.central.sourcing import ForwardingReader, Given
 from ingest.central.writing import Later, Writer
 from ingest.clock import Clock
 from ingest.physics.derived import DERIVED
 from ingest.site.places import Site
 from ingest.site.series import SeriesKey
-from ingest.store.api import StoreReader
-from ingest.store.changes import Changes
+from ingest.store.api import SeriesExtent
 from ingest.store.forwarding import SetAside
 
 NAME: Final = "central"
@@ -53,7 +53,7 @@ class ForwarderSettings:
     settle_s: how long after sending it is read back: longer than the engine keeps acknowledged points in memory only.
     lost_s: what cannot be read back by then is sent again (new series take up to 10 s to become visible).
     tries: what was taken so often and never stored is set aside.  aside_s: how often what is set aside is tried again.
-    most_unsettled: batches that may be out and not read back.  announce_s: how often the site says that it is there.
+    most_unsettled: points that may be out and not read back.  announce_s: how often the site says that it is there.
     """
 
     site_id: str
@@ -63,43 +63,24 @@ class ForwarderSettings:
     lost_s: float = 60.0
     tries: int = 5
     aside_s: float = 86_400.0
-    most_unsettled: int = 40
+    most_unsettled: int = 100_000
     announce_s: float = 60.0
-
-
-class ForwardingReader(StoreReader, Protocol):
-    """What a forwarder reads of a store."""
-
-    def changes(self, after: int, limit: int) -> Changes:
-        """Give what was stored or amended after that change."""
-        ...
-
-    def changed_until(self) -> int:
-        """Give the number of the newest change."""
-        ...
-
-    def forwarding(self, name: str) -> dict[str, Any] | None:
-        """Give what was saved of how far it has come."""
-        ...
-
-    def set_aside(self, limit: int = 200) -> list[SetAside]:
-        """Give readings that the engine refused."""
-        ...
-
-    def count_aside(self) -> int:
-        """Give how many those are."""
-        ...
 
 
 class ForwardingWork(Protocol):
     """What a forwarder writes in a unit of work."""
 
-    def follow_changes(self) -> None:
-        """Begin to note changes."""
+    @property
+    def read(self) -> ForwardingReader:
+        """Read within it."""
         ...
 
-    def save_forwarding(self, name: str, state: Mapping[str, Any], *, forget_upto: int) -> None:
-        """Save how far it has come; drop changes up to that number."""
+    def follow_changes(self, name: str, *, through: int) -> None:
+        """Note that all changes up to a number are taken over; those after it are kept."""
+        ...
+
+    def save_forwarding(self, name: str, state: Mapping[str, Any]) -> None:
+        """Save how far it has come."""
         ...
 
     def put_aside(self, refused: Sequence[SetAside]) -> None:
@@ -169,7 +150,8 @@ class ForwarderCore:
         self._unsettled: deque[_Sent] = deque()
         self._marks: deque[_Mark] = deque(maxlen=MOST_MARKS)
         self._caught_up_ms: int | None = None
-        self._tails_turn = True
+        self._turn = 0
+        self._extents: list[SeriesExtent] = []
         self._wait_until_s = 0.0
         self._failures = 0
         self._announced_s: float | None = None
@@ -212,19 +194,33 @@ class ForwarderCore:
 
     def lag(self) -> Lag:
         """Say how far the engine is behind the store."""
-        behind = self._settled.outstanding(self._newest)
-        seen_ms = self._caught_up_ms
+        settled, seen_ms = self._settled, self._caught_up_ms
+        behind = settled.outstanding(self._newest)
         lag_s = max(0.0, (self._clock.now_ms() - seen_ms) / 1000) if behind and seen_ms is not None else 0.0
-        return Lag(behind, round(lag_s, 1), self._aside)
+        left_ms = (settled.past_until_ms or 0) - (settled.past_from_ms or 0)
+        return Lag(behind, round(lag_s, 1), self._aside, round(left_ms / 1000, 1))
 
     def _begin(self) -> None:
-        with self._store.transaction() as work:
-            work.follow_changes()
         saved = self._store.read.forwarding(NAME)
-        self._settled = self._sent = Progress.of(saved)
-        self._caught_up_ms = saved["caught_up_ms"] if saved else self._clock.now_ms()
+        if saved is None:
+            self._begin_anew()
+        else:
+            self._settled = self._sent = Progress.of(saved)
+            self._caught_up_ms = saved["caught_up_ms"]
+        self._extents = self._store.read.extents()
         self._aside = self._store.read.count_aside()
         self._begun = True
+
+    def _begin_anew(self) -> None:
+        """Follow the changes from here on, and take everything that is there already as the past."""
+        with self._store.transaction() as work:
+            newest, extents = work.read.newest_change(), work.read.extents()
+            ends = (min(e.first_ms for e in extents), max(e.last_ms for e in extents) + 1) if extents else (None, None)
+            self._settled = self._sent = Progress(newest, past_from_ms=ends[0], past_until_ms=ends[1])
+            self._caught_up_ms = self._clock.now_ms()
+            self._keep(work)
+        self._extents = extents
+        self._unsettled.clear()
 
     def _try_aside_again(self, now_s: float) -> None:
         """Hand over once more, at the start and once a day, what was refused: somebody may have mended the engine."""
@@ -265,28 +261,36 @@ class ForwarderCore:
     def _send(self, now_s: float) -> float:
         """Send the next stretch, if there is one and room for it."""
         settings, seen_ms = self._settings, self._clock.now_ms()
-        self._newest = newest = self._store.read.changed_until()
+        self._newest = newest = self._store.read.newest_change()
         if not self._marks or self._marks[-1].newest < newest:
             self._marks.append(_Mark(newest, seen_ms))
-        stretch = next_stretch(self._sent, newest, tails_turn=self._tails_turn)
-        if stretch is None or len(self._unsettled) >= settings.most_unsettled:
+        stretch = next_stretch(self._sent, newest, turn=self._turn)
+        if stretch is None or sum(len(sent.points) for sent in self._unsettled) >= settings.most_unsettled:
             self._note_caught_up(seen_ms)
             return min(settings.look_s, settings.settle_s) if self._unsettled else settings.look_s
-        self._tails_turn = not self._tails_turn
-        changes = self._store.read.changes(stretch.after, settings.batch)
-        points = _points(changes)
-        outcome = self._deliver([*points, *deriving.derived_points(self._store.read, points)])
+        self._turn += 1
+        given = self._given(stretch, newest)
+        if given.lost:
+            _log.error("changes are gone that were not forwarded yet; everything is gone through anew")
+            self._begin_anew()
+            return 0.0
+        outcome = self._deliver([*given.points, *deriving.derived_points(self._store.read, given.points)])
         if outcome.later is not None:
             self._put_off(outcome.later, now_s)
             return self._wait_until_s - now_s
         self._went_well()
-        # Where nothing follows (what was noted has been taken away since), everything up to the newest is out.
-        reached = changes.reached if changes.reached > stretch.after else newest
         refused = self._set_aside(outcome.refused)
-        kept = tuple(point for point in points if point not in refused)
-        self._sent = after_sending(self._sent, stretch, reached)
-        self._unsettled.append(_Sent(stretch, reached, kept, now_s, now_s))
+        kept = tuple(point for point in given.points if point not in refused)
+        self._sent = after_sending(self._sent, stretch, given.reached)
+        self._unsettled.append(_Sent(stretch, given.reached, kept, now_s, now_s))
         return 0.0
+
+    def _given(self, stretch: Stretch, newest: int) -> Given:
+        """Fetch what a stretch holds."""
+        read, limit = self._store.read, self._settings.batch
+        if stretch.lane is not Lane.PAST:
+            return sourcing.changed(read, stretch.after, newest, limit)
+        return sourcing.past(read, self._extents, stretch.after, self._sent.past_until_ms or stretch.after, limit)
 
     def _deliver(self, points: list[Point]) -> Delivered:
         rooms = {sensor.id: sensor.room for sensor in self._site().sensors}
@@ -369,9 +373,13 @@ class ForwarderCore:
             self._caught_up_ms = seen_ms
 
     def _save(self) -> None:
-        state = {**self._settled.as_json(), "caught_up_ms": self._caught_up_ms}
         with self._store.transaction() as work:
-            work.save_forwarding(NAME, state, forget_upto=self._settled.oldest)
+            self._keep(work)
+
+    def _keep(self, work: ForwardingWork) -> None:
+        """Write the durable position, and let go of the changes before it, in one unit of work."""
+        work.save_forwarding(NAME, {**self._settled.as_json(), "caught_up_ms": self._caught_up_ms})
+        work.follow_changes(NAME, through=self._settled.oldest)
 
     def _put_off(self, later: Later, now_s: float) -> None:
         wait_s = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(self._failures, 16))
@@ -389,14 +397,6 @@ class ForwarderCore:
         if self._way_trouble:
             _log.info("forwarding goes on", was=self._way_trouble)
         self._way_trouble, self._failures = "", 0
-
-
-def _points(changes: Changes) -> list[Point]:
-    columns = (changes.key_index.tolist(), changes.at_ms.tolist(), changes.value.tolist(), changes.revision.tolist())
-    # The same reading may have changed more than once: it goes out once, as it stands now.
-    rows = zip(*columns, strict=True)
-    named = ((changes.keys[key], at_ms, value, revision) for key, at_ms, value, revision in rows)
-    return list(dict.fromkeys(Point(key.sensor, key.quantity, *rest) for key, *rest in named))
 
 
 class Forwarder:

@@ -1,74 +1,104 @@
-"""Which changes have gone out and which go next: oldest first, and the live tail beside them. Pure.
+"""What has gone out and what goes next: oldest first, and the live tail beside it. Pure.
 
-Changes have rising numbers. Everything up to `oldest` is out. After days offline there is a backlog: then a second
-stretch runs ahead, from close to the newest change onwards, so that the office sees the present while the past is
-still on its way; the two take turns. When the first meets the second, they are one again.
+Three lanes take turns, as far as each has something. *Oldest*: the store's changes in the order of commit, everything
+up to number `oldest` is out. *Ahead*: with many changes outstanding, after days offline, a second stretch begins close
+to the newest one, so that the office sees the present while the rest is still on its way; when the two meet they are
+one again. *Past*: what was stored before the store noted changes at all, by its instants.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import enum
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final, NamedTuple
 
-BEHIND: Final = 20_000
-"""With more changes than this outstanding, the live tail runs ahead of the backlog."""
+BEHIND: Final = 10_000
+"""With more changes than this outstanding, the live tail runs ahead of the others."""
 
-TAIL: Final = 2_000
+TAIL: Final = 1_000
 """How many of the newest changes are the live tail when it begins to run ahead."""
+
+
+class Lane(enum.IntEnum):
+    """Where a stretch belongs, in the order of their turns."""
+
+    AHEAD = 0
+    OLDEST = 1
+    PAST = 2
+
+
+class Stretch(NamedTuple):
+    """What goes next: changes after this number, or, of the past, readings from this instant on (UTC ms)."""
+
+    lane: Lane
+    after: int
 
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """What is out: changes 1 to `oldest`, and those with ahead_from < number <= ahead_to where they are set."""
+    """What is out: changes 1 to `oldest`, those with ahead_from < number <= ahead_to where they are set, and of the
+    past what is older than `past_from_ms`; the past ends before `past_until_ms`. None where there is no such lane."""
 
     oldest: int = 0
     ahead_from: int | None = None
     ahead_to: int | None = None
+    past_from_ms: int | None = None
+    past_until_ms: int | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Give its JSON form."""
-        return {"oldest": self.oldest, "ahead_from": self.ahead_from, "ahead_to": self.ahead_to}
+        return asdict(self)
 
     @staticmethod
-    def of(facts: dict[str, Any] | None) -> Progress:
-        """Make it of its JSON form; None is the beginning."""
-        return Progress() if facts is None else Progress(facts["oldest"], facts["ahead_from"], facts["ahead_to"])
+    def of(facts: Mapping[str, Any]) -> Progress:
+        """Make it of its JSON form; what else stands there is passed over."""
+        return Progress(**{name: facts[name] for name in Progress.__slots__})
 
     def outstanding(self, newest: int) -> int:
-        """Give how many changes are not out yet, of `newest` in all."""
+        """Give how many changes are not out yet, of `newest` in all; the past does not count."""
         if self.ahead_to is None or self.ahead_from is None:
             return max(0, newest - self.oldest)
         return max(0, self.ahead_from - self.oldest) + max(0, newest - self.ahead_to)
 
 
-class Stretch(NamedTuple):
-    """What goes next: changes after this number.  ahead: of the live tail that runs ahead."""
-
-    after: int
-    ahead: bool
-
-
-def next_stretch(progress: Progress, newest: int, *, tails_turn: bool) -> Stretch | None:
+def next_stretch(progress: Progress, newest: int, *, turn: int) -> Stretch | None:
     """Give what goes next, or None where everything is out.
 
-    newest: number of the newest change.  tails_turn: whether the live tail may go first this time.
+    newest: number of the newest change.  turn: counts up, so that no lane waits for another to end.
     """
+    lanes = (_ahead(progress, newest), _oldest(progress, newest), _past(progress))
+    begin = turn % len(lanes)
+    return next((stretch for stretch in lanes[begin:] + lanes[:begin] if stretch is not None), None)
+
+
+def _ahead(progress: Progress, newest: int) -> Stretch | None:
     if progress.ahead_to is not None:
-        tail_waits = newest > progress.ahead_to
-        return Stretch(progress.ahead_to, True) if tail_waits and tails_turn else Stretch(progress.oldest, False)
-    if newest <= progress.oldest:
-        return None
-    if tails_turn and newest - progress.oldest > BEHIND:
-        return Stretch(newest - TAIL, True)
-    return Stretch(progress.oldest, False)
+        return Stretch(Lane.AHEAD, progress.ahead_to) if newest > progress.ahead_to else None
+    return Stretch(Lane.AHEAD, newest - TAIL) if newest - progress.oldest > BEHIND else None
+
+
+def _oldest(progress: Progress, newest: int) -> Stretch | None:
+    return Stretch(Lane.OLDEST, progress.oldest) if newest > progress.oldest else None
+
+
+def _past(progress: Progress) -> Stretch | None:
+    return None if progress.past_from_ms is None else Stretch(Lane.PAST, progress.past_from_ms)
 
 
 def after_sending(progress: Progress, stretch: Stretch, reached: int) -> Progress:
-    """Give the progress once the stretch is out as far as and with change number `reached`."""
-    if stretch.ahead:
+    """Give the progress once a stretch is out.
+
+    reached: as far as and with this change; of the past, as far as and without this instant.
+    """
+    if stretch.lane is Lane.PAST:
+        is_over = progress.past_until_ms is None or reached >= progress.past_until_ms
+        ends = (None, None) if is_over else (reached, progress.past_until_ms)
+        return replace(progress, past_from_ms=ends[0], past_until_ms=ends[1])
+    if stretch.lane is Lane.AHEAD:
         begun = stretch.after if progress.ahead_from is None else progress.ahead_from
-        return Progress(progress.oldest, begun, max(reached, progress.ahead_to or 0))
+        return replace(progress, ahead_from=begun, ahead_to=max(reached, progress.ahead_to or 0))
     oldest = max(progress.oldest, reached)
     if progress.ahead_from is None or progress.ahead_to is None or oldest < progress.ahead_from:
-        return Progress(oldest, progress.ahead_from, progress.ahead_to)
-    return Progress(max(oldest, progress.ahead_to))
+        return replace(progress, oldest=oldest)
+    return replace(progress, oldest=max(oldest, progress.ahead_to), ahead_from=None, ahead_to=None)

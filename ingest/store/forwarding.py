@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 from ingest.site.series import SeriesKey
@@ -32,6 +32,7 @@ _TABLES: Final = (
         since_ms INTEGER NOT NULL,   -- when it was refused, by our clock
         PRIMARY KEY (sensor, quantity, at_ms)
     ) STRICT, WITHOUT ROWID""",
+    "CREATE INDEX IF NOT EXISTS amendment_at ON amendment (at_ms)",
 )
 
 
@@ -46,20 +47,41 @@ class SetAside(NamedTuple):
     since_ms: int
 
 
-def prepare(connection: sqlite3.Connection) -> None:
-    """Make the tables where they are not there; inside a transaction."""
-    for statement in _TABLES:
-        connection.execute(statement)
+def _is_prepared(connection: sqlite3.Connection) -> bool:
+    return connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'set_aside'").fetchone() is not None
+
+
+def _prepare(connection: sqlite3.Connection) -> None:
+    if not _is_prepared(connection):
+        for statement in _TABLES:
+            connection.execute(statement)
+
+
+def amendments(
+    connection: sqlite3.Connection, keys: Sequence[SeriesKey], from_ms: int, to_ms: int
+) -> dict[tuple[SeriesKey, int], int]:
+    """Give how often readings with from_ms <= instant < to_ms were amended, those that were, by series and instant."""
+    rows = connection.execute(
+        "SELECT sensor, quantity, at_ms, count(*) FROM amendment JOIN series ON series.id = series_id"
+        " WHERE at_ms >= ? AND at_ms < ? GROUP BY series_id, at_ms",
+        (from_ms, to_ms),
+    )
+    wanted = set(keys)
+    found = {(SeriesKey(sensor, quantity), at_ms): count for sensor, quantity, at_ms, count in rows}
+    return {place: count for place, count in found.items() if place[0] in wanted}
 
 
 def load(connection: sqlite3.Connection, name: str) -> dict[str, Any] | None:
     """Give what was saved under a name, or None."""
+    if not _is_prepared(connection):
+        return None
     row = connection.execute("SELECT state FROM forwarding WHERE name = ?", (name,)).fetchone()
     return None if row is None else json.loads(row[0])
 
 
 def save(connection: sqlite3.Connection, name: str, state: Mapping[str, Any]) -> None:
     """Save a forwarder's state under its name."""
+    _prepare(connection)
     connection.execute(
         "INSERT INTO forwarding (name, state) VALUES (?1, ?2) ON CONFLICT (name) DO UPDATE SET state = ?2",
         (name, canonical_json(state)),
@@ -68,6 +90,7 @@ def save(connection: sqlite3.Connection, name: str, state: Mapping[str, Any]) ->
 
 def put_aside(connection: sqlite3.Connection, refused: Iterable[SetAside]) -> None:
     """Keep readings that were refused; one that is there already takes the newer words."""
+    _prepare(connection)
     connection.executemany(
         "INSERT OR REPLACE INTO set_aside (sensor, quantity, at_ms, value, revision, said, since_ms)"
         " VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -85,11 +108,15 @@ def take_back(connection: sqlite3.Connection, accepted: Iterable[SetAside]) -> N
 
 def count_aside(connection: sqlite3.Connection) -> int:
     """Give how many readings are set aside."""
+    if not _is_prepared(connection):
+        return 0
     return int(connection.execute("SELECT count(*) FROM set_aside").fetchone()[0])
 
 
 def aside(connection: sqlite3.Connection, limit: int) -> list[SetAside]:
     """Give readings that are set aside, those refused last first."""
+    if not _is_prepared(connection):
+        return []
     rows = connection.execute(
         "SELECT sensor, quantity, at_ms, value, revision, said, since_ms FROM set_aside"
         " ORDER BY since_ms DESC, sensor, quantity, at_ms LIMIT ?",

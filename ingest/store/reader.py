@@ -104,14 +104,23 @@ class SqliteReader:
             return dict(connection.execute("SELECT sensor, at_ms FROM heard").fetchall())
 
     def changes(self, after: int, limit: int) -> Changes:
-        """Give what was stored or amended after that change, in the order of commit; `follow_changes` comes first."""
+        """Give what was stored after a change's number, in the order of commit, late and corrected readings included.
+
+        after: 0, or the `through` of the answer before.  limit: about how many readings at a time.  Only what came
+        after somebody registered (`SqliteUnitOfWork.follow_changes`) is sure to be kept; `lost` says when it is not.
+        """
         with self._snapshot() as connection:
             return changes.since(connection, after, limit)
 
-    def changed_until(self) -> int:
+    def newest_change(self) -> int:
         """Give the number of the newest change."""
         with self._snapshot() as connection:
-            return changes.until(connection)
+            return changes.newest(connection)
+
+    def amendments(self, keys: Sequence[SeriesKey], from_ms: int, to_ms: int) -> dict[tuple[SeriesKey, int], int]:
+        """Give how often readings of these series were amended, those that were, by series and instant."""
+        with self._snapshot() as connection:
+            return forwarding.amendments(connection, keys, from_ms, to_ms)
 
     def forwarding(self, name: str) -> dict[str, Any] | None:
         """Give what a forwarder has saved of how far it has come, or None."""

@@ -86,15 +86,13 @@ class SqliteUnitOfWork:
         """Write how far a notice has come. Raises RefusedError when there is no notice of that number."""
         outbox.update(self._connection, notice)
 
-    def follow_changes(self) -> None:
-        """Note from now on what is stored or amended, for a forwarder; what is there already comes first."""
-        forwarding.prepare(self._connection)
-        changes.follow(self._connection)
+    def follow_changes(self, name: str, *, through: int) -> None:
+        """Note that somebody has taken over all changes up to a number, and keep those after it for them."""
+        changes.register(self._connection, name, through)
 
-    def save_forwarding(self, name: str, state: Mapping[str, Any], *, forget_upto: int) -> None:
-        """Save how far a forwarder has come (JSON-able) and drop the changes that it has done with."""
+    def save_forwarding(self, name: str, state: Mapping[str, Any]) -> None:
+        """Save how far a forwarder has come (JSON-able)."""
         forwarding.save(self._connection, name, state)
-        changes.forget(self._connection, forget_upto)
 
     def put_aside(self, refused: Iterable[SetAside]) -> None:
         """Keep readings that the other side refused."""

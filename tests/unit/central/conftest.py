@@ -260,7 +260,8 @@ class Bench:
         end_s = self.clock.monotonic_s() + seconds
         while self.clock.monotonic_s() < end_s:
             wait_s = core.step()
-            if core.lag().behind == 0 and self.store.read.changed_until() == core.as_figures()["newest_change"]:
+            lag, newest = core.lag(), core.as_figures()["newest_change"]
+            if lag.behind == 0 and lag.past_left_s == 0 and self.store.read.newest_change() == newest:
                 return
             flush()
             await self.clock.advance(max(wait_s, 0.01))

@@ -3,72 +3,76 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.central.progress import BEHIND, TAIL, Progress, after_sending, next_stretch
+from ingest.central.progress import BEHIND, TAIL, Lane, Progress, Stretch, after_sending, next_stretch
 
 
 def test_in_quiet_times_there_is_one_stretch_after_the_other() -> None:
-    """A few outstanding changes go out in their order, and then there is nothing."""
-    progress = Progress(10)
-    stretch = next_stretch(progress, 14, tails_turn=True)
-    assert stretch == (10, False)
-    progress = after_sending(progress, stretch, 14)
-    assert progress == Progress(14)
-    assert next_stretch(progress, 14, tails_turn=True) is None
+    """A few outstanding changes go out in their order, and then there is nothing, whoever's turn it is."""
+    for turn in range(3):
+        stretch = next_stretch(Progress(10), 14, turn=turn)
+        assert stretch == Stretch(Lane.OLDEST, 10)
+        assert after_sending(Progress(10), stretch, 14) == Progress(14)
+        assert next_stretch(Progress(14), 14, turn=turn) is None
 
 
-def test_with_a_long_backlog_the_tail_takes_every_other_turn() -> None:
-    """The newest go first, then the oldest; when both meet they are one again."""
+def test_with_a_long_backlog_the_tail_the_oldest_and_the_past_take_turns() -> None:
+    """Each lane that has something comes within three turns; when tail and oldest meet they are one again."""
     newest = BEHIND + 5000
-    first = next_stretch(Progress(), newest, tails_turn=True)
-    assert first == (newest - TAIL, True)
-    progress = after_sending(Progress(), first, newest)
+    progress = Progress(past_from_ms=100, past_until_ms=900)
+    first = next_stretch(progress, newest, turn=0)
+    assert first == Stretch(Lane.AHEAD, newest - TAIL)
+    progress = after_sending(progress, first, newest)
     assert progress.outstanding(newest) == newest - TAIL
-    assert next_stretch(progress, newest + 3, tails_turn=True) == (newest, True)
-    assert next_stretch(progress, newest + 3, tails_turn=False) == (0, False)
-    assert next_stretch(progress, newest, tails_turn=True) == (0, False), "nothing new: the backlog takes both turns"
-    oldest = next_stretch(progress, newest, tails_turn=False)
-    assert oldest is not None
-    met = after_sending(progress, oldest, newest - TAIL)
-    assert met == Progress(newest)
+    lanes = [stretch.lane for turn in range(1, 4) if (stretch := next_stretch(progress, newest + 3, turn=turn))]
+    assert lanes == [Lane.OLDEST, Lane.PAST, Lane.AHEAD]
+    assert next_stretch(progress, newest, turn=3) == Stretch(Lane.OLDEST, 0), "nothing new: its turn goes to the next"
+    met = after_sending(progress, Stretch(Lane.OLDEST, 0), newest - TAIL)
+    assert met == Progress(newest, past_from_ms=100, past_until_ms=900)
+    assert after_sending(met, Stretch(Lane.PAST, 100), 900) == Progress(newest)
 
 
 @given(st.integers(0, 2**32))
 def test_every_change_goes_out_whatever_happens(seed: int) -> None:
     """Batches of any size, failures, restarts from the last saved progress, new changes meanwhile: all goes out."""
     chance = random.Random(seed)
-    newest, out = chance.randint(0, 3 * BEHIND), set[tuple[int, int]]()
-    progress = saved = Progress()
-    for turn in range(400):
+    newest, out = chance.randint(0, 3 * BEHIND), set[tuple[Stretch, int]]()
+    progress = saved = Progress(past_from_ms=0, past_until_ms=chance.randint(1, 10**6))
+    until_ms = progress.past_until_ms
+    for turn in range(900):
         newest += chance.randint(0, 300) if turn < 200 else 0
-        stretch = next_stretch(progress, newest, tails_turn=bool(turn % 2))
-        if stretch is None:
-            if turn >= 200:
-                break
-            continue
+        stretch = next_stretch(progress, newest, turn=turn)
         what = chance.random()
-        if what < 0.1:
-            continue  # it could not be sent
+        if stretch is None or what < 0.1:
+            continue  # nothing to do, or it could not be sent
         if what < 0.15:
             progress = saved  # we were killed
             continue
-        reached = min(newest, stretch.after + chance.randint(200, 5000))
-        out.add((stretch.after, reached))
+        reached = stretch.after + chance.randint(200, 5000) * (10 if stretch.lane is Lane.PAST else 1)
+        reached = reached if stretch.lane is Lane.PAST else min(newest, reached)
+        out.add((stretch, reached))
         progress = after_sending(progress, stretch, reached)
         if what < 0.6:
             saved = progress
     assert progress == Progress(newest)
+    assert _covered([(s.after, to) for s, to in out if s.lane is not Lane.PAST]) == newest
+    assert _covered([(s.after, to) for s, to in out if s.lane is Lane.PAST]) >= (until_ms or 0)
+
+
+def _covered(stretches: list[tuple[int, int]]) -> int:
+    """Give how far from 0 these stretches reach without a hole."""
     covered = 0
-    for after, reached in sorted(out):
+    for after, reached in sorted(stretches):
         assert after <= covered
         covered = max(covered, reached)
-    assert covered == newest
+    return covered
 
 
 def test_progress_survives_as_json() -> None:
-    """What is saved is what is read."""
-    for progress in (Progress(), Progress(5), Progress(5, 100, 200)):
-        assert Progress.of(progress.as_json()) == progress
+    """What is saved is what is read, whatever else stands beside it."""
+    for progress in (Progress(), Progress(5, 100, 200), Progress(5, past_from_ms=1, past_until_ms=2)):
+        assert Progress.of({**progress.as_json(), "caught_up_ms": 7}) == replace(progress)

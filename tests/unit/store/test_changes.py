@@ -2,104 +2,91 @@
 
 from __future__ import annotations
 
-import contextlib
-import sqlite3
-
 import pytest
 
 from ingest.site.series import SeriesKey
 from ingest.store.forwarding import SetAside
 from ingest.store.integrity import check_integrity
 
+KEY = SeriesKey("attic", "temperature_c")
 
-def all_changes(store, *, at_once: int = 3) -> list[tuple[str, int, float, int]]:
-    """Follow the feed to its end in small steps."""
-    found, after = [], 0
-    while len(some := store.read.changes(after, at_once)):
-        names = [some.keys[index].quantity for index in some.key_index]
-        found += zip(names, some.at_ms.tolist(), some.value.tolist(), some.revision.tolist(), strict=True)
-        assert some.reached > after
-        after = some.reached
-    assert after == store.read.changed_until()
+
+def all_changes(store, *, at_once: int = 3, after: int = 0) -> list[tuple[str, int]]:
+    """Follow the feed to its end in small steps: quantity and instant of each change."""
+    found = []
+    while len((some := store.read.changes(after, at_once)).at_ms):
+        assert not some.lost
+        found += [(some.keys[k].quantity, at) for k, at in zip(some.key_index, some.at_ms.tolist(), strict=True)]
+        assert some.through > after
+        after = some.through
+    assert after == store.read.newest_change()
     return found
 
 
-def test_nothing_is_noted_until_somebody_follows(store, put, path) -> None:
-    """A site without a central engine has no such table and pays nothing."""
-    put([1000], [20.0])
-    with contextlib.closing(sqlite3.connect(path)) as plain:
-        assert plain.execute("SELECT count(*) FROM sqlite_schema WHERE name = 'change'").fetchone() == (0,)
-
-
-def test_late_repeated_and_amended_readings_come_in_the_order_of_commit(store, put) -> None:
-    """A late reading comes last though its instant is first, a repeated one not again, an amended one as it stands."""
+@pytest.fixture
+def followed(store):
+    """A store whose changes somebody follows."""
     with store.transaction() as work:
-        work.follow_changes()
+        work.follow_changes("reader", through=store.read.newest_change())
+    return store
+
+
+def test_late_repeated_and_amended_readings_come_in_the_order_of_commit(followed, put) -> None:
+    """A late reading comes last though its instant is first, a repeated one not again, an amended one once more."""
     put([3000, 4000], [20.0, 21.0])
     put([1000], [18.0])
     put([3000], [20.0])
     put([4000], [25.0])
-    assert all_changes(store) == [
-        ("temperature_c", 3000, 20.0, 0),
-        ("temperature_c", 4000, 25.0, 1),
-        ("temperature_c", 1000, 18.0, 0),
-        ("temperature_c", 4000, 25.0, 1),
-    ]
+    temperature = "temperature_c"
+    assert all_changes(followed) == [(temperature, 3000), (temperature, 4000), (temperature, 1000), (temperature, 4000)]
+    assert followed.read.amendments([KEY], 0, 9999) == {(KEY, 4000): 1}
 
 
-def test_the_past_comes_first_oldest_day_first(store, put) -> None:
-    """What was stored before anybody followed is there too, day by day across all series, amendments counted."""
-    day = 86_400_000
-    put([0, 1000, day], [1.0, 2.0, 3.0])
-    put([1000], [9.0])
-    put([500, day + 5], [40.0, 41.0], quantity="rh_percent")
-    with store.transaction() as work:
-        work.follow_changes()
-        work.follow_changes()  # a second start changes nothing
-    put([2 * day], [4.0])
-    assert all_changes(store) == [
-        ("temperature_c", 0, 1.0, 0),
-        ("temperature_c", 1000, 9.0, 1),
-        ("rh_percent", 500, 40.0, 0),
-        ("temperature_c", day, 3.0, 0),
-        ("rh_percent", day + 5, 41.0, 0),
-        ("temperature_c", 2 * day, 4.0, 0),
-    ]
-
-
-def test_a_unit_that_is_rolled_back_leaves_no_note(store, batch, put) -> None:
+def test_a_unit_that_is_rolled_back_leaves_no_note(followed, batch, put) -> None:
     """Notes are committed with their readings or not at all."""
-    with store.transaction() as work:
-        work.follow_changes()
-    with pytest.raises(RuntimeError), store.transaction() as work:  # noqa: PT012
+    with pytest.raises(RuntimeError), followed.transaction() as work:  # noqa: PT012
         work.append(batch([1000], [20.0]), heard_ms=0)
         raise RuntimeError
-    assert store.read.changed_until() == 0
+    assert followed.read.newest_change() == 0
     put([2000], [20.0])
-    assert [at for _, at, _, _ in all_changes(store)] == [2000]
+    assert all_changes(followed) == [("temperature_c", 2000)]
 
 
-def test_what_is_forgotten_does_not_come_again_and_numbers_go_on(store, put, path) -> None:
-    """The position is saved and its notes dropped in one unit; numbers are never used twice; the file stays sound."""
-    with store.transaction() as work:
-        work.follow_changes()
-    put([1000, 2000], [20.0, 21.0])
-    with store.transaction() as work:
-        work.save_forwarding("central", {"oldest": 2}, forget_upto=2)
-    assert len(store.read.changes(0, 10)) == 0
-    assert store.read.forwarding("central") == {"oldest": 2}
+def test_what_everybody_has_taken_over_is_let_go_and_numbers_go_on(followed, put, path) -> None:
+    """Changes stay until all who follow have them; numbers are never used twice; who asks too far back is told."""
+    with followed.transaction() as work:
+        work.follow_changes("another", through=0)
+    put([1000], [20.0])
+    put([2000], [21.0])
+    middle, newest = followed.read.changes(0, 1).through, followed.read.newest_change()
+    for name, through in (("reader", newest), ("another", middle)):
+        with followed.transaction() as work:
+            work.follow_changes(name, through=through)
+    assert all_changes(followed, after=middle) == [("temperature_c", 2000)]
+    with followed.transaction() as work:
+        work.follow_changes("another", through=newest)
+    assert followed.read.changes(0, 10).lost
     put([3000], [22.0])
-    assert store.read.changed_until() == 3
-    assert store.read.changes(2, 10).at_ms.tolist() == [3000]
+    assert followed.read.newest_change() > newest
+    assert all_changes(followed, after=newest) == [("temperature_c", 3000)]
     assert check_integrity(path) == []
+
+
+def test_how_far_a_forwarder_has_come_is_kept(store) -> None:
+    """What is saved under a name is what is read, also by the next one that opens the file; unknown names have none."""
+    assert store.read.forwarding("central") is None
+    with store.transaction() as work:
+        work.save_forwarding("central", {"oldest": 2})
+        work.save_forwarding("central", {"oldest": 3})
+    assert store.read.forwarding("central") == {"oldest": 3}
 
 
 def test_what_was_refused_is_kept_and_taken_back(store) -> None:
     """Set aside with the server's words, newest refusal first; taken back when it is accepted after all."""
+    assert (store.read.count_aside(), store.read.set_aside()) == (0, [])
     one = SetAside(SeriesKey("a", "rh_percent"), 1, 50.0, 0, "no", 10)
     two = SetAside(SeriesKey("b", "rh_percent"), 2, 51.0, 1, "never", 20)
     with store.transaction() as work:
-        work.follow_changes()
         work.put_aside([one, two])
         work.put_aside([one._replace(said="still no")])
     assert store.read.set_aside() == [two, one._replace(said="still no")]
