@@ -229,6 +229,8 @@ class ArrivalsPage:
     strangers: tuple[StrangerRow, ...]
     notices: tuple[NoticeRow, ...]
     sent: str  # how many notices went out, a sentence
+    forwarding: str  # how forwarding to a central engine fares, a sentence; empty where none is wired
+    forwarding_error: str  # what keeps readings from arriving there
 
 
 @dataclass(frozen=True, slots=True)

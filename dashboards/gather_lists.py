@@ -16,12 +16,15 @@ from dashboards.contexts import (
     StrangerRow,
 )
 from dashboards.problems import AnswerError
-from dashboards.services import AdapterStatus, CaughtMail
+from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus
 from dashboards.view import View
+from ingest.present import words
 from ingest.site.incidents import Notice, NoticeKind, NoticeState
 
 PER_PAGE: Final = 50
 MOST_NOTICES: Final = 100
+SHORT_LAG_S: Final = 120.0
+"""Readings are on their way for about a minute in ordinary running: no lag worth a word."""
 
 _NOTICE_WORDS: Final = {NoticeKind.OPENED: "an incident opened", NoticeKind.CLOSED: "an incident is over"}
 
@@ -51,7 +54,25 @@ def arrivals_page(view: View) -> ArrivalsPage:
         strangers=tuple(StrangerRow(sensor, view.ago(at_ms)) for sensor, at_ms in strangers),
         notices=tuple(_notice(view, one) for one in pending),
         sent=_sent(len(read.notices(state=NoticeState.SENT, limit=MOST_NOTICES))),
+        forwarding=_forwarding(status := view.services.forwarding()),
+        forwarding_error=status.error if status else "",
     )
+
+
+def _forwarding(status: ForwardingStatus | None) -> str:
+    if status is None:
+        return ""
+    said = f"To {status.engine}: "
+    if status.behind and status.lag_s > SHORT_LAG_S:
+        said += f"{status.behind} changes are waiting, the oldest for {words.duration(status.lag_s)}."
+    else:
+        said += "up to date."
+    if status.past_left_s:
+        said += f" Of the time before, {words.duration(status.past_left_s)} are still to go out."
+    if status.set_aside:
+        noun = "reading is" if status.set_aside == 1 else "readings are"
+        said += f" {status.set_aside} {noun} set aside because the engine refuses them; they are safe here."
+    return said
 
 
 def _sent(count: int) -> str:

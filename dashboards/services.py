@@ -30,6 +30,23 @@ class AdapterStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class ForwardingStatus:
+    """How forwarding to a central engine fares.
+
+    engine: its address.  behind: changes not delivered yet.  lag_s: how old the oldest of them is (s).
+    past_left_s: how much time of the past, from before the engine was wired, is still to go out (s).
+    set_aside: readings that the engine refuses.  error: what keeps readings from arriving, or empty.
+    """
+
+    engine: str
+    behind: int = 0
+    lag_s: float = 0.0
+    past_left_s: float = 0.0
+    set_aside: int = 0
+    error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class RoomStanding:
     """How a room stands towards its window now, with the reason in one sentence.
 
@@ -102,6 +119,10 @@ class Services(Protocol):
 
     def mails(self) -> Sequence[CaughtMail]:
         """Give the mails that the demonstration caught; empty on a real site."""
+        ...
+
+    def forwarding(self) -> ForwardingStatus | None:
+        """Say how forwarding to a central engine fares; None where none is wired."""
         ...
 
     def push_token_matches(self, token: str) -> bool:

@@ -7,7 +7,7 @@ sentence that says how to mend it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, Protocol
 
@@ -71,7 +71,7 @@ class EngineAddress:
     url: str
     org: str = ""
     bucket: str = ""
-    token: str | None = None
+    token: str | None = field(default=None, repr=False)
     kind: EngineKind = "victoriametrics"
     read_url: str = ""
     ca_file: Path | None = None

@@ -34,6 +34,11 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield '# push_token_env = "LUMBERROOM_PUSH_TOKEN"  # lets programs hand readings in over HTTP with this token'
     yield ""
     yield from _mail(answers.mail)
+    yield "# [central]  # forwards what is stored to a central engine, for whoever has many sites"
+    yield '# site = "lakeside-house"  # the name of this site there; no two may share one'
+    yield '# address = "http://engine.example.org:8428"'
+    yield '# token_env = "LUMBERROOM_CENTRAL_TOKEN"'
+    yield ""
     yield from _adapters(answers)
     for room in answers.rooms:
         yield from _room(room, us=us)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from ingest.runtime.wiring import MailWiring, Wiring
+from ingest.runtime.wiring import CentralWiring, MailWiring, Wiring
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor
 from ingest.units import fahrenheit_from_celsius, feet_from_metres
 
@@ -23,6 +23,7 @@ def in_words(wiring: Wiring) -> Iterator[str]:
         yield "No adapter: readings come in over HTTP or by import only."
     yield _push(wiring)
     yield from _mail(wiring.mail)
+    yield from _central(wiring.central)
     port = wiring.page.port
     yield f"The page: http://{wiring.page.listen}:{port}/" if port else f"The page: {wiring.page.listen}, any free port"
     yield f"Readings are kept in {wiring.data_directory}"
@@ -105,6 +106,16 @@ def _push(wiring: Wiring) -> str:
     return (
         "Readings may be pushed with the token." if wiring.page.push_token else "Nobody may push readings (no token)."
     )
+
+
+def _central(central: CentralWiring | None) -> Iterator[str]:
+    if central is None:
+        return
+    address = central.address
+    told = {"victoriametrics": "VictoriaMetrics", "influxdb": "InfluxDB"}[address.kind]
+    bucket = f", bucket {address.bucket}" if address.kind == "influxdb" else ""
+    back = "read back before they count as delivered" if central.read_back else "not read back"
+    yield f'Readings are forwarded as site "{central.site_id}" to {address.url} ({told}{bucket}), {back}'
 
 
 def _mail(mail: MailWiring | None) -> Iterator[str]:

@@ -22,6 +22,7 @@ from dashboards.services import CaughtMail, News, Services
 from ingest.clock import Clock, SystemClock
 from ingest.errors import LumberroomError, StorageError
 from ingest.runtime import job, wallwatch
+from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
@@ -90,6 +91,7 @@ class Daemon:
         self._site = wiring.site
         self._news = NewsBoard()
         self._notifying = Notifying(wiring, self.clock)
+        self._forwarding = Forwarding(wiring.central, self.clock, lambda: self._site) if wiring.central else None
         self._tasks: list[asyncio.Task[None]] = []
         self._upkeep: Upkeep | None = None
 
@@ -180,6 +182,7 @@ class Daemon:
             news=self._news,
             figures=figures,
             store_faults=lambda: self._upkeep.faults if self._upkeep else (),
+            forwarding=self._forwarding.status if self._forwarding else None,
             demo_speed=self._demo_speed,
             mails=self._mails,
         )
@@ -191,9 +194,12 @@ class Daemon:
         upkeep.start()
         wall = WallWatch(self.clock, upkeep.wake)
         figures |= {"clock": wall.as_figures, "upkeep": upkeep.as_figures, "mail": self._notifying.as_figures}
+        figures["central"] = self._forwarding.as_figures if self._forwarding else not_wired
         self._keep("rounds", lambda: every(ROUND_EVERY_S, self.clock, lambda: self._round(store, intake)))
         self._keep("wall clock", lambda: every(wallwatch.LOOK_EVERY_S, self.clock, wall.look))
         self._keep("notices", lambda: self._notifying.run(store))
+        if (forwarding := self._forwarding) is not None:
+            self._keep("forwarding", lambda: forwarding.run(store))
 
     def _keep(self, name: str, work: Callable[[], Awaitable[None]]) -> None:
         self._tasks.append(asyncio.create_task(keep(name, work, self.clock), name=name))

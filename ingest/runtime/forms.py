@@ -12,6 +12,7 @@ from collections.abc import Callable
 from email.headerregistry import Address
 from functools import partial
 from typing import Annotated, Any, Final, Literal
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainValidator
 from pydantic_core import PydanticCustomError
@@ -81,6 +82,27 @@ def _adapter_name(text: str) -> str:
         raise wrong(
             "this cannot be the name of an adapter",
             'Use 1 to 40 lower-case letters, digits and hyphens, such as "hall-serial".',
+        )
+    return text
+
+
+def _site_id(text: str) -> str:
+    if not ROOM_ID.fullmatch(text):
+        raise wrong(
+            "this cannot be the id of a site",
+            'Use 1 to 40 lower-case letters, digits and hyphens, such as "lakeside-house"; no two sites may share one.',
+        )
+    return text
+
+
+def _engine_url(text: str) -> str:
+    parts = urlsplit(text)
+    if parts.scheme not in {"http", "https"} or not parts.hostname or not text.isprintable() or " " in text:
+        raise wrong("this is not a web address", 'Write it like "http://engine.example.org:8428".')
+    if parts.username is not None or parts.query or parts.fragment:
+        raise wrong(
+            "an address holds no login and no query",
+            'A login goes into token_env or token_file, as "user:password".',
         )
     return text
 
@@ -188,6 +210,27 @@ class MailForm(Form):
     page_address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] | None = None
 
 
+class OfficeCentralForm(Form):
+    """[central] of an office: where it reads."""
+
+    address: Annotated[str, AfterValidator(_engine_url)] = Field(examples=['"http://engine.example.org:8428"'])
+    engine: Literal["victoriametrics", "influxdb"] = "victoriametrics"
+    read_address: Annotated[str, AfterValidator(_engine_url)] = ""
+    org: Annotated[str, Field(max_length=120)] = ""
+    bucket: Annotated[str, Field(max_length=120)] = ""
+    token_env: Annotated[str, Field(min_length=1)] | None = None
+    token_file: Annotated[str, Field(min_length=1)] | None = None
+    token: Annotated[Any, PlainValidator(partial(_refuse_secret, "token", "LUMBERROOM_CENTRAL_TOKEN"))] = None
+    ca_file: Annotated[str, Field(min_length=1)] | None = None
+
+
+class CentralForm(OfficeCentralForm):
+    """[central] of a site: where it forwards.  read_back: whether what was sent is read back before it counts."""
+
+    site: Annotated[str, AfterValidator(_site_id)] = Field(examples=['"lakeside-house"'])
+    read_back: bool = True
+
+
 class AdapterForm(Form):
     """[[adapter]]: our part of it; its other keys are checked against the settings that the adapter declares."""
 
@@ -233,6 +276,7 @@ SECTIONS: Final[dict[str, type[Form]]] = {
     "data": DataForm,
     "page": PageForm,
     "mail": MailForm,
+    "central": CentralForm,
     "adapter": AdapterForm,
     "room": RoomForm,
 }

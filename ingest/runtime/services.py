@@ -6,10 +6,10 @@ import hmac
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from importlib import metadata
-from typing import Any
+from typing import Any, Final
 
 from adapters.contract import Reading
-from dashboards.services import AdapterStatus, CaughtMail, News, RoomStanding, Submitted
+from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
 from ingest.clock import Clock
 from ingest.present.digits import Units
 from ingest.runtime.intake import Intake
@@ -22,6 +22,9 @@ from ingest.store.api import Store, StoreReader
 from ingest.watch import standing
 
 Figures = Callable[[], Mapping[str, object]]
+
+FORWARDING_LATE_S: Final = 3600.0
+"""A central engine may be away for so long before the site itself is not well: its own watch needs no engine."""
 
 
 def no_mails() -> Sequence[CaughtMail]:
@@ -42,6 +45,7 @@ class Parts:
     news: NewsBoard
     figures: dict[str, Figures]
     store_faults: Callable[[], Sequence[str]]
+    forwarding: Callable[[], ForwardingStatus] | None = None
     demo_speed: float | None = None
     mails: Callable[[], Sequence[CaughtMail]] = no_mails
 
@@ -79,6 +83,10 @@ class DaemonServices:
     def mails(self) -> Sequence[CaughtMail]:
         """Give the mails that the demonstration caught; empty on a real site."""
         return self._parts.mails()
+
+    def forwarding(self) -> ForwardingStatus | None:
+        """Say how forwarding to a central engine fares; None where none is wired."""
+        return self._parts.forwarding() if self._parts.forwarding else None
 
     def push_token_matches(self, token: str) -> bool:
         """Say whether a bearer token may push readings (compared in constant time); always False where none is set."""
@@ -120,6 +128,9 @@ class DaemonServices:
         if intake.judging_failures:
             troubles.append("Readings were stored without being judged: a fault in lumberroom; the log has the trace.")
         troubles += self._parts.store_faults()
+        forwarding = self.forwarding()
+        if forwarding is not None and forwarding.lag_s > FORWARDING_LATE_S:
+            troubles.append(f"Nothing has reached the central engine for long: {forwarding.error}")
         if mail is not None and mail.trouble:
             troubles.append(f"Mail cannot go out: {mail.trouble}")
         return troubles

@@ -12,23 +12,27 @@ from typing import Any, Final, TypeVar
 from pydantic import ValidationError
 
 from adapters.contract import AdapterError
+from ingest.central.engine import EngineAddress
 from ingest.errors import SettingsError
 from ingest.runtime import crosschecks
+from ingest.runtime.central_section import Token, engine_address
 from ingest.runtime.findings import Findings, Steps, WiringError, nearest
 from ingest.runtime.forms import (
     LISTS,
     SECTIONS,
     AdapterForm,
+    CentralForm,
     DataForm,
     Form,
     MailForm,
+    OfficeCentralForm,
     PageForm,
     RoomForm,
     SiteForm,
     WindowForm,
 )
 from ingest.runtime.sentences import note
-from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
+from ingest.runtime.wiring import AdapterWiring, CentralWiring, MailWiring, PageWiring, Wiring
 from ingest.site.places import AcclimationWindow, Place, Room, Sensor, Site
 from ingest.units import metres_from_feet
 
@@ -119,10 +123,12 @@ class _Reader:
         data = self._section("data", DataForm)
         page_form = self._section("page", PageForm)
         mail_form = self._section("mail", MailForm) if "mail" in self.findings.raw else None
+        central_form = self._section("central", CentralForm) if "central" in self.findings.raw else None
         adapters = self._adapters()
         directory = self._data_directory(data)
         page = self._page(page_form)
         mail = self._mail(mail_form, page)
+        central = self._central(central_form)
         if site is None:
             return None
         crosschecks.caution_bare(self.findings, rooms=len(site.rooms), mail=mail is not None)
@@ -131,6 +137,7 @@ class _Reader:
             data_directory=directory,
             page=page,
             mail=mail,
+            central=central,
             adapters=tuple(adapters),
             units=self.findings.raw["site"].get("units", "si"),
             path=self.path,
@@ -291,6 +298,17 @@ class _Reader:
             page_address=form.page_address or f"http://{page.listen}:{page.port}/",
             trouble=trouble,
         )
+
+    def _central(self, form: CentralForm | None) -> CentralWiring | None:
+        if form is None:
+            return None
+        return CentralWiring(form.site, self.engine(form), form.read_back)
+
+    def engine(self, form: CentralForm | OfficeCentralForm) -> EngineAddress:
+        """Give where the central engine is, with its token looked up."""
+        token = Token(*self._secret(form.token_env, form.token_file))
+        ca_file = self._beside(form.ca_file) if form.ca_file else None
+        return engine_address(self.findings, form, token, ca_file)
 
     def _secret(self, variable: str | None, file: str | None) -> tuple[str | None, str]:
         """Look up a secret: the secret or None, and why it is not there (a sentence) or nothing."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Literal
 
+from ingest.central.engine import EngineAddress
 from ingest.site.places import Site
 
 DEFAULT_PORT: Final = 8430
@@ -45,6 +46,19 @@ class MailWiring:
 
 
 @dataclass(frozen=True, slots=True)
+class CentralWiring:
+    """Where readings are forwarded.
+
+    site_id: under which name this site stands there.  address: of the engine; its token is never shown.
+    read_back: whether what was sent is read back before it counts as delivered.
+    """
+
+    site_id: str
+    address: EngineAddress
+    read_back: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class AdapterWiring:
     """One adapter.  name: ours, unique.  kind: a name in `adapters.registry.kinds()`.  settings: checked, complete."""
 
@@ -65,6 +79,7 @@ class Wiring:
     data_directory: Path
     page: PageWiring = PageWiring()
     mail: MailWiring | None = None
+    central: CentralWiring | None = None
     adapters: tuple[AdapterWiring, ...] = ()
     units: Units = "si"
     path: Path | None = None  # the file it came from
@@ -72,5 +87,6 @@ class Wiring:
 
     def secrets(self) -> tuple[str, ...]:
         """Give every secret, so that the log can blot them out."""
-        secrets = (self.page.push_token, self.mail.password if self.mail else None)
+        central = self.central.address.token if self.central else None
+        secrets = (self.page.push_token, self.mail.password if self.mail else None, central)
         return tuple(secret for secret in secrets if secret)

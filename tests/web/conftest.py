@@ -18,7 +18,7 @@ from starlette.testclient import TestClient
 
 from adapters.contract import QUANTITIES, Reading, Rejection, Stamp
 from dashboards.app import create_app
-from dashboards.services import AdapterStatus, CaughtMail, News, RoomStanding, Submitted
+from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
 from ingest.clock import DrivenClock
 from ingest.errors import StorageError
 from ingest.present.digits import Units
@@ -66,6 +66,7 @@ class BenchServices:
     strangers: dict[str, int] = field(default_factory=dict)
     caught: list[CaughtMail] = field(default_factory=list)
     troubles: list[str] = field(default_factory=list)
+    forwards: ForwardingStatus | None = None
     disk_full: bool = False
     board: NewsBoard = field(default_factory=NewsBoard)
     loop: asyncio.AbstractEventLoop | None = None
@@ -95,6 +96,10 @@ class BenchServices:
     def mails(self) -> Sequence[CaughtMail]:
         """Give the mails that the test put there."""
         return self.caught
+
+    def forwarding(self) -> ForwardingStatus | None:
+        """Say what the test says of forwarding."""
+        return self.forwards
 
     def push_token_matches(self, token: str) -> bool:
         """Say whether it is the one token of the tests."""

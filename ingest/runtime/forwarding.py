@@ -1,0 +1,67 @@
+"""Forwarding as the wiring has it: the forwarder as a part of the daemon that nothing else waits for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from dashboards.services import ForwardingStatus
+from ingest.central.announcing import Stood
+from ingest.central.forwarder import Forwarder, ForwarderCore, ForwarderSettings
+from ingest.central.opening import engine_of
+from ingest.central.writing import InfluxWriter
+from ingest.clock import Clock
+from ingest.runtime.wiring import CentralWiring
+from ingest.site.places import Site
+from ingest.store.sqlite_store import SqliteStore
+from ingest.watch.standing import standing
+
+
+class Forwarding:
+    """One site's forwarding, started again by the daemon when it fails."""
+
+    def __init__(self, wiring: CentralWiring, clock: Clock, site: Callable[[], Site]) -> None:
+        self._wiring = wiring
+        self._clock = clock
+        self._site = site
+        self._core: ForwarderCore | None = None
+
+    async def run(self, store: SqliteStore) -> None:
+        """Forward until cancelled."""
+        if self._core is None:
+            self._core = self._made(store)
+        await Forwarder(self._core, self._clock).run()
+
+    def _made(self, store: SqliteStore) -> ForwarderCore:
+        wiring = self._wiring
+
+        def stood() -> Mapping[str, Stood]:
+            site, now_ms = self._site(), self._clock.now_ms()
+            found = (standing(store.read, site, room.id, now_ms=now_ms) for room in site.rooms)
+            return {one.room: Stood(one.state, one.since_ms, one.silent) for one in found}
+
+        return ForwarderCore(
+            store,
+            self._clock,
+            InfluxWriter(wiring.address),
+            engine_of(wiring.address) if wiring.read_back else None,
+            self._site,
+            ForwarderSettings(wiring.site_id),
+            stood=stood,
+        )
+
+    def status(self) -> ForwardingStatus:
+        """Say how it fares."""
+        if self._core is None:
+            return ForwardingStatus(self._wiring.address.url)
+        return ForwardingStatus(self._wiring.address.url, error=self._core.trouble, **self._core.lag()._asdict())
+
+    def as_figures(self) -> Mapping[str, object]:
+        """Give JSON-able figures for the health."""
+        if self._core is None:
+            return {"wired": True}
+        return {"engine": self._wiring.address.url, **self._core.as_figures()}
+
+
+def not_wired() -> Mapping[str, object]:
+    """Give the figures of a site without a central engine."""
+    return {"wired": False}
