@@ -13,7 +13,7 @@ import time
 import urllib.error
 import urllib.parse
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
@@ -23,7 +23,7 @@ from adapters.contract import Reading, Stamp
 from ingest.central.engine import EngineAddress
 from ingest.central.engine_metrics import MetricsEngine
 from ingest.central.forwarder import ForwarderCore, ForwarderSettings
-from ingest.central.writing import InfluxWriter
+from ingest.central.writing import Accepted, Answer, InfluxWriter, Refused
 from ingest.clock import DrivenClock
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
@@ -231,6 +231,7 @@ class Bench:
     def __init__(self, path: Path, site_id: str) -> None:
         self.store = SqliteStore.open(path)
         self.site_id = site_id
+        self.site = SITE
         self.start_ms = time.time_ns() // 1_000_000 - 86_400_000
         self.clock = DrivenClock(self.start_ms + 3_600_000)
         with self.store.transaction() as work:
@@ -274,3 +275,61 @@ def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Bench]:
     made = Bench(tmp_path / FILE_NAME, site_id)
     yield made
     made.store.close()
+
+
+INFLUX_CONF = """
+reporting-disabled = true
+bind-address = "127.0.0.1:{rpc}"
+[meta]
+dir = "{folder}/meta"
+[data]
+dir = "{folder}/data"
+wal-dir = "{folder}/wal"
+query-log-enabled = false
+[monitor]
+store-enabled = false
+[http]
+bind-address = "127.0.0.1:{port}"
+log-enabled = false
+"""
+
+
+def influxd(port: int, folder: Path) -> list[str]:
+    """Give the command of an InfluxDB 1.x, whose query path (InfluxQL) versions 2 and 3 share."""
+    program = shutil.which("influxd")
+    if program is None:
+        pytest.skip("Debian's package influxdb is not installed: reading from InfluxDB is not tested")
+    (folder / "influx.conf").write_text(INFLUX_CONF.format(folder=folder, port=port, rpc=free_port()))
+    return [program, "run", "-config", str(folder / "influx.conf")]
+
+
+@pytest.fixture(scope="session")
+def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """An InfluxDB 1.x with a database called sites."""
+    server = Server(influxd, tmp_path_factory.mktemp("influx"), "/ping")
+    server.start()
+    server.ask("/query", q="CREATE DATABASE sites")
+    yield server
+    server.kill()
+
+
+class VersionOneWriter:
+    """Hands lines to an InfluxDB 1.6, which has no v2 write API yet."""
+
+    def __init__(self, server: Server) -> None:
+        self._server = server
+
+    def write(self, lines: Sequence[str]) -> Answer:
+        """Write lines."""
+        address = f"{self._server.url}/write?db=sites&precision=ms"
+        try:
+            with urllib.request.urlopen(address, data="\n".join(lines).encode(), timeout=10):
+                return Accepted()
+        except urllib.error.HTTPError as error:
+            return Refused(error.read().decode())
+
+
+@pytest.fixture
+def version_one_writer(influx: Server) -> VersionOneWriter:
+    """Hands lines to the InfluxDB of the tests."""
+    return VersionOneWriter(influx)

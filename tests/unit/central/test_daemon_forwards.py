@@ -92,7 +92,7 @@ def test_a_sites_readings_arrive_and_page_and_health_tell_how_far(tmp_path: Path
     running = Running(tmp_path, metrics.url, "lakeside-walk")
     try:
         until(lambda: metrics.count("lumberroom_emc_percent", "lakeside-walk"), 20)
-        assert metrics.count("lumberroom_site_alive", "lakeside-walk") == 1
+        until(lambda: metrics.count("lumberroom_site_alive", "lakeside-walk") == 1, 20)
         health = json.loads(running.get("health"))
         assert health["status"] == "well"
         assert health["central"]["engine"] == metrics.url

@@ -1,0 +1,173 @@
+"""Time series on a central engine, by the contract of `ingest.store.api.SeriesReader`. Blocks.
+
+Sensors are named `site/sensor`. What a site amended stands on the engine as a series of its own (tag `revision`), what
+was sent again may be there twice, and a sensor that moved has two room tags: read together, each instant counts once,
+with its highest revision. Derived series are derived here, from what was measured, by the very code that a site uses;
+the derived fields on the engine are for others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import Final
+
+import numpy as np
+
+from adapters.contract import QUANTITIES
+from ingest.central.engine import Engine, EngineSeries, Wanted
+from ingest.central.names import sensor_name, sensor_of
+from ingest.central.points import MEASUREMENT
+from ingest.clock import Clock
+from ingest.physics import air
+from ingest.physics.derived import DERIVED
+from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
+from ingest.store.api import SeriesExtent
+from ingest.store.series import bucketing, coverage, pairing
+
+LOOK_BACK_MS: Final = 32 * 86_400_000
+"""How far back the newest reading of a series is looked for."""
+
+EARLIEST_MS: Final = 946_684_800_000
+"""2000-01-01T00:00Z; nothing older gets past intake."""
+
+AHEAD_MS: Final = 3_600_000
+"""How far ahead of our clock a site's may be."""
+
+CONTEXT_MS: Final = 86_400_000
+"""What is read beyond each end of a stretch, to judge what is vouched for inside it: ten readings, as the embedded
+store takes, for sensors that report every two hours or more often."""
+
+FRESH_S: Final = 5.0
+"""For how long the newest readings of a site are taken as the newest."""
+
+_INPUTS: Final = ("temperature_c", "rh_percent", "pressure_kpa")
+
+
+class CentralSeries:
+    """Reads the series of every site on one engine; satisfies `api.SeriesReader`. Raises EngineError.
+
+    elevation_m: gives a site's elevation, for the air pressure where none is measured.
+    """
+
+    def __init__(self, engine: Engine, clock: Clock, elevation_m: Callable[[str], float] = lambda site_id: 0.0) -> None:
+        self._engine = engine
+        self._clock = clock
+        self._elevation_m = elevation_m
+        self._kept: dict[str, tuple[float, dict[SeriesKey, Sample]]] = {}
+
+    def extents(self) -> list[SeriesExtent]:
+        """Give every measured series with its first and last instant and its count."""
+        to_ms = self._clock.now_ms() + AHEAD_MS
+        parts: dict[SeriesKey, list[SeriesExtent]] = {}
+        for one, count in self._engine.extents(Wanted(MEASUREMENT, tuple(QUANTITIES), {}), EARLIEST_MS, to_ms):
+            key = SeriesKey(sensor_name(one.tags.get("site", ""), one.tags.get("sensor", "")), one.field)
+            parts.setdefault(key, []).append(SeriesExtent(key, int(one.at_ms[0]), int(one.at_ms[-1]), count))
+        return [self._whole(parts[key]) for key in sorted(parts)]
+
+    def _whole(self, parts: list[SeriesExtent]) -> SeriesExtent:
+        """Give one extent of several series that tell of the same: only reading them shows what they share."""
+        key, first_ms, last_ms = parts[0].key, min(p.first_ms for p in parts), max(p.last_ms for p in parts)
+        count = parts[0].count if len(parts) == 1 else len(self.read(key, first_ms, last_ms + 1))
+        return SeriesExtent(key, first_ms, last_ms, count)
+
+    def read(self, key: SeriesKey, from_ms: int, to_ms: int) -> Series:
+        """Give the samples with from_ms <= instant < to_ms, in order of time."""
+        if key.quantity in DERIVED:
+            return self._derived(key, from_ms, to_ms)
+        if key.quantity not in QUANTITIES:
+            return EMPTY
+        return self._measured(key.sensor, (key.quantity,), from_ms, to_ms)[key.quantity]
+
+    def buckets(self, key: SeriesKey, edges_ms: Int64s) -> Buckets:
+        """Give count, minimum, mean, maximum and coverage between edges. Raises ValueError where they do not rise."""
+        edges_ms = np.asarray(edges_ms, dtype=np.int64)
+        bucketing.check_edges(edges_ms)
+        samples = self.read(key, int(edges_ms[0]) - CONTEXT_MS, int(edges_ms[-1]) + CONTEXT_MS)
+        return bucketing.bucket(samples, coverage.vouched_ms(samples.at_ms), edges_ms)
+
+    def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:
+        """Give the newest sample of each of these series of the last 32 days; series without one are left out."""
+        found: dict[SeriesKey, Sample] = {}
+        for key in keys:
+            newest = self._newest(sensor_of(key.sensor)[0])
+            sample = self._newest_derived(key, newest) if key.quantity in DERIVED else newest.get(key)
+            if sample is not None:
+                found[key] = sample
+        return found
+
+    def gaps(self, key: SeriesKey, from_ms: int, to_ms: int) -> list[Span]:
+        """Give the stretches for which no reading vouches."""
+        if from_ms >= to_ms:
+            return []
+        at_ms = self.read(key, from_ms - CONTEXT_MS, to_ms + CONTEXT_MS).at_ms
+        return coverage.gaps(at_ms, coverage.vouched_ms(at_ms), from_ms, to_ms)
+
+    def newest_of(self, site_id: str) -> dict[str, int]:
+        """Give, per sensor of a site, the instant of its newest reading, by the site's own ids."""
+        instants: dict[str, int] = {}
+        for key, sample in self._newest(site_id).items():
+            sensor = sensor_of(key.sensor)[1]
+            instants[sensor] = max(sample.at_ms, instants.get(sensor, sample.at_ms))
+        return instants
+
+    def _newest(self, site_id: str) -> dict[SeriesKey, Sample]:
+        """Give the newest sample of each series of a site: one question for the whole site, kept for a moment."""
+        now_s, now_ms = self._clock.monotonic_s(), self._clock.now_ms()
+        kept = self._kept.get(site_id)
+        if kept is not None and 0 <= now_s - kept[0] < FRESH_S:
+            return kept[1]
+        wanted = Wanted(MEASUREMENT, tuple(QUANTITIES), {"site": site_id})
+        newest: dict[SeriesKey, tuple[int, int, float]] = {}
+        for one in self._engine.newest(wanted, now_ms - LOOK_BACK_MS, now_ms + AHEAD_MS):
+            key = SeriesKey(sensor_name(site_id, one.tags.get("sensor", "")), one.field)
+            told = (int(one.at_ms[-1]), _revision(one), float(one.value[-1]))
+            newest[key] = max(told, newest.get(key, told))
+        samples = {key: Sample(at_ms, value) for key, (at_ms, _, value) in newest.items()}
+        self._kept[site_id] = (now_s, samples)
+        return samples
+
+    def _newest_derived(self, key: SeriesKey, newest: dict[SeriesKey, Sample]) -> Sample | None:
+        humid = newest.get(SeriesKey(key.sensor, "rh_percent"))
+        if humid is None:
+            return None
+        for back_ms in (0, 900_000, 86_400_000):
+            series = self._derived(key, humid.at_ms - back_ms, humid.at_ms + 1)
+            if len(series):
+                return Sample(int(series.at_ms[-1]), float(series.value[-1]))
+        return None
+
+    def _derived(self, key: SeriesKey, from_ms: int, to_ms: int) -> Series:
+        before_ms, after_ms = pairing.PRESSURE_AGE_MS, pairing.TEMPERATURE_AFTER_MS
+        inputs = self._measured(key.sensor, _INPUTS, from_ms - before_ms, to_ms + after_ms)
+        humidity = inputs["rh_percent"]
+        inside = (humidity.at_ms >= from_ms) & (humidity.at_ms < to_ms)
+        asked = Series(humidity.at_ms[inside], humidity.value[inside])
+        pressure = inputs["pressure_kpa"] if len(inputs["pressure_kpa"]) else None
+        site_kpa = float(air.pressure_from_elevation_kpa(self._elevation_m(sensor_of(key.sensor)[0])))
+        return pairing.derive(key.quantity, inputs["temperature_c"], asked, pressure, site_kpa)
+
+    def _measured(self, sensor: str, quantities: tuple[str, ...], from_ms: int, to_ms: int) -> dict[str, Series]:
+        site_id, own = sensor_of(sensor)
+        wanted = Wanted(MEASUREMENT, quantities, {"site": site_id, "sensor": own})
+        found = self._engine.samples(wanted, max(from_ms, 0), to_ms) if site_id else []
+        return {name: merged(one for one in found if one.field == name) for name in quantities}
+
+
+EMPTY: Final = Series(np.empty(0, np.int64), np.empty(0, np.float64))
+
+
+def merged(parts: Iterable[EngineSeries]) -> Series:
+    """Give one series of several that tell of the same: each instant once, with its highest revision. Pure."""
+    in_order = sorted(parts, key=_revision)
+    if not in_order:
+        return EMPTY
+    at_ms = np.concatenate([one.at_ms for one in in_order])
+    value = np.concatenate([one.value for one in in_order])
+    # Of equal instants the first of the reversed columns is the last of the columns: the highest revision.
+    instants, index = np.unique(at_ms[::-1], return_index=True)
+    return Series(instants, value[::-1][index])
+
+
+def _revision(one: EngineSeries) -> int:
+    text = one.tags.get("revision", "0")
+    return int(text) if text.isdecimal() else 0
