@@ -20,8 +20,9 @@ from ingest.demo.folder import Memory
 from ingest.demo.forecast import forecast
 from ingest.demo.history import Past
 from ingest.demo.mails import MailCatcher
-from ingest.runtime.daemon import AppFactory, Daemon
+from ingest.runtime.daemon import Daemon
 from ingest.runtime.page_address import bind
+from ingest.runtime.page_task import AppFactory
 from ingest.runtime.signals import SIGNALS, run_until_signal
 from ingest.runtime.wiring import MailWiring, PageWiring, Wiring
 from ingest.store.opening import FILE_NAME

@@ -68,9 +68,13 @@ def compose(notice: Notice, *, sender: str, page_address: str = "") -> EmailMess
     Raises ValueError where an address cannot stand in a mail.
     """
     story = Story.of(notice.facts)
-    letter = write_letter(story, page_address)
+    return enveloped(notice, story, subject(story), write_letter(story, page_address), sender)
+
+
+def enveloped(notice: Notice, story: Story, about: str, letter: Letter, sender: str) -> EmailMessage:
+    """Put a letter into a mail: addresses, date, thread, text and HTML.  about: the subject. Raises as `compose`."""
     message = EmailMessage(policy=SMTP)
-    message["Subject"] = subject(story)
+    message["Subject"] = about
     message["From"] = _address(sender)
     message["To"] = _address(notice.recipient)
     message["Date"] = format_datetime(words.local(notice.created_ms, story.telling.time_zone))

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from email.message import EmailMessage
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, Literal, Protocol
 
 import aiosmtplib
 
@@ -56,18 +56,26 @@ class MailSettings:
         return f"{self.server} port {self.port}"
 
 
+class Composer(Protocol):
+    """Writes the mail of a notice. Raises ValueError where an address cannot stand in a mail."""
+
+    def __call__(self, notice: Notice, *, sender: str, page_address: str) -> EmailMessage: ...
+
+
 class MailChannel:
     """Delivers notices as mail; satisfies `channel.Channel`."""
 
-    def __init__(self, settings: MailSettings) -> None:
+    def __init__(self, settings: MailSettings, composer: Composer = compose) -> None:
+        """Take the settings.  composer: writes the mail of a notice."""
         self.settings = settings
+        self._compose = composer
 
     async def send(self, notice: Notice) -> Outcome:
         """Write and deliver the mail of a notice."""
         if self.settings.trouble:
             return Later(self.settings.trouble, way_closed=True)
         try:
-            message = compose(notice, sender=self.settings.sender, page_address=self.settings.page_address)
+            message = self._compose(notice, sender=self.settings.sender, page_address=self.settings.page_address)
         except ValueError as error:
             return Refused(f"The mail could not be written: {error}. Mend the address in the wiring file.")
         return await self.deliver(message)

@@ -14,11 +14,11 @@ import asyncio
 import contextlib
 import socket
 from collections.abc import Awaitable, Callable, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import Final
 
 import structlog
 
-from dashboards.services import CaughtMail, News, Services
+from dashboards.services import CaughtMail, News
 from ingest.clock import Clock, SystemClock
 from ingest.errors import LumberroomError, StorageError
 from ingest.runtime import job, wallwatch
@@ -26,6 +26,7 @@ from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
+from ingest.runtime.page_task import AppFactory, Ready, RunningPage
 from ingest.runtime.services import DaemonServices, Figures, Parts, no_mails
 from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.tasks import end, every, finish, keep
@@ -40,9 +41,6 @@ from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import judge_readings, judge_silence
 
-if TYPE_CHECKING:
-    from ingest.runtime.page import PageServer
-
 STOP_LIMIT_S: Final = 8.0
 """The daemon stops within this (real seconds), whatever its parts do."""
 
@@ -55,12 +53,6 @@ _PARTS_LIMIT_S: Final = 0.8
 _INTAKE_LIMIT_S: Final = 1.2
 
 _log = structlog.get_logger("lumberroom")
-
-AppFactory = Callable[[Services], Any]
-"""Makes the web application (an ASGI app) over the services."""
-
-Ready = Callable[[str], None]
-"""Told the page's address once everything runs."""
 
 
 class Daemon:
@@ -152,13 +144,13 @@ class Daemon:
         intake.start()
         supervisor = Supervisor(self.wiring.adapters, self.clock, intake.deliver)
         adapters = asyncio.create_task(supervisor.run(), name="supervisor")
-        page: _Page | None = None
+        page: RunningPage | None = None
         try:
             figures: dict[str, Figures] = {}
             self.services = self._make_services(store, intake, supervisor, figures)
             await self._start_parts(store, intake, figures)
             if listener is not None and self._app_factory is not None:
-                page = await _Page.started(self._app_factory, self.services, listener)
+                page = await RunningPage.started(self._app_factory, self.services, listener)
             self._say_ready(ready)
             await self._stopping.wait()
         finally:
@@ -230,7 +222,7 @@ class Daemon:
         if ready is not None:
             ready(self.address)
 
-    async def _stop(self, adapters: asyncio.Task[None], page: _Page | None, intake: Intake) -> None:
+    async def _stop(self, adapters: asyncio.Task[None], page: RunningPage | None, intake: Intake) -> None:
         await end([adapters], _ADAPTERS_LIMIT_S)
         self._news.close()
         if page is not None:
@@ -240,38 +232,6 @@ class Daemon:
             self._upkeep.stop()
         if not await finish(intake.close(), _INTAKE_LIMIT_S, _note):
             _log.error("what was waiting to be stored could not be stored in time", limit_s=_INTAKE_LIMIT_S)
-
-
-class _Page:
-    """The page's server and its task."""
-
-    def __init__(self, server: PageServer, serving: asyncio.Task[None]) -> None:
-        self._server = server
-        self._serving = serving
-
-    @classmethod
-    async def started(cls, factory: AppFactory, services: Services, listener: socket.socket) -> _Page:
-        """Make the application and serve it. What it needs is imported here: it takes its time."""
-        server = await asyncio.to_thread(_make_server, factory, services)
-        serving = asyncio.create_task(server.serve(listener), name="page")
-        serving.add_done_callback(_page_ended)
-        return cls(server, serving)
-
-    async def stop(self) -> None:
-        """Stop serving, after the requests under way."""
-        self._server.stop()
-        await self._serving
-
-
-def _make_server(factory: AppFactory, services: Services) -> PageServer:
-    from ingest.runtime.page import PageServer
-
-    return PageServer(factory(services))
-
-
-def _page_ended(serving: asyncio.Task[None]) -> None:
-    if not serving.cancelled() and (error := serving.exception()) is not None:
-        _log.error("the page's server failed; the rest keeps running", exc_info=error)
 
 
 def _note(error: BaseException) -> None:

@@ -224,6 +224,16 @@ class OfficeCentralForm(Form):
     ca_file: Annotated[str, Field(min_length=1)] | None = None
 
 
+class OfficeForm(Form):
+    """[office]: of an office's file.  forget: ids of sites that are no more."""
+
+    name: Title = Field(examples=['"Head office"'])
+    time_zone: Annotated[str, AfterValidator(_time_zone)] = Field(examples=['"Europe/Berlin"'])
+    units: Literal["si", "us"] = "si"
+    silent_after_minutes: Annotated[float, Field(ge=3, le=14 * 24 * 60)] = 20.0
+    forget: list[Annotated[str, AfterValidator(_site_id)]] = []
+
+
 class CentralForm(OfficeCentralForm):
     """[central] of a site: where it forwards.  read_back: whether what was sent is read back before it counts."""
 

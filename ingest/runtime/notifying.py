@@ -4,25 +4,42 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, Protocol
 
 from ingest.clock import Clock
 from ingest.notices.outbox import READ_AT_ONCE, Postman, Recipient, enqueue
 from ingest.present.digits import Units
-from ingest.runtime.wiring import MailWiring, Wiring
+from ingest.runtime.wiring import MailWiring
 from ingest.site.incidents import Incident, NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, UnitOfWork
 
 if TYPE_CHECKING:
     from ingest.notices.channel import Channel
+    from ingest.notices.mail import Composer
+
+
+class Wired(Protocol):
+    """What notices need of a wiring."""
+
+    @property
+    def mail(self) -> MailWiring | None:
+        """How mail goes out."""
+        ...
+
+    @property
+    def units(self) -> Literal["si", "us"]:
+        """What mails show."""
+        ...
 
 
 class Notifying:
     """Puts notices into the outbox, and delivers them where a way to do so is wired."""
 
-    def __init__(self, wiring: Wiring, clock: Clock) -> None:
+    def __init__(self, wiring: Wired, clock: Clock, *, composer: Composer | None = None) -> None:
+        """Take what is wired.  composer: writes the mails, where they are not those of a site's own watch."""
         self._mail = wiring.mail
+        self._composer = composer
         self._clock = clock
         addresses = wiring.mail.recipients if wiring.mail else ()
         self._recipients = [Recipient(address, Units(wiring.units)) for address in addresses]
@@ -45,7 +62,7 @@ class Notifying:
         await asyncio.to_thread(due_again, store, self._clock.now_ms())
         channels: dict[str, Channel] = {}
         if self._mail is not None:
-            channels["mail"] = _mail_channel(self._mail)
+            channels["mail"] = _mail_channel(self._mail, self._composer)
         self._postman = Postman(store, self._clock, channels)
         await self._postman.run()
 
@@ -67,7 +84,8 @@ def due_again(store: Store, now_ms: int) -> int:
     return len(put_off)
 
 
-def _mail_channel(mail: MailWiring) -> Channel:
+def _mail_channel(mail: MailWiring, composer: Composer | None) -> Channel:
+    from ingest.notices.compose import compose
     from ingest.notices.mail import MailChannel, MailSettings
 
     settings = MailSettings(
@@ -81,4 +99,4 @@ def _mail_channel(mail: MailWiring) -> Channel:
         page_address=mail.page_address,
         trouble=f"Mail cannot go out: {mail.trouble}" if mail.trouble else "",
     )
-    return MailChannel(settings)
+    return MailChannel(settings, composer or compose)

@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, ClassVar, Final, TypeVar
 
 from pydantic import ValidationError
 
@@ -50,13 +50,13 @@ def load(path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
     path: the file.  environment: where `password_env` and `push_token_env` are looked up.
     Raises SettingsError: the file cannot be read, is not TOML, or has mistakes (all of them are listed).
     """
-    return parse(_text(path), path, environment)
+    return parse(text_of(path), path, environment)
 
 
 def parse(text: str, path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
     """Check the text of a wiring file that stands, or will stand, at `path`; as `load`."""
-    findings = Findings(_toml(text, path), text)
-    wiring = _Reader(path.absolute(), findings, environment).wiring()
+    findings = Findings(toml_of(text, path), text)
+    wiring = FileReader(path.absolute(), findings, environment).wiring()
     if findings.mistakes or wiring is None:
         raise WiringError(path, findings.in_order())
     return wiring
@@ -67,10 +67,10 @@ def load_job(path: Path) -> Site:
 
     Raises SettingsError as `load` does.
     """
-    text = _text(path)
-    raw = {name: value for name, value in _toml(text, path).items() if name in JOB_SECTIONS}
+    text = text_of(path)
+    raw = {name: value for name, value in toml_of(text, path).items() if name in JOB_SECTIONS}
     findings = Findings(raw, text)
-    site = _Reader(path.absolute(), findings, {}).site()
+    site = FileReader(path.absolute(), findings, {}).site()
     if findings.mistakes or site is None:
         raise WiringError(path, findings.in_order())
     return site
@@ -78,10 +78,11 @@ def load_job(path: Path) -> Site:
 
 def sections_of(path: Path) -> frozenset[str]:
     """Give the names of the sections in a file. Raises SettingsError when it cannot be read or is not TOML."""
-    return frozenset(_toml(_text(path), path))
+    return frozenset(toml_of(text_of(path), path))
 
 
-def _toml(text: str, path: Path) -> dict[str, Any]:
+def toml_of(text: str, path: Path) -> dict[str, Any]:
+    """Give what a text in TOML says. Raises SettingsError."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -92,7 +93,8 @@ def _toml(text: str, path: Path) -> dict[str, Any]:
         ) from None
 
 
-def _text(path: Path) -> str:
+def text_of(path: Path) -> str:
+    """Give the text of a file. Raises SettingsError."""
     try:
         return path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
     except FileNotFoundError:
@@ -109,8 +111,10 @@ def _text(path: Path) -> str:
         ) from None
 
 
-class _Reader:
+class FileReader:
     """Goes through one file section by section, noting mistakes and carrying on."""
+
+    sections: ClassVar[Mapping[str, type[Form]]] = SECTIONS
 
     def __init__(self, path: Path, findings: Findings, environment: Mapping[str, str]) -> None:
         self.path = path
@@ -120,14 +124,14 @@ class _Reader:
     def wiring(self) -> Wiring | None:
         """Read the whole file; None where [site] is too broken to go by."""
         site = self.site()
-        data = self._section("data", DataForm)
-        page_form = self._section("page", PageForm)
-        mail_form = self._section("mail", MailForm) if "mail" in self.findings.raw else None
-        central_form = self._section("central", CentralForm) if "central" in self.findings.raw else None
+        data = self.section("data", DataForm)
+        page_form = self.section("page", PageForm)
+        mail_form = self.section("mail", MailForm) if "mail" in self.findings.raw else None
+        central_form = self.section("central", CentralForm) if "central" in self.findings.raw else None
         adapters = self._adapters()
-        directory = self._data_directory(data)
-        page = self._page(page_form)
-        mail = self._mail(mail_form, page)
+        directory = self.data_directory(data)
+        page = self.page(page_form)
+        mail = self.mail(mail_form, page)
         central = self._central(central_form)
         if site is None:
             return None
@@ -146,7 +150,7 @@ class _Reader:
 
     def site(self) -> Site | None:
         """Read the job's sections; None where [site] is too broken to go by."""
-        self._check_sections()
+        self.check_sections()
         crosschecks.check_ids(self.findings)
         rooms = self._rooms()
         if "site" not in self.findings.raw:
@@ -154,17 +158,18 @@ class _Reader:
                 ("site",), "this section is missing", 'Add it: [site] with name = "…" and time_zone = "Europe/Berlin".'
             )
             return None
-        form = self._section("site", SiteForm)
+        form = self.section("site", SiteForm)
         if form is None:
             return None
         crosschecks.check_site(self.findings, form)
         return _site(form, rooms)
 
-    def _check_sections(self) -> None:
+    def check_sections(self) -> None:
+        """Note sections that there are not, and those in the wrong brackets."""
         for name, value in self.findings.raw.items():
-            if name not in SECTIONS:
-                near = nearest(name, SECTIONS)
-                written = ", ".join(f"[[{s}]]" if s in LISTS else f"[{s}]" for s in SECTIONS)
+            if name not in self.sections:
+                near = nearest(name, self.sections)
+                written = ", ".join(f"[[{s}]]" if s in LISTS else f"[{s}]" for s in self.sections)
                 hint = (
                     f"Did you mean {f'[[{near}]]' if near in LISTS else f'[{near}]'}?"
                     if near
@@ -178,7 +183,8 @@ class _Reader:
             elif name not in LISTS and not isinstance(value, dict):
                 self.findings.wrong((name,), "there is one of these only", f"Write it in single brackets: [{name}]")
 
-    def _section(self, name: str, form: type[_F]) -> _F | None:
+    def section(self, name: str, form: type[_F]) -> _F | None:
+        """Read a section that stands once; None where it has mistakes."""
         raw = self.findings.raw.get(name, {})
         return self._form((name,), form, raw) if isinstance(raw, dict) else None
 
@@ -255,14 +261,16 @@ class _Reader:
     def _beside(self, name: str) -> Path:
         return self.path.parent / Path(name).expanduser()
 
-    def _data_directory(self, data: DataForm | None) -> Path:
+    def data_directory(self, data: DataForm | None) -> Path:
+        """Give the data directory, noting one that cannot be used."""
         directory = self._beside((data or DataForm()).directory)
         if data is not None:
             written = "directory" in self.findings.raw.get("data", {})
             crosschecks.check_data_directory(self.findings, directory, ("data", "directory") if written else ("data",))
         return directory
 
-    def _page(self, form: PageForm | None) -> PageWiring:
+    def page(self, form: PageForm | None) -> PageWiring:
+        """Give where the page listens, its token looked up."""
         if form is None:
             return PageWiring()
         crosschecks.check_page(self.findings, form)
@@ -276,7 +284,8 @@ class _Reader:
             self.findings.cautions.append(f"Nobody can push readings: {trouble}")
         return PageWiring(form.listen, form.port, token)
 
-    def _mail(self, form: MailForm | None, page: PageWiring) -> MailWiring | None:
+    def mail(self, form: MailForm | None, page: PageWiring) -> MailWiring | None:
+        """Give how mail goes out, its password looked up."""
         if form is None:
             return None
         crosschecks.check_mail(self.findings, form)

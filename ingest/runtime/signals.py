@@ -7,11 +7,12 @@ import os
 import signal
 import sys
 import threading
-from typing import Final
+from typing import Final, Protocol
 
 import structlog
 
-from ingest.runtime.daemon import STOP_LIMIT_S, Daemon, Ready
+from ingest.runtime.daemon import STOP_LIMIT_S
+from ingest.runtime.page_task import Ready
 
 SIGNALS: Final = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 HURRIED_EXIT_CODE: Final = 1
@@ -19,7 +20,19 @@ HURRIED_EXIT_CODE: Final = 1
 _log = structlog.get_logger("lumberroom")
 
 
-async def run_until_signal(daemon: Daemon, ready: Ready | None = None) -> None:
+class Stoppable(Protocol):
+    """What runs until it is asked to stop: the daemon, the office."""
+
+    async def run(self, ready: Ready | None = None) -> None:
+        """Run until `stop`."""
+        ...
+
+    def stop(self) -> None:
+        """Ask it to stop."""
+        ...
+
+
+async def run_until_signal(daemon: Stoppable, ready: Ready | None = None) -> None:
     """Run a daemon; the first signal stops it in order, the second one at once.
 
     Raises what `Daemon.run` raises. The process may end without returning from here: what is stored is safe anyway.

@@ -16,6 +16,7 @@ import urllib.request
 from collections.abc import Callable, Iterator, Sequence
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -233,7 +234,7 @@ class Bench:
         self.site_id = site_id
         self.site = SITE
         self.start_ms = time.time_ns() // 1_000_000 - 86_400_000
-        self.clock = DrivenClock(self.start_ms + 3_600_000)
+        self.clock: Any = DrivenClock(self.start_ms + 3_600_000)
         with self.store.transaction() as work:
             work.save_site(SITE, at_ms=self.start_ms, by="test")
 
@@ -242,7 +243,7 @@ class Bench:
         address = EngineAddress(url, token="t", timeout_s=timeout_s)
         settings = ForwarderSettings(self.site_id, **{"look_s": 1.0, "batch": 100, **changes})
         engine = MetricsEngine(address) if read_back else None
-        return ForwarderCore(self.store, self.clock, InfluxWriter(address), engine, lambda: SITE, settings)
+        return ForwarderCore(self.store, self.clock, InfluxWriter(address), engine, lambda: self.site, settings)
 
     def put(self, *readings: tuple[str, str, int, float]) -> None:
         """Store readings (sensor, quantity, at_ms after the start, value) in one unit of work."""

@@ -1,0 +1,68 @@
+"""`lumberroom office [FILE]`: the dashboard and the silence watch of many sites, from a central engine."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import click
+
+if TYPE_CHECKING:
+    from dashboards.services import Services
+
+
+@click.command(short_help="Show all sites from a central engine, and mail when one falls silent.")
+@click.argument("file", type=click.Path(path_type=Path), default=Path("office.toml"), required=False)
+@click.option(
+    "--log",
+    "log_form",
+    type=click.Choice(["auto", "json", "console"]),
+    default="auto",
+    show_default=True,
+    help="How the log on standard error looks; auto is plain on a terminal and JSON elsewhere.",
+)
+@click.option("--check", is_flag=True, help="Check FILE, say what it would do, and end.")
+@click.option("--verbose", is_flag=True, help="Log also what is only of use when looking for a fault.")
+def office(file: Path, log_form: Literal["auto", "json", "console"], check: bool, verbose: bool) -> None:
+    """Run the office that FILE describes (office.toml in this folder unless given) until it is told to stop.
+
+    The sites forward to a central engine ([central] in their wiring files). From that engine alone the office shows all
+    their rooms, and mails when a site is not heard: one that has lost power or network cannot say so itself. The sites
+    go on judging their rooms and mailing about them by themselves.
+
+    \b
+    FILE needs:
+      [office]   name = "Head office", time_zone = "Europe/Berlin"
+      [central]  address = "http://engine.example.org:8428"
+      [mail]     as in a site's wiring file, if somebody shall be told
+    """
+    from ingest.runtime import logs
+    from ingest.runtime.office_settings import load_office
+
+    wiring = load_office(file)
+    if check:
+        told = ", ".join(wiring.mail.recipients) if wiring.mail else "nobody"
+        click.echo(f"{wiring.name}: reads {wiring.central.for_reading} ({wiring.central.kind}).")
+        click.echo(f"A site not heard for {wiring.silent_after_s / 60:g} minutes is silent; {told} is mailed.")
+        for caution in wiring.cautions:
+            click.echo(f"Caution: {caution}")
+        return
+    logs.configure(log_form, verbose=verbose, secrets=wiring.secrets())
+
+    from ingest.runtime.office import Office
+    from ingest.runtime.signals import run_until_signal
+
+    for caution in wiring.cautions:
+        logs.caution(caution)
+    asyncio.run(run_until_signal(Office(wiring, app_factory=_application), _announce))
+
+
+def _application(services: Services) -> Any:
+    from dashboards.app import create_app
+
+    return create_app(services)
+
+
+def _announce(address: str) -> None:
+    click.echo(f"The lumberroom office is running. Page: {address}  (stop it with Ctrl-C)", err=True)

@@ -1,0 +1,205 @@
+"""What an office shows the web application: all sites as one, read from the central engine alone."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import AsyncIterator, Mapping, Sequence
+from importlib import metadata
+from typing import Any, Final
+
+from adapters.contract import Reading
+from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
+from ingest.central.central_store import CentralSeries
+from ingest.central.hearing import SiteTold
+from ingest.central.names import joined, room_name, sensor_name
+from ingest.clock import Clock
+from ingest.errors import RefusedError
+from ingest.present import words
+from ingest.present.digits import Units
+from ingest.runtime.newsboard import NewsBoard
+from ingest.runtime.office_settings import OfficeWiring
+from ingest.runtime.office_watch import OfficeWatch
+from ingest.site.incidents import Incident, Notice, NoticeState, RoomState
+from ingest.site.places import Site
+from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
+from ingest.store.api import SeriesExtent, StoreReader
+
+HEARD_FRESH_S: Final = 30.0
+"""For how long it is taken as known when each sensor was last heard: asking that is one question per site."""
+
+
+class OfficeReader:
+    """Series from the central engine, records from the office's own store; satisfies `api.StoreReader`."""
+
+    def __init__(self, series: CentralSeries, records: StoreReader, watch: OfficeWatch, office: OfficeWiring) -> None:
+        self._series = series
+        self._records = records
+        self._watch = watch
+        self._office = office
+        self._joining = threading.Lock()
+        self._joined: tuple[object, Site] | None = None
+
+    def site(self) -> Site:
+        """Give all sites as one."""
+        told = self._watch.told
+        with self._joining:
+            if self._joined is None or self._joined[0] is not told:
+                sites = {site_id: one.site for site_id, one in told.items()}
+                self._joined = (told, joined(self._office.name, self._office.time_zone, sites))
+            return self._joined[1]
+
+    def extents(self) -> list[SeriesExtent]:
+        """Give every measured series with its ends and its count."""
+        return self._series.extents()
+
+    def read(self, key: SeriesKey, from_ms: int, to_ms: int) -> Series:
+        """Give the samples of a stretch."""
+        return self._series.read(key, from_ms, to_ms)
+
+    def buckets(self, key: SeriesKey, edges_ms: Int64s) -> Buckets:
+        """Give the buckets between edges."""
+        return self._series.buckets(key, edges_ms)
+
+    def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:
+        """Give the newest sample of each of these series."""
+        return self._series.latest(keys)
+
+    def gaps(self, key: SeriesKey, from_ms: int, to_ms: int) -> list[Span]:
+        """Give the stretches for which no reading vouches."""
+        return self._series.gaps(key, from_ms, to_ms)
+
+    def heard(self) -> Mapping[str, int]:
+        """Give the instant of each sensor's newest reading, by the site's clock: when it came here nobody notes."""
+        return _Heard(self._series)
+
+    def incidents(
+        self, *, room: str | None = None, only_open: bool = False, limit: int = 200, before_ms: int | None = None
+    ) -> list[Incident]:
+        """Give the office's own incidents: sites that were not heard."""
+        return self._records.incidents(room=room, only_open=only_open, limit=limit, before_ms=before_ms)
+
+    def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
+        """Give the office's own notices."""
+        return self._records.notices(state=state, limit=limit)
+
+    def judgement(self, room: str) -> dict[str, Any] | None:
+        """Give nothing: the sites judge their rooms."""
+        return None
+
+
+class _Heard(Mapping[str, int]):
+    """When each sensor was last heard, asked of the engine for the sensor's site only when somebody wants to know."""
+
+    def __init__(self, series: CentralSeries) -> None:
+        self._series = series
+
+    def __getitem__(self, sensor: str) -> int:
+        site_id, _, own = sensor.partition("/")
+        return self._series.newest_of(site_id)[own]
+
+    def __iter__(self) -> Any:
+        return iter({extent.key.sensor for extent in self._series.extents()})
+
+    def __len__(self) -> int:
+        return len(list(iter(self)))
+
+
+class OfficeServices:
+    """The narrow door between the web application and the office; satisfies `dashboards.services.Services`."""
+
+    def __init__(
+        self, wiring: OfficeWiring, clock: Clock, reader: OfficeReader, watch: OfficeWatch, news: NewsBoard
+    ) -> None:
+        self._wiring = wiring
+        self._watch = watch
+        self._news = news
+        self._started_ms = clock.now_ms()
+        self._started_s = clock.monotonic_s()
+        self.clock: Clock = clock
+        self.read: StoreReader = reader
+        self._reader = reader
+        self.demo_speed: float | None = None
+        self.units = Units(wiring.units)
+
+    def site(self) -> Site:
+        """Give all sites as one."""
+        return self._reader.site()
+
+    def standing(self, room: str) -> RoomStanding:
+        """Say how a room stands by its site's own word; of a site that is not heard nobody knows."""
+        site_id, _, own = room.partition(".")
+        told = self._watch.told.get(site_id)
+        if told is None or own not in told.stood:
+            return RoomStanding(room, RoomState.UNKNOWN, "Its site has not said yet how it stands.", None)
+        silent = tuple(sensor_name(site_id, sensor) for sensor in told.stood[own].silent)
+        said = words.instant_near(told.alive_ms, self.clock.now_ms(), self._wiring.time_zone)
+        if self._watch.is_silent(site_id):
+            reason = f"Nothing is heard from {told.site.name}; it last spoke {said}."
+            return RoomStanding(room_name(site_id, own), RoomState.UNKNOWN, reason, told.alive_ms, silent)
+        stood = told.stood[own]
+        reason = f"{words.STATE_WORDS[stood.state]}, as the site itself said {said}{_late(told)}"
+        return RoomStanding(room, stood.state, words.sentence(reason), stood.since_ms, silent)
+
+    def adapters(self) -> Sequence[AdapterStatus]:
+        """Say how the engine fares, from which everything here comes."""
+        watch, engine = self._watch, self._wiring.central
+        state = "waiting" if watch.trouble else "running"
+        return [
+            AdapterStatus(
+                "central engine", engine.kind, engine.for_reading, state, last_heard_ms=watch.looked_ms,
+                error=watch.trouble,
+            )
+        ]  # fmt: skip
+
+    def forwarding(self) -> ForwardingStatus | None:
+        """Give nothing: an office forwards nowhere."""
+        return None
+
+    def unknown_senders(self) -> Mapping[str, int]:
+        """Give nothing: sites deal with strangers."""
+        return {}
+
+    def mails(self) -> Sequence[CaughtMail]:
+        """Give nothing: an office's mail is sent."""
+        return ()
+
+    def push_token_matches(self, token: str) -> bool:
+        """Say no: an office takes no readings."""
+        return False
+
+    async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
+        """Refuse: readings go to the site that they belong to. Raises RefusedError."""
+        raise RefusedError("an office takes no readings", where=source, mend="Hand them to the site they belong to.")
+
+    def news(self) -> AsyncIterator[News]:
+        """Follow what changes."""
+        return self._news.follow()
+
+    def health(self) -> Mapping[str, object]:
+        """Give the office's health as JSON-able figures."""
+        watch, clock = self._watch, self.clock
+        waiting = self.read.notices(state=NoticeState.WAITING)
+        troubles = [watch.trouble] if watch.trouble else []
+        troubles += [f"Mail is waiting: {notice.last_error}" for notice in waiting[:1] if notice.last_error]
+        if self._wiring.mail is not None and self._wiring.mail.trouble:
+            troubles.append(f"Mail cannot go out: {self._wiring.mail.trouble}")
+        return {
+            "status": "trouble" if troubles else "well",
+            "troubles": troubles,
+            "version": metadata.version("lumberroom"),
+            "started_ms": self._started_ms,
+            "uptime_s": round(clock.monotonic_s() - self._started_s, 3),
+            "central": {"engine": self._wiring.central.for_reading, "looked_ms": watch.looked_ms},
+            "sites": {site_id: _figures(one) for site_id, one in watch.told.items()},
+            "outbox": {"waiting": len(waiting)},
+            "cautions": list(self._wiring.cautions),
+        }
+
+
+def _late(told: SiteTold) -> str:
+    lag_s = told.figures.get("lag_s", 0.0)
+    return f"; its readings are {words.duration(lag_s)} behind" if lag_s > HEARD_FRESH_S * 10 else ""
+
+
+def _figures(told: SiteTold) -> dict[str, object]:
+    return {"name": told.site.name, "alive_ms": told.alive_ms, **told.figures}

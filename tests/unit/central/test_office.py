@@ -1,0 +1,324 @@
+"""The office: all sites from the engine alone, silence told by mail, and no false alarm when the engine was away."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+import urllib.error
+import urllib.request
+from collections.abc import AsyncIterator, Iterator
+from dataclasses import replace
+from email import message_from_bytes
+from email.message import EmailMessage
+from email.policy import default
+from pathlib import Path
+from typing import Any
+
+import pytest
+from aiosmtpd.smtp import SMTP, Envelope, Session
+
+from dashboards.app import create_app
+from ingest.central.engine import EngineAddress
+from ingest.central.engine_metrics import MetricsEngine
+from ingest.central.hearing import hear
+from ingest.clock import DrivenClock, FastClock
+from ingest.errors import RefusedError, SettingsError
+from ingest.notices.compose_site import compose_site
+from ingest.runtime.notifying import Notifying
+from ingest.runtime.office import Office
+from ingest.runtime.office_settings import OfficeWiring, load_office
+from ingest.runtime.office_watch import OfficeWatch
+from ingest.runtime.wiring import MailWiring, PageWiring
+from ingest.site.incidents import NoticeState
+from ingest.site.places import Site
+from ingest.store.opening import FILE_NAME
+from ingest.store.sqlite_store import SqliteStore
+
+MINUTE_S = 60.0
+
+
+def wired(url: str, folder: Path, **changes: Any) -> OfficeWiring:
+    """Give an office's wiring."""
+    made = OfficeWiring("Head office", "Europe/Berlin", EngineAddress(url, timeout_s=2.0), folder / "office")
+    return replace(made, **changes)
+
+
+class Desk:
+    """An office's watch on a driven clock, over a store of its own."""
+
+    def __init__(self, url: str, folder: Path, clock: DrivenClock) -> None:
+        self.clock = clock
+        self.path = folder / f"office-{FILE_NAME}"
+        self.url = url
+        self.wiring = wired(url, folder, mail=MailWiring("127.0.0.1", "l@example.org", ("keeper@example.org",)))
+        self.open()
+
+    def open(self, **changes: Any) -> None:
+        """Start the watch anew, as a restart of the office does."""
+        self.store = SqliteStore.open(self.path)
+        engine = MetricsEngine(EngineAddress(self.url, timeout_s=1.0))
+        notifying = Notifying(self.wiring, self.clock)
+        own = Site(self.wiring.name, self.wiring.time_zone)
+        self.watch = OfficeWatch(self.store, engine, self.clock, notifying, own, 1200.0, **changes)
+
+    async def minutes(self, count: int, *speaking: Any, flush: Any = None) -> list[str]:
+        """Let minutes pass with sites speaking; give what is told as reasons."""
+        told = []
+        for _ in range(count):
+            for core in speaking:
+                core.step()
+            if flush:
+                flush()
+            told += [incident.reason for incident in self.watch.look()]
+            await self.clock.advance(MINUTE_S)
+        return told
+
+
+@pytest.fixture
+def desk(own_metrics: Any, bench: Any, tmp_path: Path) -> Iterator[Desk]:
+    """An office beside the bench's site, on one clock."""
+    made = Desk(own_metrics.url, tmp_path, bench.clock)
+    yield made
+    made.store.close()
+
+
+async def test_the_office_knows_the_job_as_the_site_has_it(own_metrics, bench) -> None:
+    """Rooms, windows, sensors, zone and elevation come back whole; a room that was taken away is there no more."""
+    core = bench.core(own_metrics.url)
+    core.step()
+    own_metrics.flush()
+    engine = MetricsEngine(EngineAddress(own_metrics.url))
+    now_ms = bench.clock.now_ms()
+    told = hear(engine, now_ms - 3_600_000, now_ms + 60_000)[bench.site_id]
+    rooms = tuple(sorted(bench.site.rooms, key=lambda room: room.id))
+    sensors = tuple(sorted(bench.site.sensors, key=lambda sensor: sensor.id))
+    assert told.site == replace(bench.site, rooms=rooms, sensors=sensors)
+    assert told.alive_ms == now_ms
+    bench.site = replace(bench.site, rooms=bench.site.rooms[:1], sensors=bench.site.sensors[:1], name="Renamed")
+    await bench.clock.advance(400)
+    core.step()
+    own_metrics.flush()
+    now_ms = bench.clock.now_ms()
+    assert hear(engine, now_ms - 3_600_000, now_ms + 60_000)[bench.site_id].site == bench.site
+
+
+async def test_a_site_that_is_not_heard_is_told_and_told_again_when_it_is_back(own_metrics, bench, desk) -> None:
+    """Twenty minutes without a word: an incident and a notice per recipient; the next word closes it."""
+    core = bench.core(own_metrics.url)
+    assert await desk.minutes(5, core, flush=own_metrics.flush) == []
+    told = await desk.minutes(25)
+    assert len(told) == 1
+    assert told[0].startswith("Nothing has been heard from Lakeside house, yard = B since ")
+    assert desk.watch.is_silent(bench.site_id)
+    told = await desk.minutes(2, core, flush=own_metrics.flush)
+    assert len(told) == 1
+    assert " has been heard again since " in told[0]
+    notices = desk.store.read.notices(state=NoticeState.WAITING)
+    assert [(n.recipient, n.kind.value) for n in notices] == [
+        ("keeper@example.org", "opened"),
+        ("keeper@example.org", "closed"),
+    ]
+
+
+async def test_a_silent_site_stays_silent_over_a_restart_of_the_office(own_metrics, bench, desk) -> None:
+    """The office forgets neither the site nor the incident, and does not mail about it again."""
+    core = bench.core(own_metrics.url)
+    await desk.minutes(3, core, flush=own_metrics.flush)
+    await desk.minutes(25)
+    desk.store.close()
+    await bench.clock.advance(20 * 3600)
+    desk.open()
+    assert await desk.minutes(30) == []
+    assert set(desk.watch.told) == {bench.site_id}
+    assert desk.watch.is_silent(bench.site_id)
+    assert len(await desk.minutes(2, core, flush=own_metrics.flush)) == 1
+    desk.store.close()
+    desk.open(forget=frozenset({bench.site_id}))
+    await desk.minutes(2, core, flush=own_metrics.flush)
+    assert desk.watch.told == {}, "a site that is no more is not watched"
+
+
+async def test_an_engine_that_is_away_is_no_silent_site(own_metrics, bench, desk) -> None:
+    """While nobody can be asked no site is blamed; the engine itself is; back again, sites have their whole time."""
+    core = bench.core(own_metrics.url, timeout_s=0.5)
+    await desk.minutes(3, core, flush=own_metrics.flush)
+    own_metrics.kill()
+    told = await desk.minutes(40, core)
+    assert len(told) == 1
+    assert told[0].startswith("Nothing has been heard from The central engine since ")
+    assert "cannot be reached" in desk.watch.trouble
+    own_metrics.start()
+    told = await desk.minutes(45, core, flush=own_metrics.flush)
+    assert len(told) == 1
+    assert told[0].startswith("The central engine has been heard again since ")
+    assert desk.watch.trouble == ""
+    assert len(await desk.minutes(40)) == 1, "and a site that falls silent then is told as ever"
+
+
+async def test_a_site_with_a_wrong_clock_is_heard_all_the_same(own_metrics, bench, desk) -> None:
+    """What counts is that it speaks, by the office's clock; its own may be hours behind."""
+    core = bench.core(own_metrics.url)
+    await desk.minutes(3, core, flush=own_metrics.flush)
+    desk.clock.step_wall(3_600_000)
+    assert await desk.minutes(30, core, flush=own_metrics.flush) == []
+
+
+class Letterbox:
+    """A real mail server that keeps what it is given."""
+
+    def __init__(self) -> None:
+        self.taken: list[EmailMessage] = []
+        self.port = 0
+
+    async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:
+        assert isinstance(envelope.content, bytes)
+        message = message_from_bytes(envelope.content, policy=default)
+        assert isinstance(message, EmailMessage)
+        self.taken.append(message)
+        return "250 OK"
+
+
+@pytest.fixture
+async def letterbox() -> AsyncIterator[Letterbox]:
+    """A mail server on loopback."""
+    box = Letterbox()
+    server = await asyncio.get_running_loop().create_server(lambda: SMTP(box, hostname="here"), "127.0.0.1", 0)
+    box.port = server.sockets[0].getsockname()[1]
+    yield box
+    server.close()
+
+
+def get(address: str) -> str:
+    """Ask a page; whatever the status."""
+    try:
+        with urllib.request.urlopen(address, timeout=10) as answer:
+            return str(answer.read().decode())
+    except urllib.error.HTTPError as error:
+        with error:
+            return error.read().decode()
+
+
+async def until(look: Any, seconds: float = 20.0) -> Any:
+    """Look again and again, off the event loop, until there is something."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if found := await asyncio.to_thread(look):
+            return found
+        await asyncio.sleep(0.05)
+    raise AssertionError("it did not come about in time")
+
+
+async def test_the_office_as_a_whole(own_metrics, bench, letterbox, tmp_path) -> None:
+    """Rooms and figures on its pages and in its JSON from the engine alone; a site falls silent, is mailed about, and
+    the all-clear comes in the same thread. Time runs 200 times faster than real."""
+    bench.minutes(60)
+    clock = FastClock(bench.start_ms + 3_600_000, 200.0)
+    bench.clock = clock
+    core = bench.core(own_metrics.url)
+    for _ in range(4):
+        core.step()
+    own_metrics.flush()
+    mail = MailWiring(
+        "127.0.0.1",
+        "l@example.org",
+        ("keeper@example.org",),
+        port=letterbox.port,
+        security="none",
+        page_address="http://o/",
+    )
+    wiring = wired(own_metrics.url, tmp_path, mail=mail, page=PageWiring(port=0))
+    office = Office(wiring, clock=clock, app_factory=create_app)
+    ready = asyncio.Event()
+    running = asyncio.create_task(office.run(lambda address: ready.set()))
+    try:
+        await asyncio.wait_for(ready.wait(), 20)
+        page = office.address
+        overview = await until(lambda: (t := get(page)) and "Lakeside house, yard = B: Oak store" in t and t)
+        assert "20.3" in overview, "the newest temperature stands on the card"
+        room = f"{bench.site_id}.oak-store"
+        assert "Oak store" in await asyncio.to_thread(get, f"{page}rooms/{room}?span=6h")
+        series = json.loads(await asyncio.to_thread(get, f"{page}api/v1/rooms/{room}/series?quantity=emc_percent"))
+        assert sum(series["series"][0]["count"]) == 60
+        health = json.loads(await asyncio.to_thread(get, f"{page}health"))
+        assert health["sites"][bench.site_id]["name"] == bench.site.name
+        await until(lambda: letterbox.taken)
+        (opened,) = letterbox.taken
+        assert opened["Subject"] == "Lakeside house, yard = B is not heard"
+        text = opened.get_body(("plain",)).get_content()  # type: ignore[union-attr]
+        assert "Power and network at the site" in text
+        assert "Nothing is heard from" in await asyncio.to_thread(get, page + "api/v1/rooms")
+        await until(lambda: core.step() >= 0 and (own_metrics.flush() or len(letterbox.taken) == 2))
+        closed = letterbox.taken[1]
+        assert closed["Subject"] == "Lakeside house, yard = B is heard again"
+        assert closed["In-Reply-To"] == opened["Message-ID"]
+        assert office.services is not None
+        with pytest.raises(RefusedError, match="an office takes no readings"):
+            await office.services.submit([], source="test")
+    finally:
+        office.stop()
+        await asyncio.wait_for(running, 10)
+
+
+def test_the_mail_about_the_engine_says_what_to_check(tmp_path: Path, own_metrics: Any) -> None:
+    """The engine is watched like a site and told about in words of its own."""
+    clock = DrivenClock()
+    desk = Desk("http://127.0.0.1:9", tmp_path, clock)
+    for _ in range(3):
+        desk.watch.look()
+        clock.step_wall(599_000)
+    desk.watch.look()
+    (notice,) = desk.store.read.notices()
+    mail = compose_site(notice, sender="l@example.org", page_address="")
+    body = mail.get_body(("plain",))
+    assert body is not None
+    assert mail["Subject"] == "The central engine is not heard"
+    assert "The sites go on watching and mailing by themselves" in body.get_content()
+    desk.store.close()
+
+
+OFFICE = '[office]\nname = "Head office"\ntime_zone = "Europe/Berlin"\n'
+CENTRAL = '[central]\naddress = "http://127.0.0.1:8428"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (CENTRAL, "[office]: this section is missing. Add it: [office] with name"),
+        (OFFICE, "[central]: this section is missing. Add it: [central] with address"),
+        (OFFICE + CENTRAL + '[[room]]\nid = "x"\n', "there is no such section. There are [office], [central]"),
+        (OFFICE + CENTRAL + 'site = "x"\n', "there is no such key. There are: address"),
+        (OFFICE + "silent_after_minutes = 1\n" + CENTRAL, "this is too small. Use 3 to 20160."),
+        (OFFICE + CENTRAL + 'engine = "influxdb"\n', "InfluxDB needs a bucket"),
+    ],
+)
+def test_mistakes_in_an_offices_file_are_told_with_their_mend(tmp_path: Path, text: str, said: str) -> None:
+    """As in a site's wiring file: which key, what is wrong, how to mend it."""
+    file = tmp_path / "office.toml"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(SettingsError) as caught:
+        load_office(file, {})
+    assert said in str(caught.value)
+
+
+def test_an_offices_file_is_read_whole(tmp_path: Path) -> None:
+    """Every key, with paths beside the file and the token from a file that nobody else may read."""
+    token = tmp_path / "central.secret"
+    token.write_text("reader:pass\n")
+    token.chmod(0o600)
+    file = tmp_path / "office.toml"
+    file.write_text(
+        OFFICE
+        + 'silent_after_minutes = 30\nforget = ["old-barn"]\n'
+        + CENTRAL
+        + 'read_address = "http://127.0.0.1:8481/select/0/prometheus/"\ntoken_file = "central.secret"\n',
+        encoding="utf-8",
+    )
+    wiring = load_office(file, {})
+    assert (wiring.silent_after_s, wiring.forget) == (1800.0, {"old-barn"})
+    assert wiring.central.for_reading == "http://127.0.0.1:8481/select/0/prometheus"
+    assert wiring.central.basic
+    assert wiring.data_directory == tmp_path / "lumberroom-office"
+    assert "reader:pass" not in repr(wiring)
+    assert wiring.secrets() == ("reader:pass",)
+    assert any("nobody is told" in caution for caution in wiring.cautions)
