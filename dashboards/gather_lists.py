@@ -119,4 +119,4 @@ def caught(view: View, number: int) -> CaughtMail:
 
 
 def _mail(view: View, mail: CaughtMail) -> MailRow:
-    return MailRow(view.link(f"/mails/{mail.number}"), mail.subject, mail.recipient, view.instant(mail.at_ms))
+    return MailRow(view.link(f"/mails/{mail.number}"), mail.subject, mail.recipient, view.full_instant(mail.at_ms))

@@ -66,6 +66,10 @@ class View:
         """Say an instant as briefly as is clear from here."""
         return words.instant_near(at_ms, self.now_ms, self.site.time_zone)
 
+    def full_instant(self, at_ms: int) -> str:
+        """Say an instant with date and zone, as it stays true tomorrow."""
+        return words.instant(at_ms, self.site.time_zone)
+
     def ago(self, at_ms: int | None) -> str:
         """Say how long ago something was heard."""
         return "nothing heard yet" if at_ms is None else words.ago(at_ms, self.now_ms)
@@ -118,7 +122,7 @@ class View:
         open_incidents = len(self.services.read.incidents(only_open=True))
         places = [("/", "Rooms", 0), ("/incidents", "Incidents", open_incidents), ("/arrivals", "Arrivals", 0)]
         if self.services.demo_speed is not None:
-            places.append(("/mails", "Caught mail", len(self.services.mails())))
+            places.append(("/mails", "Mail", len(self.services.mails())))
         return Shell(
             title=title,
             site=self.site.name,

@@ -233,7 +233,7 @@ def test_caught_mail_is_shown_in_a_frame_that_can_do_nothing(client, full, bench
 def test_a_real_site_has_no_caught_mail_and_no_banner(client):
     """Only a demonstration says that it is one, and only it catches mail."""
     assert "demonstration" not in outline(client.get("/")).words
-    assert "Caught mail" not in outline(client.get("/")).words
+    assert "Mail" not in outline(client.get("/")).words
     assert client.get("/mails").status_code == 404
     assert client.get("/mails/1/html").status_code == 404
 
