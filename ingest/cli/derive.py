@@ -65,8 +65,8 @@ def derive(  # noqa: PLR0917  (click passes each option by its name)
     is taken unless --pressure or --elevation says otherwise. Other columns pass through untouched.
 
     The same rows go to standard output, each as soon as it is there, with dew_point_c, vapour_pressure_kpa, vpd_kpa,
-    humidity_ratio_g_kg, grains_per_pound, wet_bulb_c, enthalpy_kj_kg, absolute_humidity_g_m3 and emc_percent appended.
-    A field is left empty where the quantity does not exist (the dew point of perfectly dry air). A table that already
+    humidity_ratio_g_kg, grains_per_pound, wet_bulb_c, enthalpy_kj_kg, absolute_humidity_g_m3 and emc_percent appended,
+    with seven significant digits. A field is left empty where the quantity does not exist (the dew point of perfectly dry air). A table that already
     has one of these columns is refused. A decimal comma is understood where fields are not parted by commas, and the
     first number that shows a mark decides which one the new columns use.
 
