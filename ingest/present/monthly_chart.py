@@ -33,7 +33,7 @@ _STYLE: Final = (
 
 @dataclass(frozen=True, slots=True)
 class Month:
-    """A month on the chart.  mean: of its hours.  low, high: between them lie all but a tenth of the hours at either end."""
+    """A month on the chart.  mean: of its hours.  low, high: a tenth of the hours lies below, a tenth above."""
 
     label: str
     mean: float
