@@ -184,8 +184,8 @@ def test_incidents_are_told_with_their_length_and_worst(client, full):
     """What is going on stands apart from what is over, with when, for how long and why."""
     page = outline(client.get("/incidents"))
     assert "Hall: out of its window going on" in page.words
-    assert "since 10:20 · 3 hours RH above 50 %." in page.words
-    assert "yesterday 07:20 to 07:50 · 30 minutes RH above 50 %." in page.words
+    assert "since 10:20 · 3 hours · The air at that time RH above 50 %." in page.words
+    assert "yesterday 07:20 to 07:50 · 30 minutes · The air at that time RH above 50 %." in page.words
 
 
 def test_incidents_page_leads_to_older_ones(client, services, bench):
