@@ -27,10 +27,10 @@ _LEGEND: Final = (
 _GROUPS: Final = (
     ("Week of", (11,), ("",)),
     ("Heard", (6,), ("",)),
-    ("Temperature", (8, 6, 6), ("mean", "low", "high")),
-    ("RH, %", (7, 5, 5), ("mean", "low", "high")),
-    ("EMC by hour, %", (7, 5, 5), ("mean", "low", "high")),
-    ("Hours", (6, 5, 5, 6), ("in", "out", "?", "max")),
+    ("Temperature", (7, 6, 6), ("mean", "low", "high")),
+    ("RH, %", (6, 4, 5), ("mean", "low", "high")),
+    ("EMC by hour, %", (6, 5, 5), ("mean", "low", "high")),
+    ("Hours", (5, 4, 4, 5), ("in", "out", "?", "max")),
 )
 _WIDTHS: Final = tuple(width for _, widths, _ in _GROUPS for width in widths)
 _INDENT: Final = " " * 13
