@@ -49,15 +49,19 @@ class Judgement:
         which = int(np.argmax(self.edges_ms[ends] - self.edges_ms[begins]))
         return Span(int(self.edges_ms[begins[which]]), int(self.edges_ms[ends[which]]))
 
-    def coverage(self, quantity: str, parts_ms: Int64s) -> Floats:
-        """Give the share of each part for which any sensor tells a quantity, 0 to 1.
+    def shares(self, flags: Flags, parts_ms: Int64s) -> Floats:
+        """Give the share of each part for which the flags (bool (n,)) are true, 0 to 1.
 
         parts_ms: int64 (m + 1,), each at an edge, strictly rising.  Returns float64 (m,).
         """
-        told = (self.codes[quantity] != UNKNOWN).any(axis=0)
-        lengths_ms = np.where(told, np.diff(self.edges_ms), 0)
+        lengths_ms = np.where(flags, np.diff(self.edges_ms), 0)
         share: Floats = np.add.reduceat(lengths_ms, np.searchsorted(self.edges_ms, parts_ms[:-1])) / np.diff(parts_ms)
         return share
+
+    def told(self, quantity: str) -> Flags:
+        """Say where any sensor tells a quantity (bool (n,))."""
+        flags: Flags = (self.codes[quantity] != UNKNOWN).any(axis=0)
+        return flags
 
     def beyond(self, quantity: str, side: str) -> Flags:
         """Say where any sensor is beyond the bound on one side (bool (n,))."""

@@ -17,14 +17,28 @@ from typing import Final
 import numpy as np
 
 from ingest.practice.judged import SIDES, Judgement, judge
-from ingest.practice.room_air import HourlyEmc, RoomAir, Spread, hourly_by_sensor, hourly_emc, room_air, spreads
+from ingest.practice.room_air import (
+    ENOUGH_OF_AN_HOUR,
+    HourlyEmc,
+    RoomAir,
+    Spread,
+    hourly_by_sensor,
+    hourly_emc,
+    room_air,
+    spreads,
+)
 from ingest.practice.week_edges import hour_edges_ms, weeks_touching
 from ingest.site.places import AcclimationWindow, Room, Site
-from ingest.site.series import Span
+from ingest.site.series import Int64s, Span
 from ingest.store.api import SeriesReader
 
 ENOUGH_OF_A_WEEK: Final = 0.9
 """The share of a week that readings must vouch for, or it is not called kept (common practice, no source)."""
+
+WITHIN: Final = "."
+OUTSIDE: Final = "x"
+NOT_KNOWN: Final = "?"
+"""How an hour is written in `Week.strip`."""
 
 _WEEKS_AT_ONCE: Final = 13  # a quarter of readings is in memory at a time, however long the record
 
@@ -59,7 +73,8 @@ class Week:
 
     calendar: Monday to Monday.  looked_at: the part of it that was asked about.  within_ms, outside_ms, not_known_ms
     add up to that part.  longest_outside: the longest time outside without a break; it ends with the week at the
-    latest.  Figures are None where nothing is known.
+    latest.  strip: a character for each hour of the part asked about: `OUTSIDE` where any of it was outside, or else
+    `NOT_KNOWN` where more than half of it is not known, or else `WITHIN`.  Figures are None where nothing is known.
     """
 
     calendar: Span
@@ -72,6 +87,7 @@ class Week:
     not_known_ms: int
     longest_outside: Span | None
     passed: tuple[Passed, ...]
+    strip: str
     state: WeekState
 
     @property
@@ -116,15 +132,26 @@ def week_by_week(
 def _weeks(air: RoomAir, rule: AcclimationWindow | None, calendar: Sequence[Span]) -> Iterator[Week]:
     parts = [Span(max(span.from_ms, air.from_ms), min(span.to_ms, air.to_ms)) for span in calendar]
     edges_ms = np.array([*(part.from_ms for part in parts), air.to_ms], dtype=np.int64)
-    judgement = judge(air, rule, edges_ms)
-    spread_of = {name: spreads(rows, judgement.coverage(name, edges_ms), edges_ms) for name, rows in air.series.items()}
     hours_ms = hour_edges_ms(calendar, air.from_ms, air.to_ms)
+    judgement = judge(air, rule, hours_ms)
+    spread_of = {
+        name: spreads(rows, judgement.shares(judgement.told(name), edges_ms), edges_ms)
+        for name, rows in air.series.items()
+    }
+    strip = _strip(judgement, hours_ms)
     by_sensor = hourly_by_sensor(air, hours_ms)
     for index, (span, part) in enumerate(zip(calendar, parts, strict=True)):
         first, last = np.searchsorted(hours_ms, part)
         figures = {name: several[index] for name, several in spread_of.items()}
-        hourly = hourly_emc(by_sensor[:, int(first) : int(last)])
-        yield _week(span, part, figures, hourly, judgement, rule)
+        hours = slice(int(first), int(last))
+        emc = hourly_emc(by_sensor[:, hours])
+        yield _week(span, part, figures, emc, judgement, rule, strip=strip[hours])
+
+
+def _strip(judgement: Judgement, hours_ms: Int64s) -> str:
+    outside = judgement.shares(judgement.outside, hours_ms) > 0
+    known = judgement.shares(judgement.within, hours_ms) >= ENOUGH_OF_AN_HOUR
+    return "".join(np.where(outside, OUTSIDE, np.where(known, WITHIN, NOT_KNOWN)).tolist())
 
 
 def _week(
@@ -134,6 +161,8 @@ def _week(
     hourly: HourlyEmc | None,
     judgement: Judgement,
     rule: AcclimationWindow | None,
+    *,
+    strip: str,
 ) -> Week:
     length_ms = part.to_ms - part.from_ms
     within_ms = judgement.lasting_ms(judgement.within, part)
@@ -150,6 +179,7 @@ def _week(
         not_known_ms=length_ms - within_ms - outside_ms,
         longest_outside=longest,
         passed=tuple(_passed(figures, judgement, rule, part)),
+        strip=strip,
         state=_state(rule, (within_ms + outside_ms) / length_ms, longest),
     )
 

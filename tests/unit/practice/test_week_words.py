@@ -15,7 +15,7 @@ from ingest.site.series import Span
 
 HOUR_MS = 3_600_000
 CALENDAR = Span(0, 168 * HOUR_MS)
-KEPT = Week(CALENDAR, CALENDAR, None, None, None, 168 * HOUR_MS, 0, 0, None, (), WeekState.KEPT)
+KEPT = Week(CALENDAR, CALENDAR, None, None, None, 168 * HOUR_MS, 0, 0, None, (), "." * 168, WeekState.KEPT)
 COLD = Passed("temperature_c", "below", 16.0, 2 * HOUR_MS, 12.5)
 DRY = Passed("emc_percent", "below", 6.0, 40 * HOUR_MS, 4.6)
 LEFT = replace(

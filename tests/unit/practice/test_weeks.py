@@ -60,6 +60,7 @@ def test_a_week_by_hand(store: SqliteStore, tell: Tell) -> None:
     assert week.coverage == 1.0
     assert week.longest_outside == Span(noon_ms, noon_ms + 12 * HOUR_MS)
     assert week.longest_outside_ms == 12 * HOUR_MS
+    assert week.strip == "." * 84 + "x" * 12 + "." * 72
     assert week.state is WeekState.LEFT
     (passed,) = week.passed
     assert (passed.quantity, passed.side, passed.bound, passed.lasted_ms, passed.worst) == (
@@ -118,6 +119,7 @@ def test_a_gap_is_neither_within_nor_outside(store: SqliteStore, tell: Tell) -> 
     lost = 48.0 - 20 / 60
     assert hours(week) == (pytest.approx(168.0 - lost), 0.0, pytest.approx(lost))
     assert week.coverage == pytest.approx((168.0 - lost) / 168.0)
+    assert week.strip == "." * 48 + "?" * 48 + "." * 72
     assert week.state is WeekState.NOT_KNOWN
     assert week.rh_percent is not None
     assert week.rh_percent.coverage == pytest.approx(week.coverage)
@@ -293,6 +295,9 @@ def test_against_counting_minute_by_minute(store: SqliteStore, tell_one: Tell, s
     counted = tuple(stood.count(state) * MINUTE_MS for state in ("within", "outside", "not known"))
     assert (week.within_ms, week.outside_ms, week.not_known_ms) == counted
     assert min(counted) > HOUR_MS
+    for hour, mark in enumerate(week.strip):
+        here = stood[hour * 60 : hour * 60 + 60]
+        assert mark == ("x" if "outside" in here else "." if here.count("within") >= 30 else "?")
     runs = "".join("o" if state == "outside" else " " for state in stood).split()
     assert week.longest_outside_ms == max(map(len, runs)) * MINUTE_MS
     for name, spread in (("temperature_c", week.temperature_c), ("rh_percent", week.rh_percent)):
