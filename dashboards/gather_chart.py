@@ -49,7 +49,7 @@ def picture(view: View, room: Room, stood: RoomStanding, until_ms: int | None = 
         traces=tuple(traces),
         now_ms=view.now_ms if until_ms is None else until_ms,
         units=view.units,
-        then="" if until_ms is None else view.full_instant(until_ms),
+        then="" if until_ms is None else view.end(until_ms),
     )
 
 

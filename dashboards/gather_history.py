@@ -9,12 +9,12 @@ from typing import Any, Final
 from adapters.contract import QUANTITIES
 from dashboards.contexts import Choice, SpanRow, TimeChart
 from dashboards.gather_chart import leading_sensor
-from dashboards.looking_back import SPANS, Look, as_text, day_of
+from dashboards.looking_back import SPANS, Look, as_text, day_of, end_of_day
 from dashboards.series_query import Stretch, edges_ms
 from dashboards.services import RoomStanding
 from dashboards.view import View
 from ingest.physics.derived import DERIVED
-from ingest.present import digits
+from ingest.present import digits, words
 from ingest.site.places import Room, Sensor
 from ingest.site.series import Buckets, SeriesKey
 
@@ -45,6 +45,9 @@ def history(view: View, room: Room, stood: RoomStanding, look: Look, show: Seque
 
 
 def _stretch_words(view: View, look: Look) -> str:
+    if look.past and end_of_day(look.from_ms, view.zone) and end_of_day(look.to_ms, view.zone):
+        first, last = (words.day(at_ms, view.site.time_zone) for at_ms in (look.from_ms, look.to_ms - 1))
+        return first if first == last else f"{first} to {last}"
     if look.past:
         return f"{view.full_instant(look.from_ms)} to {view.full_instant(look.to_ms)}"
     return f"The last {SPANS[look.span].title.removeprefix('1 ')}, up to now"

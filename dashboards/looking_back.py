@@ -82,7 +82,9 @@ def around(began_ms: int, ended_ms: int, *, now_ms: int) -> Look:
     """Give the shortest stretch that shows what lasted from `began_ms` to `ended_ms`, with some time around it."""
     length_ms = max(ended_ms - began_ms, HOUR_MS)
     name = next((name for name, span in SPANS.items() if span.length_ms >= 1.5 * length_ms), "1y")
-    beside_ms = max(0, SPANS[name].length_ms - length_ms) // 2
+    beside_ms = (SPANS[name].length_ms - length_ms) // 2
+    if beside_ms < 0:  # longer than any stretch: how it began
+        return _ending(name, began_ms + SPANS[name].length_ms * 9 // 10, now_ms)
     return _ending(name, -(-(ended_ms + beside_ms) // HOUR_MS) * HOUR_MS, now_ms)
 
 
@@ -99,6 +101,12 @@ def as_text(at_ms: int, zone: tzinfo) -> str:
 def day_of(at_ms: int, zone: tzinfo) -> date:
     """Give the day of which a stretch that ends at this instant shows the last part: midnight ends the day before."""
     return datetime.fromtimestamp((at_ms - 1) / 1000, UTC).astimezone(zone).date()
+
+
+def end_of_day(at_ms: int, zone: tzinfo) -> date | None:
+    """Give the day that ends at this instant, where it is a midnight there."""
+    when = datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone)
+    return day_of(at_ms, zone) if (when.hour, when.minute, when.second) == (0, 0, 0) else None
 
 
 def _ending(span: str, to_ms: int, now_ms: int) -> Look:

@@ -12,7 +12,7 @@ from typing import Final
 from urllib.parse import parse_qsl, quote, urlencode
 
 from dashboards.contexts import Fact, IncidentRow, Link, Shell, Standing
-from dashboards.looking_back import Look, around, as_text
+from dashboards.looking_back import Look, around, as_text, end_of_day
 from dashboards.services import RoomStanding, Services
 from ingest.present import digits, words
 from ingest.present.digits import Units
@@ -86,6 +86,11 @@ class View:
     def full_instant(self, at_ms: int) -> str:
         """Say an instant with date and zone, as it stays true tomorrow."""
         return words.instant(at_ms, self.site.time_zone)
+
+    def end(self, at_ms: int) -> str:
+        """Say where a stretch ends, by its day where it ends with one: "the end of Sat 20 Feb 2021"."""
+        whole = end_of_day(at_ms, self.zone) is not None
+        return f"the end of {words.day(at_ms - 1, self.site.time_zone)}" if whole else self.full_instant(at_ms)
 
     def ago(self, at_ms: int | None) -> str:
         """Say how long ago something was heard; from a month on, on which day."""

@@ -192,7 +192,7 @@
   }
 
   function build(wanted, answers) {
-    strips.forEach((strip) => strip.plot.destroy());
+    strips.forEach((strip) => strip.plot?.destroy());
     holder.replaceChildren();
     const width = Math.max(220, holder.clientWidth - 22);
     strips = wanted.quantities.map((quantity, i) => {
@@ -210,7 +210,9 @@
       const strip = { quantity, answer: answers[i], gaps, read, names: wanted.sensors, resting: summary(answers[i], quantity, gaps) };
       read.textContent = strip.resting;
       canvas.setAttribute("aria-label", `${title.textContent} over time. ${strip.resting} The table below has the figures.`);
-      strip.plot = new uPlot(options(strip, wanted, width), dataOf(answers[i], quantity), canvas);
+      const heard = answers[i].series.some((one) => one.count.some((count) => count > 0));
+      if (heard) strip.plot = new uPlot(options(strip, wanted, width), dataOf(answers[i], quantity), canvas);
+      else canvas.remove();
       return strip;
     });
   }
@@ -230,9 +232,9 @@
 
   // New readings do not take the finger's place away.
   function rebuild(wanted, answers) {
-    const { left, top } = strips.find((strip) => strip.plot.cursor.left >= 0)?.plot.cursor ?? {};
+    const { left, top } = strips.find((strip) => strip.plot?.cursor.left >= 0)?.plot.cursor ?? {};
     build(wanted, answers);
-    if (left >= 0) strips.forEach((strip) => strip.plot.setCursor({ left, top }, false));
+    if (left >= 0) strips.forEach((strip) => strip.plot?.setCursor({ left, top }, false));
   }
 
   // Choosing something changes the page's address in place; live.js then takes over what differs. The address alone

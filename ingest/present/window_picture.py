@@ -67,9 +67,9 @@ def _now_sentence(picture: WindowPicture) -> str:
     emc = amount("emc_percent", float(emc_percent(temperature_c, rh_percent)), picture.units)
     air = f"{amount('temperature_c', temperature_c, picture.units)}, {amount('rh_percent', rh_percent)} RH, EMC {emc}"
     if picture.traces[0].fresh:
-        return f"{picture.then or 'Now'}: {air}."
+        return f"At {picture.then}: {air}." if picture.then else f"Now: {air}."
     if picture.then:
-        return f"{picture.then}: last heard {words.duration_ms(picture.now_ms - at_ms)} before, {air}."
+        return f"At {picture.then}: last heard {words.duration_ms(picture.now_ms - at_ms)} before, {air}."
     return f"Last heard {words.ago(at_ms, picture.now_ms)}: {air}."
 
 
