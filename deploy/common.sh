@@ -55,7 +55,10 @@ pip_install() {
 need_packages() {
   local pair missing=() root=()
   for pair in "$@"; do
-    [ -e "${pair%%:*}" ] || command -v "${pair%%:*}" >/dev/null 2>&1 || missing+=("${pair#*:}")
+    case "$pair" in
+      /*) [ -e "${pair%%:*}" ] || missing+=("${pair#*:}") ;;
+      *) command -v "${pair%%:*}" >/dev/null 2>&1 || missing+=("${pair#*:}") ;;
+    esac
   done
   [ "${#missing[@]}" -eq 0 ] && return
   command -v apt-get >/dev/null 2>&1 || fail "the tests need these programs, which are not here: ${missing[*]}." \
