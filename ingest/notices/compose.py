@@ -86,7 +86,7 @@ def subject(story: Story) -> str:
     """Say room, what and how bad, in one line."""
     incident, advice = story.incident, advice_for(story.incident)
     if incident.kind is IncidentKind.SILENT:
-        return f"{story.room_title}: sensor {story.sensor} {_heard(incident)}"
+        return f'{story.room_title}: sensor "{story.sensor}" {_heard(incident)}'
     worst = _worst(story)
     if incident.is_open:
         again = " again" if story.openings > 1 else ""
@@ -123,7 +123,7 @@ def one_line(text: str) -> str:
 
 def _headline(story: Story, advice: Advice) -> str:
     if story.incident.kind is IncidentKind.SILENT:
-        return f"Sensor {story.sensor} is {_heard(story.incident)}"
+        return f'Sensor "{story.sensor}" is {_heard(story.incident)}'
     if story.incident.is_open:
         return f"{story.room_title} is {advice.short}"
     if ending_by_hand(story.incident):
@@ -148,10 +148,8 @@ def _worst(story: Story) -> str:
     if incident.quantity is None or incident.worst_value is None or incident.bound is None:
         return ""
     units = story.telling.units
-    beyond = digits.difference(incident.quantity, incident.worst_value - incident.bound, units)
-    side = "below" if incident.worst_value < incident.bound else "above"
     value = digits.amount(incident.quantity, incident.worst_value, units)
-    return f"{digits.short(incident.quantity)} {value}, {beyond} {side} its bound"
+    return f"{digits.short(incident.quantity)} {value}, bound {digits.limit(incident.quantity, incident.bound, units)}"
 
 
 def _figures(story: Story) -> list[tuple[str, str]]:
