@@ -171,6 +171,51 @@ class Newest:
 
 
 @dataclass(frozen=True, slots=True)
+class StripPiece:
+    """Some hours in which the room stood alike.  kind: "within", "out", "unknown", or "known" where none judges."""
+
+    kind: str
+    begins: int  # hours after the beginning of the week
+    hours: int
+
+
+@dataclass(frozen=True, slots=True)
+class WeekFigures:
+    """A quantity over a week.  mean: "33.1", "–" where not known.  range: "18.0 … 52.2", empty where not known."""
+
+    mean: str
+    range: str
+
+
+@dataclass(frozen=True, slots=True)
+class WeekRow:
+    """What a week did in a room."""
+
+    when: str  # its Monday: "11 Jan 2021"
+    so_far: bool  # it is not over
+    address: str  # of this page, looking at that week
+    key: str  # names the colour: "within", "out", ...
+    state: str  # "kept", "left", ...
+    told: str  # the conclusion, a sentence or two
+    pieces: tuple[StripPiece, ...]
+    strip_hours: int  # how many hours the whole week has
+    strip_words: str  # "3 days 1 h in, 3 days 23 h out"
+    temperature: WeekFigures
+    rh: WeekFigures
+    emc: WeekFigures
+
+
+@dataclass(frozen=True, slots=True)
+class WeeksTable:
+    """A room week by week, newest first, and what these figures are not."""
+
+    rows: tuple[WeekRow, ...]
+    temperature_unit: str
+    note: str
+    caution: str
+
+
+@dataclass(frozen=True, slots=True)
 class RoomPage:
     """One room: how it stands, the window chart, its history, its sensors and incidents.
 
@@ -190,6 +235,7 @@ class RoomPage:
     wide_chart: Markup
     narrow_chart: Markup
     history: TimeChart
+    weeks: WeeksTable
     units_asked: str  # to be kept when choosing in the form; empty for the site's own
     sensors: tuple[SensorRow, ...]
     incidents: tuple[IncidentRow, ...]

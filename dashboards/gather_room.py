@@ -10,6 +10,7 @@ from dashboards.contexts import BoundRow, Fact, Newest, RoomPage, SensorRow
 from dashboards.gather_chart import drawn, leading_sensor, picture
 from dashboards.gather_history import history
 from dashboards.gather_rooms import card
+from dashboards.gather_weeks import WeeksKept, weeks_table
 from dashboards.looking_back import DAY_MS, MINUTE_MS, Look
 from dashboards.services import RoomStanding
 from dashboards.view import LABELS, View
@@ -31,8 +32,11 @@ PLACE_WORDS: Final = {
 }
 
 
-def room_page(view: View, room: Room, *, look: Look, show: Sequence[str]) -> RoomPage:
-    """Gather one room's page.  look: the stretch to show.  show: what the time chart is of, as far as known."""
+def room_page(view: View, room: Room, *, look: Look, show: Sequence[str], kept: WeeksKept) -> RoomPage:
+    """Gather one room's page.
+
+    look: the stretch to show.  show: what the time chart is of, as far as known.  kept: weeks asked for lately.
+    """
     stood = view.services.standing(room.id)
     pictured = picture(view, room, stood, look.to_ms if look.past else None)
     return RoomPage(
@@ -46,6 +50,7 @@ def room_page(view: View, room: Room, *, look: Look, show: Sequence[str]) -> Roo
         wide_chart=drawn(pictured, WIDE, ident="wide-"),
         narrow_chart=drawn(pictured, NARROW, ident="narrow-"),
         history=history(view, room, stood, look, show),
+        weeks=weeks_table(view, kept, room, look),
         units_asked=view.units_asked,
         sensors=_sensors(view, room, stood),
         incidents=tuple(view.incident(one) for one in _incidents(view, room, look)),

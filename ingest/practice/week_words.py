@@ -26,8 +26,11 @@ EMC_NOTE: Final = (
 _AT_WORST: Final[Mapping[str, str]] = {"below": "lowest", "above": "highest"}
 
 
-def conclusion(week: Week, units: Units = Units.SI) -> str:
-    """Say in a sentence or two how a week stood towards its window."""
+def conclusion(week: Week, units: Units = Units.SI, *, so_far: bool = False) -> str:
+    """Say in a sentence how a week stood towards its window.
+
+    so_far: the week is not over, and the reader is told so beside it; else a part of a week is said to be one.
+    """
     told = {
         WeekState.KEPT: _kept,
         WeekState.BRIEFLY_OUT: _briefly_out,
@@ -35,7 +38,8 @@ def conclusion(week: Week, units: Units = Units.SI) -> str:
         WeekState.NOT_KNOWN: _not_known,
         WeekState.NO_WINDOW: _no_window,
     }[week.state]
-    return told(week, units)
+    part = "" if week.whole or so_far else " Only a part of the week was looked at."
+    return f"{told(week, units)}{part}"
 
 
 def passed_briefly(week: Week, units: Units = Units.SI) -> str:
@@ -123,6 +127,4 @@ def _bound(passed: Passed, units: Units) -> str:
 
 
 def _rest(week: Week) -> str:
-    """Say what is not known of the week, and that only a part of it was looked at."""
-    said = f"; {words.duration_ms(week.not_known_ms)} not known" if week.not_known_ms else ""
-    return said if week.whole else f"{said}; only a part of the week was looked at"
+    return f"; {words.duration_ms(week.not_known_ms)} not known" if week.not_known_ms else ""

@@ -48,7 +48,7 @@ SILENT = replace(KEPT, within_ms=0, not_known_ms=168 * HOUR_MS, state=WeekState.
         ),
         (
             replace(KEPT, looked_at=Span(0, 24 * HOUR_MS), within_ms=24 * HOUR_MS),
-            "The air kept the window in the 1 day that readings vouch for; only a part of the week was looked at.",
+            "The air kept the window in the 1 day that readings vouch for. Only a part of the week was looked at.",
         ),
         (
             BRIEFLY,
@@ -70,6 +70,12 @@ SILENT = replace(KEPT, within_ms=0, not_known_ms=168 * HOUR_MS, state=WeekState.
 def test_every_state_has_its_sentence(week: Week, said: str) -> None:
     """Each conclusion says what happened, for how long, which bound, and what is not known."""
     assert conclusion(week) == said
+
+
+def test_a_week_that_is_not_over_is_told_without_its_end() -> None:
+    """Where a page says "so far", the sentence does not say again that it is a part."""
+    part = replace(KEPT, looked_at=Span(0, 24 * HOUR_MS), within_ms=24 * HOUR_MS)
+    assert conclusion(part, so_far=True) == "The air kept the window in the 1 day that readings vouch for."
 
 
 def test_words_follow_the_readers_units() -> None:
