@@ -43,7 +43,7 @@ def test_series_against_the_computed_table(columns: Columns) -> None:
 @pytest.mark.parametrize("biot", [0.5, 10.0, math.inf])
 def test_board_numerics_meet_the_series(biot: float) -> None:
     """With and without surface resistance the implicit scheme stays within 1e-4 of the exact mean and middle."""
-    cells, steps = 180, 2000
+    cells, steps = 180, 3200
     solver = SheetSolver(np.ones((cells, 1)), np.array([2.0]), graded_widths(cells, 2.0))
     before = 0.0
     for fourier in (0.05, 0.5):
