@@ -232,7 +232,6 @@ class RoomPage:
     then_words: str  # what the window chart shows of that day, in sentences; empty when it ends now
     bounds: tuple[BoundRow, ...]
     window_words: str  # how long it must lie outside before it counts; empty without a window
-    wide_chart: Markup
     narrow_chart: Markup
     history: TimeChart
     weeks: WeeksTable

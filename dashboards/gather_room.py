@@ -39,15 +39,15 @@ def room_page(view: View, room: Room, *, look: Look, show: Sequence[str], kept: 
     """
     stood = view.services.standing(room.id)
     pictured = picture(view, room, stood, look.to_ms if look.past else None)
+    wide = drawn(pictured, WIDE, ident="wide-")
     return RoomPage(
         shell=view.shell(room.title, ""),
-        room=card(view, room, stood),
+        room=card(view, room, stood, wide),
         newest=_newest(view, room, look),
         then=pictured.then,
         then_words=describe_air(pictured) if look.past else "",
         bounds=_bounds(view, room, leading_sensor(view, room, stood)),
         window_words=_window_words(room),
-        wide_chart=drawn(pictured, WIDE, ident="wide-"),
         narrow_chart=drawn(pictured, NARROW, ident="narrow-"),
         history=history(view, room, stood, look, show),
         weeks=weeks_table(view, kept, room, look),

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Final
 
+from markupsafe import Markup
+
 from dashboards.contexts import Fact, OverviewPage, RoomCard
 from dashboards.gather_chart import drawn, is_old, leading_sensor, picture
 from dashboards.services import RoomStanding
@@ -19,7 +21,7 @@ from ingest.site.series import Sample, SeriesKey
 def overview(view: View) -> OverviewPage:
     """Gather the rooms at a glance, in the site's own order: a card stays where one has learned to look for it."""
     standings = {room.id: view.services.standing(room.id) for room in view.site.rooms}
-    cards = tuple(card(view, room, standings[room.id]) for room in view.site.rooms)
+    cards = tuple(_with_chart(view, room, standings[room.id]) for room in view.site.rooms)
     return OverviewPage(view.shell("Rooms", "/"), cards, _summary(view.site.rooms, standings))
 
 
@@ -50,8 +52,12 @@ def _of_state(state: RoomState, rooms: Sequence[Room]) -> str:
     return words.sentence(f"{names}: {said if len(rooms) == 1 else said.replace('its window', 'their windows')}")
 
 
-def card(view: View, room: Room, stood: RoomStanding) -> RoomCard:
-    """Gather one room's card."""
+def _with_chart(view: View, room: Room, stood: RoomStanding) -> RoomCard:
+    return card(view, room, stood, drawn(picture(view, room, stood), CARD))
+
+
+def card(view: View, room: Room, stood: RoomStanding, chart: Markup) -> RoomCard:
+    """Gather one room's card.  chart: the picture on it."""
     sensor = leading_sensor(view, room, stood)
     latest = _latest(view, sensor)
     heard_ms = max((sample.at_ms for sample in latest.values()), default=None)
@@ -66,7 +72,7 @@ def card(view: View, room: Room, stood: RoomStanding) -> RoomCard:
         heard=view.ago(heard_ms),
         stale=sensor is None or is_old(view, sensor, heard_ms, stood),
         silent=view.titles(stood.silent),
-        chart=drawn(picture(view, room, stood), CARD),
+        chart=chart,
     )
 
 
