@@ -13,6 +13,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+import time
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Final
 
@@ -86,6 +87,7 @@ class Daemon:
         self._forwarding = Forwarding(wiring.central, self.clock, lambda: self._site) if wiring.central else None
         self._tasks: list[asyncio.Task[None]] = []
         self._upkeep: Upkeep | None = None
+        self._round_s = time.monotonic()  # when a round was last finished; real, as the machine is what is watched
 
     def stop(self) -> None:
         """Ask the daemon to stop; `run` returns within `STOP_LIMIT_S`. For the event loop's thread."""
@@ -140,6 +142,7 @@ class Daemon:
         return listener
 
     async def _run_on(self, store: SqliteStore, listener: socket.socket | None, ready: Ready | None) -> None:
+        self._round_s = time.monotonic()
         intake = Intake(store, self.clock, lambda: self._site, self._judge, self._publish)
         intake.start()
         supervisor = Supervisor(self.wiring.adapters, self.clock, intake.deliver)
@@ -172,6 +175,7 @@ class Daemon:
             intake=intake,
             supervisor=supervisor,
             news=self._news,
+            round_age_s=lambda: time.monotonic() - self._round_s,
             figures=figures,
             store_faults=lambda: self._upkeep.faults if self._upkeep else (),
             forwarding=self._forwarding.status if self._forwarding else None,
@@ -216,6 +220,7 @@ class Daemon:
                 return incidents
 
         await intake.write(look)
+        self._round_s = time.monotonic()
 
     def _say_ready(self, ready: Ready | None) -> None:
         _log.info("running", page=self.address, adapters=len(self.wiring.adapters), rooms=len(self._site.rooms))

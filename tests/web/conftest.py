@@ -67,6 +67,7 @@ class BenchServices:
     caught: list[CaughtMail] = field(default_factory=list)
     troubles: list[str] = field(default_factory=list)
     forwards: ForwardingStatus | None = None
+    failing: bool = False
     disk_full: bool = False
     board: NewsBoard = field(default_factory=NewsBoard)
     loop: asyncio.AbstractEventLoop | None = None
@@ -134,7 +135,8 @@ class BenchServices:
 
     def health(self) -> Mapping[str, object]:
         """Give figures, well unless the test says otherwise."""
-        return {"status": "trouble" if self.troubles else "well", "troubles": self.troubles, "version": "0.1.0"}
+        status = "failing" if self.failing else "trouble" if self.troubles else "well"
+        return {"status": status, "troubles": self.troubles, "version": "0.1.0"}
 
 
 def air(sensor: str, at_ms: int, temperature_c: float, rh_percent: float) -> list[Reading]:
