@@ -54,12 +54,15 @@ class Server:
         self._argv, self._folder, self._healthy = argv, folder, healthy
         self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
+        self.options: list[str] = []
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         """Start it and wait until it answers."""
         with (self._folder / "log").open("ab") as log:
-            self._process = subprocess.Popen(self._argv(self.port, self._folder), stdout=log, stderr=log)
+            self._process = subprocess.Popen(
+                [*self._argv(self.port, self._folder), *self.options], stdout=log, stderr=log
+            )
         end = time.monotonic() + 20
         while time.monotonic() < end:
             try:

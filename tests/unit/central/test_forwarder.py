@@ -255,6 +255,24 @@ async def test_a_killed_engine_loses_nothing_of_what_counts_as_delivered(own_met
     assert own_metrics.count("lumberroom_rh_percent", bench.site_id) == 300
 
 
+async def test_an_engine_with_a_full_disk_is_waited_for(own_metrics, bench) -> None:
+    """A real engine that has gone read-only for want of room says 503: its words are shown, and all arrives later."""
+    own_metrics.kill()
+    own_metrics.options = ["-storage.minFreeDiskSpaceBytes=900000GB"]
+    own_metrics.start()
+    bench.minutes(30)
+    core = bench.core(own_metrics.url, timeout_s=5.0)
+    core.step()
+    assert "read-only mode" in core.trouble
+    own_metrics.kill()
+    own_metrics.options = []
+    own_metrics.start()
+    await bench.clock.advance(5)
+    await bench.forward(core, own_metrics.flush)
+    assert core.trouble == ""
+    assert own_metrics.count("lumberroom_temperature_c", bench.site_id) == 30
+
+
 async def test_killed_on_our_side_it_goes_on_where_it_was(metrics, bench) -> None:
     """A new forwarder over the same file, at any moment of the old one's work, ends with every reading there once."""
     bench.minutes(120)
