@@ -23,7 +23,7 @@ from ingest.central.delivering import Delivered, deliver
 from ingest.central.engine import Engine, EngineError
 from ingest.central.own_thread import OwnThread
 from ingest.central.points import Point, lines
-from ingest.central.progress import Lane, Progress, Stretch, after_sending, next_stretch
+from ingest.central.progress import USUAL, Backlog, Lane, Progress, Stretch, after_sending, next_stretch
 from ingest.central.sourcing import ForwardingReader, Given
 from ingest.central.writing import Later, Writer
 from ingest.clock import Clock
@@ -53,7 +53,7 @@ class ForwarderSettings:
     settle_s: how long after sending it is read back: longer than the engine keeps acknowledged points in memory only.
     lost_s: what cannot be read back by then is sent again (new series take up to 10 s to become visible).
     tries: what was taken so often and never stored is set aside.  aside_s: how often what is set aside is tried again.
-    most_unsettled: points that may be out and not read back.  announce_s: how often the site says that it is there.
+    most_unsettled: points that may be out and not read back.  backlog: when the newest go first.  announce_s: how often the site says that it is there.
     """
 
     site_id: str
@@ -64,6 +64,7 @@ class ForwarderSettings:
     tries: int = 5
     aside_s: float = 86_400.0
     most_unsettled: int = 100_000
+    backlog: Backlog = USUAL
     announce_s: float = 60.0
 
 
@@ -264,7 +265,7 @@ class ForwarderCore:
         self._newest = newest = self._store.read.newest_change()
         if not self._marks or self._marks[-1].newest < newest:
             self._marks.append(_Mark(newest, seen_ms))
-        stretch = next_stretch(self._sent, newest, turn=self._turn)
+        stretch = next_stretch(self._sent, newest, turn=self._turn, backlog=settings.backlog)
         if stretch is None or sum(len(sent.points) for sent in self._unsettled) >= settings.most_unsettled:
             self._note_caught_up(seen_ms)
             return min(settings.look_s, settings.settle_s) if self._unsettled else settings.look_s

@@ -13,11 +13,18 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Final, NamedTuple
 
-BEHIND: Final = 10_000
-"""With more changes than this outstanding, the live tail runs ahead of the others."""
 
-TAIL: Final = 1_000
-"""How many of the newest changes are the live tail when it begins to run ahead."""
+class Backlog(NamedTuple):
+    """When there is a backlog.  behind: with more changes than this outstanding, the live tail runs ahead of the others.
+
+    tail: how many of the newest changes are the live tail when it begins to.
+    """
+
+    behind: int = 10_000
+    tail: int = 1_000
+
+
+USUAL: Final = Backlog()
 
 
 class Lane(enum.IntEnum):
@@ -62,20 +69,20 @@ class Progress:
         return max(0, self.ahead_from - self.oldest) + max(0, newest - self.ahead_to)
 
 
-def next_stretch(progress: Progress, newest: int, *, turn: int) -> Stretch | None:
+def next_stretch(progress: Progress, newest: int, *, turn: int, backlog: Backlog = USUAL) -> Stretch | None:
     """Give what goes next, or None where everything is out.
 
     newest: number of the newest change.  turn: counts up, so that no lane waits for another to end.
     """
-    lanes = (_ahead(progress, newest), _oldest(progress, newest), _past(progress))
+    lanes = (_ahead(progress, newest, backlog), _oldest(progress, newest), _past(progress))
     begin = turn % len(lanes)
     return next((stretch for stretch in lanes[begin:] + lanes[:begin] if stretch is not None), None)
 
 
-def _ahead(progress: Progress, newest: int) -> Stretch | None:
+def _ahead(progress: Progress, newest: int, backlog: Backlog) -> Stretch | None:
     if progress.ahead_to is not None:
         return Stretch(Lane.AHEAD, progress.ahead_to) if newest > progress.ahead_to else None
-    return Stretch(Lane.AHEAD, newest - TAIL) if newest - progress.oldest > BEHIND else None
+    return Stretch(Lane.AHEAD, newest - backlog.tail) if newest - progress.oldest > backlog.behind else None
 
 
 def _oldest(progress: Progress, newest: int) -> Stretch | None:
