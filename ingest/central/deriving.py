@@ -25,6 +25,10 @@ _REACH_MS: Final = {
 }
 """How far before and after its own instant a changed reading can change what is derived (ms)."""
 
+DIGITS: Final = 6
+"""Significant digits of a derived field: finer than any sensor, and a fraction of the engine's disk that the noise in
+the last digits would take (see README.md)."""
+
 _RUN_GAP_MS: Final = PRESSURE_AGE_MS
 
 
@@ -69,7 +73,10 @@ def _of_run(read: SeriesReader, sensor: str, run: list[Point]) -> list[Point]:
         series = read.read(SeriesKey(sensor, name), int(touched[0]), int(touched[-1]) + 1)
         wanted = np.isin(series.at_ms, touched)
         columns = (series.at_ms[wanted].tolist(), series.value[wanted].tolist())
-        found += [Point(sensor, name, at, value, revisions.get(at, 0)) for at, value in zip(*columns, strict=True)]
+        found += [
+            Point(sensor, name, at, float(f"{value:.{DIGITS}g}"), revisions.get(at, 0))
+            for at, value in zip(*columns, strict=True)
+        ]
     return found
 
 

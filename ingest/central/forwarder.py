@@ -53,7 +53,8 @@ class ForwarderSettings:
     settle_s: how long after sending it is read back: longer than the engine keeps acknowledged points in memory only.
     lost_s: what cannot be read back by then is sent again (new series take up to 10 s to become visible).
     tries: what was taken so often and never stored is set aside.  aside_s: how often what is set aside is tried again.
-    most_unsettled: points that may be out and not read back.  backlog: when the newest go first.  announce_s: how often the site says that it is there.
+    most_unsettled: points that may be out and not read back.  announce_s: how often the site says that it is there.
+    backlog: when the newest go first.  derived: whether derived fields go out beside the measured ones.
     """
 
     site_id: str
@@ -65,6 +66,7 @@ class ForwarderSettings:
     aside_s: float = 86_400.0
     most_unsettled: int = 100_000
     backlog: Backlog = USUAL
+    derived: bool = True
     announce_s: float = 60.0
 
 
@@ -275,7 +277,7 @@ class ForwarderCore:
             _log.error("changes are gone that were not forwarded yet; everything is gone through anew")
             self._begin_anew()
             return 0.0
-        outcome = self._deliver([*given.points, *deriving.derived_points(self._store.read, given.points)])
+        outcome = self._deliver([*given.points, *self._derived(given.points)])
         if outcome.later is not None:
             self._put_off(outcome.later, now_s)
             return self._wait_until_s - now_s
@@ -292,6 +294,9 @@ class ForwarderCore:
         if stretch.lane is not Lane.PAST:
             return sourcing.changed(read, stretch.after, newest, limit)
         return sourcing.past(read, self._extents, stretch.after, self._sent.past_until_ms or stretch.after, limit)
+
+    def _derived(self, points: Sequence[Point]) -> list[Point]:
+        return deriving.derived_points(self._store.read, points) if self._settings.derived else []
 
     def _deliver(self, points: list[Point]) -> Delivered:
         rooms = {sensor.id: sensor.room for sensor in self._site().sensors}
@@ -356,7 +361,7 @@ class ForwarderCore:
             self._set_aside([(point, NEVER_STORED) for point in lost])
             return True
         _log.warning("readings that the central engine took are not there; they are sent again", count=len(lost))
-        outcome = self._deliver([*lost, *deriving.derived_points(self._store.read, lost)])
+        outcome = self._deliver([*lost, *self._derived(lost)])
         if outcome.later is not None:
             self._put_off(outcome.later, now_s)
             return False

@@ -15,8 +15,9 @@ from typing import Any, Final, NamedTuple
 
 
 class Backlog(NamedTuple):
-    """When there is a backlog.  behind: with more changes than this outstanding, the live tail runs ahead of the others.
+    """When there is a backlog.
 
+    behind: with more changes than this outstanding, the live tail runs ahead of the others.
     tail: how many of the newest changes are the live tail when it begins to.
     """
 

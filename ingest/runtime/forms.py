@@ -235,10 +235,11 @@ class OfficeForm(Form):
 
 
 class CentralForm(OfficeCentralForm):
-    """[central] of a site: where it forwards.  read_back: whether what was sent is read back before it counts."""
+    """[central] of a site: where it forwards.  read_back, derived: see `ingest.runtime.wiring.CentralWiring`."""
 
     site: Annotated[str, AfterValidator(_site_id)] = Field(examples=['"lakeside-house"'])
     read_back: bool = True
+    derived: bool = True
 
 
 class AdapterForm(Form):

@@ -45,7 +45,7 @@ class Forwarding:
             InfluxWriter(wiring.address),
             engine_of(wiring.address) if wiring.read_back else None,
             self._site,
-            ForwarderSettings(wiring.site_id),
+            ForwarderSettings(wiring.site_id, derived=wiring.derived),
             stood=stood,
         )
 

@@ -311,7 +311,7 @@ class FileReader:
     def _central(self, form: CentralForm | None) -> CentralWiring | None:
         if form is None:
             return None
-        return CentralWiring(form.site, self.engine(form), form.read_back)
+        return CentralWiring(form.site, self.engine(form), form.read_back, form.derived)
 
     def engine(self, form: CentralForm | OfficeCentralForm) -> EngineAddress:
         """Give where the central engine is, with its token looked up."""

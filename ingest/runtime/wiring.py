@@ -50,12 +50,14 @@ class CentralWiring:
     """Where readings are forwarded.
 
     site_id: under which name this site stands there.  address: of the engine; its token is never shown.
-    read_back: whether what was sent is read back before it counts as delivered.
+    read_back: whether what was sent is read back before it counts as delivered.  derived: whether derived fields go out
+    beside the measured ones (an office derives by itself; they are for others who read the engine).
     """
 
     site_id: str
     address: EngineAddress
     read_back: bool = True
+    derived: bool = True
 
 
 @dataclass(frozen=True, slots=True)
