@@ -1,4 +1,5 @@
-"""What a site says of itself to the engine every minute: that it is there, its rooms, sensors, windows, states. Pure.
+"""What a site says of itself to the engine: every minute that it is there; its rooms, sensors, windows and states when
+they change and every quarter of an hour. Pure.
 
 A central engine stores numbers, and some make a zero of any text; so texts travel as tags of a point whose fields are
 numbers. Whoever reads takes the newest point per site, room and sensor. These points are not kept and not sent again:
@@ -62,7 +63,10 @@ class Lag(NamedTuple):
 def announcement(
     site_id: str, site: Site, stood: Mapping[str, Stood], lag: Lag, *, open_incidents: int, at_ms: int
 ) -> list[str]:
-    """Give the lines with which a site says what it is and how it stands.  at_ms: now, by its own clock (UTC)."""
+    """Give the lines with which a site says that it is there (the first), what it is and how it stands (the others).
+
+    at_ms: now, by its own clock (UTC).
+    """
     tags = {"site": site_id, "title": site.name, "time_zone": site.time_zone}
     fields = {"alive": 1.0, **lag._asdict(), "elevation_m": site.elevation_m, "open_incidents": float(open_incidents)}
     made = [line(SITE_MEASUREMENT, tags, fields, at_ms)]

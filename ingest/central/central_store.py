@@ -38,7 +38,10 @@ CONTEXT_MS: Final = 86_400_000
 store takes, for sensors that report every two hours or more often."""
 
 FRESH_S: Final = 5.0
-"""For how long the newest readings of a site are taken as the newest."""
+"""For how long what was just read is taken as it is: one page asks for the same again and again."""
+
+KEPT_STRETCHES: Final = 16
+"""How many stretches of air are kept for that long; one sensor-year of minutes is 16 MB."""
 
 _INPUTS: Final = ("temperature_c", "rh_percent", "pressure_kpa")
 
@@ -54,6 +57,7 @@ class CentralSeries:
         self._clock = clock
         self._elevation_m = elevation_m
         self._kept: dict[str, tuple[float, dict[SeriesKey, Sample]]] = {}
+        self._air: dict[tuple[str, int, int], tuple[float, dict[str, Series]]] = {}
 
     def extents(self) -> list[SeriesExtent]:
         """Give every measured series with its first and last instant and its count."""
@@ -147,6 +151,20 @@ class CentralSeries:
         return pairing.derive(key.quantity, inputs["temperature_c"], asked, pressure, site_kpa)
 
     def _measured(self, sensor: str, quantities: tuple[str, ...], from_ms: int, to_ms: int) -> dict[str, Series]:
+        """Give measured series of a stretch; those of the air come together, as a page asks for one after the other."""
+        if not set(quantities) <= set(_INPUTS):
+            return self._asked(sensor, quantities, from_ms, to_ms)
+        now_s, asked = self._clock.monotonic_s(), (sensor, from_ms, to_ms)
+        kept = self._air.get(asked)
+        if kept is not None and 0 <= now_s - kept[0] < FRESH_S:
+            return kept[1]
+        found = self._asked(sensor, _INPUTS, from_ms, to_ms)
+        if len(self._air) >= KEPT_STRETCHES:
+            self._air.clear()
+        self._air[asked] = (now_s, found)
+        return found
+
+    def _asked(self, sensor: str, quantities: tuple[str, ...], from_ms: int, to_ms: int) -> dict[str, Series]:
         site_id, own = sensor_of(sensor)
         wanted = Wanted(MEASUREMENT, quantities, {"site": site_id, "sensor": own})
         found = self._engine.samples(wanted, max(from_ms, 0), to_ms) if site_id else []

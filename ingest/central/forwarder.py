@@ -54,6 +54,7 @@ class ForwarderSettings:
     lost_s: what cannot be read back by then is sent again (new series take up to 10 s to become visible).
     tries: what was taken so often and never stored is set aside.  aside_s: how often what is set aside is tried again.
     most_unsettled: points that may be out and not read back.  announce_s: how often the site says that it is there.
+    job_s: how often it says what it is, and how its rooms stand, though nothing changed.
     backlog: when the newest go first.  derived: whether derived fields go out beside the measured ones.
     """
 
@@ -68,6 +69,7 @@ class ForwarderSettings:
     backlog: Backlog = USUAL
     derived: bool = True
     announce_s: float = 60.0
+    job_s: float = 900.0
 
 
 class ForwardingWork(Protocol):
@@ -159,6 +161,8 @@ class ForwarderCore:
         self._failures = 0
         self._announced_s: float | None = None
         self._aside_tried_s: float | None = None
+        self._job_told: list[str] = []
+        self._job_told_s: float | None = None
         self._newest = 0
         self._counts = {"accepted": 0, "resent": 0, "derived_refused": 0}
         self._aside = 0
@@ -245,11 +249,19 @@ class ForwarderCore:
         if self._announced_s is not None and now_s - self._announced_s < self._settings.announce_s:
             return
         self._announced_s = now_s
-        answer = self._writer.write(self._announcement())
+        whole = self._announcement()
+        # Its job takes far more room than its readings would, said every minute: that is said when it changes, and now
+        # and then.
+        job = [said.rpartition(" ")[0] for said in whole[1:]]
+        told_s = self._job_told_s
+        is_news = job != self._job_told or told_s is None or now_s - told_s >= self._settings.job_s
+        answer = self._writer.write(whole if is_news else whole[:1])
         if isinstance(answer, Later):
             self._put_off(answer, now_s)
-        else:
-            self._went_well()
+            return
+        self._went_well()
+        if is_news:
+            self._job_told, self._job_told_s = job, now_s
 
     def _announcement(self) -> list[str]:
         return announcement(

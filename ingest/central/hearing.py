@@ -12,9 +12,9 @@ from ingest.central.points import ROOM_MEASUREMENT, SENSOR_MEASUREMENT, SITE_MEA
 from ingest.site.incidents import RoomState
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 
-TOGETHER_MS: Final = 300_000
-"""What a site says at one time has one instant. A room or sensor that it has not named for this long is there no more:
-a new name becomes visible on some engines only after ten seconds, so the very newest instant alone would not do."""
+TOGETHER_MS: Final = 2_400_000
+"""A site names its rooms and sensors when they change and every quarter of an hour. What it has not named for this long
+is there no more (40 minutes)."""
 
 _STATES: Final = {code: state for state, code in STATE_CODES.items()}
 

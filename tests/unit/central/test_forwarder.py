@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -336,6 +337,15 @@ async def test_the_site_says_that_it_is_there_and_what_it_is(metrics, bench) -> 
     core.step()
     metrics.flush()
     assert metrics.count("lumberroom_site_alive", bench.site_id) == 2
+    assert metrics.count("lumberroom_window_high", bench.site_id) == 1, "said again only when it changes"
+    bench.site = replace(bench.site, rooms=bench.site.rooms[1:])
+    await bench.clock.advance(61)
+    core.step()
+    assert metrics.count("lumberroom_window_high", bench.site_id) == 1
+    assert metrics.count("lumberroom_room_state", bench.site_id) == 3
+    await bench.clock.advance(901)
+    core.step()
+    assert metrics.count("lumberroom_room_state", bench.site_id) == 4, "and every quarter of an hour"
 
 
 async def test_a_dead_engine_holds_up_nobody(bench) -> None:

@@ -96,7 +96,7 @@ async def test_the_office_knows_the_job_as_the_site_has_it(own_metrics, bench) -
     assert told.site == replace(bench.site, rooms=rooms, sensors=sensors)
     assert told.alive_ms == now_ms
     bench.site = replace(bench.site, rooms=bench.site.rooms[:1], sensors=bench.site.sensors[:1], name="Renamed")
-    await bench.clock.advance(400)
+    await bench.clock.advance(2700)
     core.step()
     own_metrics.flush()
     now_ms = bench.clock.now_ms()

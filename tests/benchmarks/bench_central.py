@@ -1,0 +1,233 @@
+"""Forwarding to a real VictoriaMetrics, and an office over it: readings per second, bytes per point, page times.
+
+Run it with `python tests/benchmarks/bench_central.py [SENSOR_DAYS] [SITES]`; it needs Debian's package
+victoria-metrics, started here on loopback. Everything runs on one machine: server, forwarder and office share it.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+from starlette.testclient import TestClient
+
+from dashboards.app import create_app
+from ingest.central import deriving, settling
+from ingest.central.announcing import Lag, Stood, announcement
+from ingest.central.central_store import CentralSeries
+from ingest.central.engine import EngineAddress
+from ingest.central.engine_metrics import MetricsEngine
+from ingest.central.forwarder import ForwarderCore, ForwarderSettings
+from ingest.central.points import Point, lines
+from ingest.central.writing import Accepted, InfluxWriter
+from ingest.clock import SystemClock
+from ingest.runtime.newsboard import NewsBoard
+from ingest.runtime.notifying import Notifying
+from ingest.runtime.office_services import OfficeReader, OfficeServices
+from ingest.runtime.office_settings import OfficeWiring
+from ingest.runtime.office_watch import OfficeWatch
+from ingest.site.incidents import RoomState
+from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
+from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store.opening import FILE_NAME
+from ingest.store.sqlite_store import SqliteStore
+
+DAY_MINUTES = 1440
+
+
+@contextmanager
+def victoria_metrics(folder: Path) -> Iterator[str]:
+    """Run a server and give its address."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    program = shutil.which("victoria-metrics")
+    assert program, "install Debian's package victoria-metrics"
+    options = ["-retentionPeriod=100y", "-dedup.minScrapeInterval=1ms", "-loggerLevel=ERROR"]
+    server = subprocess.Popen([program, f"-storageDataPath={folder}", f"-httpListenAddr=127.0.0.1:{port}", *options])
+    try:
+        until(lambda: ask(f"http://127.0.0.1:{port}/health"))
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.terminate()
+        server.wait()
+
+
+def ask(address: str) -> bytes:
+    """Get something; nothing where nobody answers."""
+    try:
+        with urllib.request.urlopen(address, timeout=30) as answer:
+            return bytes(answer.read())
+    except OSError:
+        return b""
+
+
+def until(look: Callable[[], object], seconds: float = 20) -> None:
+    """Wait for something."""
+    end = time.monotonic() + seconds
+    while not look():
+        assert time.monotonic() < end
+        time.sleep(0.05)
+
+
+def air(random: np.random.Generator, minutes: int) -> tuple[np.ndarray, np.ndarray]:
+    """Give temperature and RH of a room, slow and noisy, as a sensor with hundredths says them."""
+    slow = np.cumsum(random.normal(0, 0.01, (2, minutes)), axis=1)
+    day = np.sin(np.arange(minutes) / DAY_MINUTES * 2 * np.pi)
+    temperature = 20 + slow[0] + 1.5 * day + random.normal(0, 0.02, minutes)
+    humidity = 45 + 3 * slow[1] - 3 * day + random.normal(0, 0.05, minutes)
+    return np.round(temperature, 2), np.round(np.clip(humidity, 5, 95), 2)
+
+
+def fill(store: SqliteStore, sensor_days: int) -> int:
+    """Store T and RH of ten sensors each minute, stamped to the ms with jitter; give how many (T and RH are one)."""
+    random = np.random.default_rng(3)
+    minutes = sensor_days // 10 * DAY_MINUTES
+    start_ms = time.time_ns() // 1_000_000 - (minutes + 60) * 60_000
+    for number in range(10):
+        jitter_ms = np.round(random.normal(0, 150, minutes)).astype(np.int64)
+        at_ms = start_ms + np.arange(minutes) * 60_000 + random.integers(0, 9000) + jitter_ms
+        for quantity, value in zip(("temperature_c", "rh_percent"), air(random, minutes), strict=True):
+            key = (SeriesKey(f"s{number}", quantity),)
+            zeros = np.zeros(minutes, dtype=np.int32)
+            with store.transaction() as work:
+                work.append(ReadingBatch(key, zeros, at_ms, value, zeros.astype(bool)), heard_ms=0, live=False)
+    return minutes * 10
+
+
+def disk_bytes(folder: Path, address: str) -> int:
+    """Give what the server keeps, once it has merged."""
+    ask(f"{address}/internal/force_flush")
+    ask(f"{address}/internal/force_merge")
+    last = -1
+    for _ in range(40):
+        time.sleep(0.5)
+        now = sum(f.stat().st_size for f in folder.rglob("*.bin") if f.is_file())
+        if now == last:
+            return now
+        last = now
+    return last
+
+
+def forward(sensor_days: int, *, derived: bool, digits: int) -> None:
+    """Forward a store to a new server and print rates and bytes."""
+    deriving.DIGITS = digits  # type: ignore[misc]
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place) / "vm"
+        with victoria_metrics(folder) as address, SqliteStore.open(Path(place) / FILE_NAME) as store:
+            readings = fill(store, sensor_days)
+            engine_address = EngineAddress(address)
+            settings = ForwarderSettings("bench", most_unsettled=10**9, derived=derived)
+            site = Site("Bench")
+            core = ForwarderCore(store, SystemClock(), InfluxWriter(engine_address), None, lambda: site, settings)
+            begun_s = time.perf_counter()
+            while core.step() == 0:
+                pass
+            sent_s = time.perf_counter() - begun_s
+            points = core.as_figures()["accepted"]
+            assert isinstance(points, int)
+            back_s = read_back(store, address, readings)
+            size = disk_bytes(folder / "data", address)
+            what = f"{11 if derived else 2} fields, {digits} digits"
+            print(
+                f"{what:22}: {readings:,} readings, {points:,} points; sent {readings / sent_s:,.0f} readings/s"
+                f" ({points / sent_s:,.0f} points/s), read back {readings / back_s:,.0f} readings/s;"
+                f" {size / points:.2f} bytes a point, {size / readings:.1f} a reading"
+            )
+
+
+def read_back(store: SqliteStore, address: str, readings: int) -> float:
+    """Read back what was sent, as the forwarder does, and give how long that took (s)."""
+    ask(f"{address}/internal/force_flush")
+    sent = [
+        Point(extent.key.sensor, extent.key.quantity, at_ms, value)
+        for extent in store.read.extents()
+        for at_ms, value in zip(
+            *(c.tolist() for c in _columns(store, extent.key, extent.first_ms, extent.last_ms)), strict=True
+        )
+    ]
+    sent.sort(key=lambda point: point.at_ms)
+    engine = MetricsEngine(EngineAddress(address))
+    begun_s = time.perf_counter()
+    for begin in range(0, len(sent), 5000):
+        assert not settling.missing(engine, "bench", sent[begin : begin + 5000])
+    assert len(sent) == 2 * readings
+    return time.perf_counter() - begun_s
+
+
+def _columns(store: SqliteStore, key: SeriesKey, first_ms: int, last_ms: int) -> tuple[np.ndarray, np.ndarray]:
+    series = store.read.read(key, first_ms, last_ms + 1)
+    return series.at_ms, series.value
+
+
+def office(sites: int) -> None:
+    """Fill a server with a day of many sites and print what an office's look and pages take."""
+    random = np.random.default_rng(5)
+    with tempfile.TemporaryDirectory() as place, victoria_metrics(Path(place) / "vm") as address:
+        writer, clock = InfluxWriter(EngineAddress(address, timeout_s=60)), SystemClock()
+        now_ms = clock.now_ms()
+        for number in range(sites):
+            site_id, window = f"site-{number:04d}", AcclimationWindow(rh_percent=Bounds(35, 55))
+            rooms = tuple(Room(f"room-{r}", f"Room {r}", window) for r in range(2))
+            site = Site(f"Site {number}", rooms=rooms, sensors=tuple(Sensor(f"s{r}", f"room-{r}") for r in range(2)))
+            points = [
+                Point(f"s{r}", quantity, now_ms - (DAY_MINUTES - minute) * 60_000, value)
+                for r in range(2)
+                for quantity, column in zip(("temperature_c", "rh_percent"), air(random, DAY_MINUTES), strict=True)
+                for minute, value in enumerate(column.tolist())
+            ]
+            stood = {room.id: Stood(RoomState.WITHIN, now_ms) for room in rooms}
+            said = announcement(site_id, site, stood, Lag(0, 0.0, 0), open_incidents=0, at_ms=now_ms)
+            made = [*said, *lines(points, site=site_id, rooms={"s0": "room-0", "s1": "room-1"})]
+            assert isinstance(writer.write(made), Accepted)
+        ask(f"{address}/internal/force_flush")
+        measure_office(EngineAddress(address), Path(place), sites)
+
+
+def measure_office(address: EngineAddress, place: Path, sites: int) -> None:
+    """Time an office's look and its pages, median of five."""
+    clock, engine = SystemClock(), MetricsEngine(address)
+    wiring = OfficeWiring("Head office", "UTC", address, place)
+    with SqliteStore.open(place / FILE_NAME) as store:
+        own = Site(wiring.name, wiring.time_zone)
+        watch = OfficeWatch(store, engine, clock, Notifying(wiring, clock), own, 1200.0)
+        reader = OfficeReader(CentralSeries(engine, clock), store.read, watch, wiring)
+        services = OfficeServices(wiring, clock, reader, watch, NewsBoard())
+        client = TestClient(create_app(services), base_url="http://127.0.0.1")
+        timed: dict[str, Callable[[], object]] = {
+            "look at all sites": watch.look,
+            "overview": lambda: client.get("/").text,
+            "a room's page": lambda: client.get("/rooms/site-0000.room-0?span=1d").text,
+            "rooms as JSON": lambda: client.get("/api/v1/rooms").text,
+        }
+        watch.look()
+        assert len(watch.told) == sites
+        for name, work in timed.items():
+            took = []
+            for _ in range(5):
+                begun_s = time.perf_counter()
+                assert work() is not None
+                took.append(time.perf_counter() - begun_s)
+            print(f"office of {sites} sites, {2 * sites} rooms: {name}: {np.median(took) * 1000:,.0f} ms")
+
+
+def main(sensor_days: int = 300, sites: int = 100) -> None:
+    """Measure and print."""
+    print(json.dumps({"sensor_days": sensor_days, "sites": sites}))
+    for derived, digits in ((False, 6), (True, 6), (True, 17)):
+        forward(sensor_days, derived=derived, digits=digits)
+    office(sites)
+
+
+if __name__ == "__main__":
+    main(*(int(argument) for argument in sys.argv[1:3]))
