@@ -2,6 +2,7 @@
 
 One way out: the store notes what was stored or amended (`ingest.store.changes`), `progress` plans what goes next,
 `points` makes lines of it, `writing` hands them over, `settling` reads them back, and only then the store's position
-moves. Reading: `engine` is the contract, `engine_metrics` (MetricsQL) and `engine_flux` (InfluxDB's Flux) keep it,
+moves. Reading: `engine` is the contract, `engine_metrics` (MetricsQL) and `engine_influxql` keep it,
 `central_store` makes series and buckets of it. Nothing here is ever waited for by the site's own watch.
+README.md beside this file: what was run against which server, measured pitfalls, capacity.
 """

@@ -1,8 +1,8 @@
 """Reading from InfluxDB by InfluxQL over HTTP (`/query`), the query path that its versions 1, 2 and 3 share. Blocks.
 
 Run against a real InfluxDB 1.6.7 (Debian's). Not run against 2.x or 3.x: no server of those could be had. What is
-known of them from their documentation: 2.x answers `/query` for a bucket once a database is mapped to it (buckets of a
-name of their own are mapped by themselves from 2.4 on), 3.x answers it as it stands.
+known of them from InfluxData's documentation: 2.x answers `/query` for a bucket by its name where no other mapping
+stands ("virtual DBRP mappings", 2.3 to 2.7); 3.x keeps the endpoint for its databases.
 """
 
 from __future__ import annotations
