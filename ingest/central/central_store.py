@@ -57,6 +57,7 @@ class CentralSeries:
         self._clock = clock
         self._elevation_m = elevation_m
         self._kept: dict[str, tuple[float, dict[SeriesKey, Sample]]] = {}
+        self.samples_read = 0  # of measured series, since the start
         self._air: dict[tuple[str, int, int], tuple[float, dict[str, Series]]] = {}
 
     def extents(self) -> list[SeriesExtent]:
@@ -168,6 +169,7 @@ class CentralSeries:
         site_id, own = sensor_of(sensor)
         wanted = Wanted(MEASUREMENT, quantities, {"site": site_id, "sensor": own})
         found = self._engine.samples(wanted, max(from_ms, 0), to_ms) if site_id else []
+        self.samples_read += sum(len(one.at_ms) for one in found)
         return {name: merged(one for one in found if one.field == name) for name in quantities}
 
 

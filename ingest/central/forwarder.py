@@ -54,7 +54,8 @@ class ForwarderSettings:
     lost_s: what cannot be read back by then is sent again (new series take up to 10 s to become visible).
     tries: what was taken so often and never stored is set aside.  aside_s: how often what is set aside is tried again.
     most_unsettled: points that may be out and not read back.  announce_s: how often the site says that it is there.
-    job_s: how often it says what it is, and how its rooms stand, though nothing changed.
+    job_s: how often it says what it is and how its rooms stand, though nothing changed.  glance_s: how often it looks
+    whether something has.
     backlog: when the newest go first.  derived: whether derived fields go out beside the measured ones.
     """
 
@@ -69,6 +70,7 @@ class ForwarderSettings:
     backlog: Backlog = USUAL
     derived: bool = True
     announce_s: float = 60.0
+    glance_s: float = 15.0
     job_s: float = 900.0
 
 
@@ -159,6 +161,7 @@ class ForwarderCore:
         self._extents: list[SeriesExtent] = []
         self._wait_until_s = 0.0
         self._failures = 0
+        self._glanced_s: float | None = None
         self._announced_s: float | None = None
         self._aside_tried_s: float | None = None
         self._job_told: list[str] = []
@@ -246,15 +249,18 @@ class ForwarderCore:
             self._aside = self._store.read.count_aside()
 
     def _announce(self, now_s: float) -> None:
-        if self._announced_s is not None and now_s - self._announced_s < self._settings.announce_s:
+        """Say that the site is there, and its job when that has changed, a room's state included, or now and then."""
+        settings = self._settings
+        if self._glanced_s is not None and now_s - self._glanced_s < settings.glance_s:
+            return
+        self._glanced_s = now_s
+        whole = self._announcement()
+        # Said every minute, the job would take more room at the engine than the readings do.
+        job = [said.rpartition(" ")[0] for said in whole[1:]]
+        is_news = job != self._job_told or _is_due(self._job_told_s, settings.job_s, now_s)
+        if not is_news and not _is_due(self._announced_s, settings.announce_s, now_s):
             return
         self._announced_s = now_s
-        whole = self._announcement()
-        # Its job takes far more room than its readings would, said every minute: that is said when it changes, and now
-        # and then.
-        job = [said.rpartition(" ")[0] for said in whole[1:]]
-        told_s = self._job_told_s
-        is_news = job != self._job_told or told_s is None or now_s - told_s >= self._settings.job_s
         answer = self._writer.write(whole if is_news else whole[:1])
         if isinstance(answer, Later):
             self._put_off(answer, now_s)
@@ -415,6 +421,10 @@ class ForwarderCore:
         if self._way_trouble:
             _log.info("forwarding goes on", was=self._way_trouble)
         self._way_trouble, self._failures = "", 0
+
+
+def _is_due(last_s: float | None, every_s: float, now_s: float) -> bool:
+    return last_s is None or now_s - last_s >= every_s
 
 
 class Forwarder:

@@ -48,6 +48,11 @@ class OfficeReader:
                 self._joined = (told, joined(self._office.name, self._office.time_zone, sites))
             return self._joined[1]
 
+    @property
+    def samples_read(self) -> int:
+        """How many samples were read from the engine since the start."""
+        return self._series.samples_read
+
     def extents(self) -> list[SeriesExtent]:
         """Give every measured series with its ends and its count."""
         return self._series.extents()
@@ -143,13 +148,17 @@ class OfficeServices:
     def adapters(self) -> Sequence[AdapterStatus]:
         """Say how the engine fares, from which everything here comes."""
         watch, engine = self._watch, self._wiring.central
-        state = "waiting" if watch.trouble else "running"
         return [
             AdapterStatus(
-                "central engine", engine.kind, engine.for_reading, state, last_heard_ms=watch.looked_ms,
+                name="central engine",
+                kind=engine.kind,
+                describes=f"{engine.for_reading}, sites: {len(watch.told)}",
+                state="waiting" if watch.trouble else "running",
+                readings=self._reader.samples_read,
+                last_heard_ms=watch.looked_ms,
                 error=watch.trouble,
             )
-        ]  # fmt: skip
+        ]
 
     def forwarding(self) -> ForwardingStatus | None:
         """Give nothing: an office forwards nowhere."""
