@@ -107,7 +107,7 @@ def emc_answer(here: Air, in_service: Air | None, units: Units) -> Answer:
             "difference_percent": _rounded(apart),
         }
     airs = [air for air in (here, in_service) if air is not None]
-    return Answer(tuple(lines), values, (*_range_cautions(airs), EMC_CAUTION))
+    return Answer(tuple(lines), values, (*_range_cautions(airs, units), EMC_CAUTION))
 
 
 def rh_answer(temperature_c: float, mc_percent: float, units: Units) -> Answer:
@@ -126,7 +126,7 @@ def rh_answer(temperature_c: float, mc_percent: float, units: Units) -> Answer:
         ("  for half a per cent MC more", _rh_words(temperature_c, mc_percent + 0.5)),
     )
     values = {"temperature_c": _rounded(temperature_c), "mc_percent": mc_percent, "rh_percent": _rounded(rh)}
-    return Answer(lines, values, (*_range_cautions([Air(temperature_c, rh)]), EMC_CAUTION))
+    return Answer(lines, values, (*_range_cautions([Air(temperature_c, rh)], units), EMC_CAUTION))
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +204,7 @@ class SettlingQuestion:
     target_percent: float | None = None
     tolerance_percent: float = 0.5
     specific_gravity: float = 0.5
+    specific_gravity_known: bool = False
     top_finish: str = "none"
     one_face: bool = False
     units: Units = field(default=Units.SI)
@@ -225,8 +226,12 @@ def settling_answer(asked: SettlingQuestion) -> Answer:
     lines = (
         ("the room's EMC", f"{asked.air.emc_percent:.1f} % MC at {asked.air.words(asked.units)}"),
         ("board", f"{_length(asked.thickness_mm, asked.units)} thick, {faces}, from {asked.mc_from_percent:g} % MC"),
+        (
+            "specific gravity",
+            f"{asked.specific_gravity:g}{'' if asked.specific_gravity_known else ' taken, none named'}",
+        ),
         ("wanted", f"{target:.1f} % MC, within {asked.tolerance_percent:g} %"),
-        ("settled after", _days_words(found)),
+        ("settled after", _days_words(found, asked.air)),
         ("  if moisture moves twice as fast", _days(found.fastest_days)),
         ("  if it moves half as fast", _days(found.slowest_days)),
     )
@@ -244,8 +249,9 @@ def settling_answer(asked: SettlingQuestion) -> Answer:
         "slowest_days": _rounded(found.slowest_days),
         "spread_factor": SPREAD_FACTOR,
         "looked_days": _rounded(found.looked_days),
+        "final_mc_percent": _rounded(found.final_mc_percent),
     }
-    return Answer(lines, values, (*_range_cautions([asked.air]), SETTLING_CAUTION, EMC_CAUTION))
+    return Answer(lines, values, (*_range_cautions([asked.air], asked.units), SETTLING_CAUTION, EMC_CAUTION))
 
 
 def species_answer(found: list[Species]) -> Answer:
@@ -299,14 +305,17 @@ def _rh_words(temperature_c: float, mc_percent: float) -> str:
 
 def _days(days: float | None) -> str:
     if days is None:
-        return "not at all, or later than was looked"
+        return "not within the days looked at"
     return "at once" if days == 0.0 else f"{days:.1f} days" if days < 10.0 else f"{days:.0f} days"
 
 
-def _days_words(found: Settling) -> str:
+def _days_words(found: Settling, air: Air) -> str:
     if found.days is not None:
         return _days(found.days)
-    return f"never in this air: after {found.looked_days:.0f} days it stands at {found.final_mc_percent:.1f} % MC"
+    stands = f"after {found.looked_days:.0f} days it stands at {found.final_mc_percent:.1f} % MC"
+    if abs(air.emc_percent - found.target_percent) > found.tolerance_percent:
+        return f"never in this air, which leads elsewhere: {stands}"
+    return f"later than was looked at: {stands}"
 
 
 def _coefficient_words(asked: MovementQuestion, method: Method) -> str:
@@ -331,7 +340,13 @@ def _movement_cautions(asked: MovementQuestion) -> list[str]:
     return said
 
 
-def _range_cautions(airs: list[Air]) -> list[str]:
+def _range_cautions(airs: list[Air], units: Units) -> list[str]:
     if all(wood.within_emc_range(air.temperature_c, air.rh_percent) for air in airs):
         return []
-    return ["Outside 5 to 95 % RH and -1 to 132 °C the equation is an extrapolation beyond the published table."]
+    in_units, unit = (fahrenheit_from_celsius, "°F") if units is Units.US else (float, "°C")
+    low, high = (round(in_units(limit)) for limit in wood.EMC_TABLE_TEMPERATURE_C)
+    low_rh, high_rh = wood.EMC_TABLE_RH_PERCENT
+    return [
+        f"Outside {low_rh:g} to {high_rh:g} % RH and {low} to {high} {unit} the equation is an extrapolation beyond "
+        "the published table."
+    ]
