@@ -15,8 +15,11 @@ from types import TracebackType
 from typing import Final
 
 from ingest.errors import StorageError
-from ingest.store import opening
+from ingest.store import copying, opening
 from ingest.store.reader import SqliteReader
+from ingest.store.series.chunks import Mapper
+from ingest.store.series.settling import Settling
+from ingest.store.series.view import Memory
 from ingest.store.trouble import plainly
 from ingest.store.unit_of_work import SqliteUnitOfWork
 
@@ -38,13 +41,16 @@ class SqliteStore:
         self._pooling = threading.Lock()
         self._idle: list[sqlite3.Connection] = []  # connections for reading that nobody uses just now
         self._closed = False
+        self._apply: Mapper = map
         self._mark: opening.WriterMark | None = None
         self._writer: sqlite3.Connection | None = None
         if read_only:
             self._idle.append(opening.open_reader(path))
         else:
             self._open_for_writing()
-        self._reader = SqliteReader(self._snapshot, pressure_kpa)
+        self._memory = Memory()
+        self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa)
+        self._settling = Settling()
 
     @classmethod
     def open(cls, path: Path, *, pressure_kpa: float | None = None, read_only: bool = False) -> SqliteStore:
@@ -82,13 +88,14 @@ class SqliteStore:
             try:
                 with plainly(self._path), self._committed(writer) as work:
                     yield work
+                work.publish()
             finally:
                 self._writing_thread = None
 
     @contextlib.contextmanager
     def _committed(self, writer: sqlite3.Connection) -> Iterator[SqliteUnitOfWork]:
         writer.execute("BEGIN IMMEDIATE")
-        work = SqliteUnitOfWork(writer, self._pressure_kpa)
+        work = SqliteUnitOfWork(writer, self._memory, self._pressure_kpa, self._apply)
         try:
             yield work
             work.end()
@@ -99,6 +106,41 @@ class SqliteStore:
             if writer.in_transaction:
                 writer.execute("ROLLBACK")
             raise
+
+    def settle_step(self, *, patience: float = 0.0) -> bool:
+        """Do one bounded step of what follows in the background, in a transaction of its own; say whether more waits.
+
+        Seals staged readings into chunks once there are enough of them, or once for all that there are where `patience`
+        is 0 (else the share, 0 to 1, of the usual amount to wait for); makes rollups follow; deletes what is sealed.
+        Blocks: call it from a thread.  Raises StorageError.
+        """
+        with self.transaction() as work:
+            return self._settling.step(work.view, work.read.pressure_kpa, patience=patience)
+
+    def settle(self) -> None:
+        """Do all of it: afterwards everything is sealed and every rollup is right."""
+        while self.settle_step():
+            pass
+
+    @property
+    def damage(self) -> list[str]:
+        """What was found damaged while reading since the store was opened, a sentence each; reading goes on without."""
+        return list(self._memory.damage)
+
+    def backup(self, target: Path, *, pages_at_once: int = 512) -> None:
+        """Write a copy of this state of the store to a new file, in small steps, while everything goes on.
+
+        Raises StorageError: the file is there already, or cannot be written.
+        """
+        copying.backup(self._path, Path(target), pages_at_once=pages_at_once)
+
+    def give_back_room(self, *, pages: int = 500) -> bool:
+        """Shorten the file by some of the pages that hold nothing any longer; say whether there are more."""
+        self._check_no_unit_here()
+        with self._writing, plainly(self._path):
+            if self._writer is None:
+                raise self._not_for_writing()
+            return copying.give_back_room(self._writer, pages)
 
     def tidy(self) -> None:
         """Fold what can be folded of the write-ahead log into the file, and refresh what SQLite knows for planning.

@@ -14,15 +14,30 @@ from ingest.store import incidents, outbox, records
 from ingest.store.api import Appended
 from ingest.store.plain import canonical_json
 from ingest.store.reader import SqliteReader
-from ingest.store.series import appending
+from ingest.store.series import appending, feed
+from ingest.store.series.chunks import Mapper
+from ingest.store.series.view import Memory, View
 
 
 class SqliteUnitOfWork:
     """Writes on the connection on which `SqliteStore.transaction` began; satisfies `api.UnitOfWork`."""
 
-    def __init__(self, connection: sqlite3.Connection, pressure_kpa: float | None) -> None:
+    def __init__(
+        self, connection: sqlite3.Connection, memory: Memory, pressure_kpa: float | None, apply: Mapper = map
+    ) -> None:
         self._open_connection: sqlite3.Connection | None = connection
-        self._reader = SqliteReader(self._inside, pressure_kpa)
+        self._memory = memory
+        self._apply = apply
+        self._own_view: View | None = None
+        self._reader = SqliteReader(self._inside, lambda _: self.view, pressure_kpa)
+
+    @property
+    def view(self) -> View:
+        """What this unit sees of the series, with what it has written."""
+        connection = self._connection
+        if self._own_view is None:
+            self._own_view = self._memory.view(connection)
+        return self._own_view
 
     @property
     def read(self) -> SqliteReader:
@@ -36,7 +51,7 @@ class SqliteUnitOfWork:
         False for an import, which leaves alone when each sensor was last heard.
         Raises InputError for values that are not finite, absurd instants, or a derived quantity's name.
         """
-        appended = appending.append(self._connection, batch, amended_ms=heard_ms)
+        appended = appending.append(self.view, batch, amended_ms=heard_ms, apply=self._apply)
         if live:
             sensors = {batch.keys[index].sensor for index in set(batch.key_index.tolist())}
             self._connection.executemany(
@@ -84,6 +99,23 @@ class SqliteUnitOfWork:
     def update_notice(self, notice: Notice) -> None:
         """Write how far a notice has come. Raises RefusedError when there is no notice of that number."""
         outbox.update(self._connection, notice)
+
+    def follow_changes(self, name: str, *, through: int) -> None:
+        """Note that somebody has taken over all changes up to a number, and keep those after it for them."""
+        feed.register(self._connection, name, through)
+
+    def forget_changes(self, name: str) -> None:
+        """Keep no changes for somebody any longer."""
+        feed.forget(self._connection, name)
+
+    def trim_changes(self, *, before_ms: int) -> None:
+        """Let go of the changes that came before an instant of our clock, whoever still wanted them."""
+        feed.trim(self._connection, before_ms=before_ms)
+
+    def publish(self) -> None:
+        """Hand on what was written, once it is committed, so that readers need not unpack it."""
+        if self._own_view is not None and self._own_view.own and self._own_view.unpacked is not None:
+            self._memory.publish(self._own_view)
 
     def end(self) -> None:
         """Make this unit unusable: what is written through it afterwards would belong to no transaction."""

@@ -34,22 +34,44 @@ def vouched_ms(at_ms: Int64s) -> Int64s:
     if len(at_ms) < 2:
         return np.full(len(at_ms), LONE_GAP_MS, dtype=np.int64)
     intervals = np.diff(at_ms)
-    allowed = np.clip(GAP_FACTOR * _usual_interval(intervals), MIN_GAP_MS, MAX_GAP_MS).astype(np.int64)
-    allowed[:-1] = np.minimum(allowed[:-1], intervals)
+    # Nearly every reading vouches until the next one, which is seen without working out the usual interval around it:
+    # only those that may not are looked at closely, and the last one.
+    doubtful = np.append(_doubtful(intervals), len(intervals))
+    allowed = np.append(intervals, np.int64(MAX_GAP_MS))
+    usual = _usual_interval(intervals, doubtful)
+    bounds = np.clip(GAP_FACTOR * usual, MIN_GAP_MS, MAX_GAP_MS).astype(np.int64)
+    allowed[doubtful] = np.minimum(allowed[doubtful], bounds)
     return allowed
 
 
-def _usual_interval(intervals: Int64s) -> Floats:
-    """Give for each of the n + 1 readings around n intervals the greater of the medians before and after it."""
+def _doubtful(intervals: Int64s) -> Int64s:
+    """Give the intervals, by index, that may be longer than their reading vouches."""
+    width = min(NEIGHBOURS, len(intervals))
+    typical = int(np.median(intervals[:: len(intervals) // 1000 + 1])) // 2
+    longest = min(max(GAP_FACTOR * typical, MIN_GAP_MS), MAX_GAP_MS)
+    long = intervals > longest
+    # A window's median is at least `typical` when enough of its intervals are.
+    enough = np.concatenate(([0], np.cumsum(intervals >= typical)))
+    if int((enough[width:] - enough[:-width]).min()) < width - width // 2:
+        low = (enough[width:] - enough[:-width]) < width - width // 2
+        after = np.clip(np.arange(len(intervals)), 0, len(low) - 1)
+        long |= low[after] & (intervals > MIN_GAP_MS)
+    return np.flatnonzero(long)
+
+
+def _usual_interval(intervals: Int64s, reading: Int64s) -> Floats:
+    """Give for some of the n + 1 readings around n intervals the greater of the medians before and after it."""
     width = min(NEIGHBOURS, len(intervals))
     windows = np.lib.stride_tricks.sliding_window_view(intervals, width)
-    medians = np.partition(windows, width // 2, axis=1)[:, width // 2].astype(np.float64)
-    last = len(medians) - 1
-    reading = np.arange(len(intervals) + 1)
+    last = len(windows) - 1
+
+    def median(window: Int64s) -> Floats:
+        chosen = np.partition(windows[np.clip(window, 0, last)], width // 2, axis=1)
+        medians: Floats = chosen[:, width // 2].astype(np.float64)
+        return medians
+
     # Window i holds the intervals i to i + width - 1. At the ends the outermost window stands in.
-    before = medians[np.clip(reading - width, 0, last)]
-    after = medians[np.clip(reading, 0, last)]
-    usual: Floats = np.maximum(before, after)
+    usual: Floats = np.maximum(median(reading - width), median(reading))
     return usual
 
 

@@ -1,0 +1,160 @@
+"""A chunk: one sensor's readings of one stretch of time, all its quantities, as bytes with a checksum. Pure.
+
+FORMAT.md describes the bytes. Quantities that were read at the same instants share one column of instants. A series can
+be replaced without touching the others' bytes.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from collections.abc import Mapping
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.site.series import Floats, Int64s
+from ingest.store.series import packing, squeeze
+from ingest.store.series.squeeze import Damaged
+
+VERSION: Final = 1
+_HEAD: Final = struct.Struct("<BqqHH")  # version, from_ms, to_ms, columns of instants, series
+_INSTANTS: Final = struct.Struct("<Iqq19sI")  # count, first, last, header of packing, bytes of the frame
+_SERIES: Final = struct.Struct("<IHB11sI")  # series id, index of its instants, arrival, header, bytes of the frame
+_CHECK: Final = struct.Struct("<I")
+_NONE, _ALL, _SOME = 0, 1, 2  # which readings bear an instant of arrival
+
+
+class Column(NamedTuple):
+    """One series' readings.  at_ms: int64 (n,), strictly rising.  value: float64 (n,).  arrival: bool (n,)."""
+
+    at_ms: Int64s
+    value: Floats
+    arrival: NDArray[np.bool_]
+
+
+class Instants(NamedTuple):
+    """A packed and squeezed column of instants."""
+
+    count: int
+    first_ms: int
+    last_ms: int
+    header: bytes
+    frame: bytes
+
+
+class Part(NamedTuple):
+    """A packed and squeezed series."""
+
+    instants: Instants
+    arrival: int
+    header: bytes
+    frame: bytes
+
+
+class Chunk(NamedTuple):
+    """What a chunk holds, still squeezed.  from_ms, to_ms: its stretch, instants lie in from_ms <= t < to_ms."""
+
+    from_ms: int
+    to_ms: int
+    parts: Mapping[int, Part]
+
+
+def seal(columns: Mapping[int, Column]) -> dict[int, Part]:
+    """Pack and squeeze columns, by series id; none empty."""
+    parts: dict[int, Part] = {}
+    done: list[tuple[Int64s, Instants]] = []
+    for series_id, column in columns.items():
+        instants = next((made for at_ms, made in done if np.array_equal(at_ms, column.at_ms)), None)
+        if instants is None:
+            instants = _seal_instants(column.at_ms)
+            done.append((column.at_ms, instants))
+        parts[series_id] = _seal_values(column, instants)
+    return parts
+
+
+def unseal(part: Part) -> Column:
+    """Give the readings of one series. Raises Damaged."""
+    at_ms = unseal_instants(part.instants)
+    return Column(at_ms, *unseal_values(part))
+
+
+def unseal_instants(instants: Instants) -> Int64s:
+    """Unpack instants. Raises Damaged."""
+    size = packing.instants_size(instants.header, instants.count)
+    planes = squeeze.decompress(instants.frame, size) if size else b""
+    return packing.unpack_instants(instants.header, memoryview(planes), instants.count)
+
+
+def unseal_values(part: Part) -> tuple[Floats, NDArray[np.bool_]]:
+    """Unpack values and marks of arrival. Raises Damaged."""
+    count = part.instants.count
+    values_size = packing.values_size(part.header, count)
+    size = values_size + (_bitmap_bytes(count) if part.arrival == _SOME else 0)
+    planes = memoryview(squeeze.decompress(part.frame, size) if size else b"")
+    value = packing.unpack_values(part.header, planes, count)
+    if part.arrival != _SOME:
+        return value, np.full(count, part.arrival == _ALL)
+    bits = np.frombuffer(planes[values_size:], np.uint8)
+    return value, np.unpackbits(bits, count=count).astype(np.bool_)
+
+
+def to_bytes(chunk: Chunk) -> bytes:
+    """Write a chunk."""
+    distinct: list[Instants] = []
+    entries = []
+    for series_id, part in chunk.parts.items():
+        if part.instants not in distinct:
+            distinct.append(part.instants)
+        index = distinct.index(part.instants)
+        entries.append(_SERIES.pack(series_id, index, part.arrival, part.header, len(part.frame)))
+    body = b"".join((
+        _HEAD.pack(VERSION, chunk.from_ms, chunk.to_ms, len(distinct), len(entries)),
+        *(_INSTANTS.pack(i.count, i.first_ms, i.last_ms, i.header, len(i.frame)) for i in distinct),
+        *entries,
+        *(i.frame for i in distinct),
+        *(part.frame for part in chunk.parts.values()),
+    ))  # fmt: skip
+    return body + _CHECK.pack(zlib.crc32(body))
+
+
+def from_bytes(body: bytes) -> Chunk:
+    """Read a chunk. Raises Damaged when the checksum is wrong or the version is unknown."""
+    if len(body) < _HEAD.size + _CHECK.size or zlib.crc32(memoryview(body)[:-4]) != _CHECK.unpack(body[-4:])[0]:
+        raise Damaged("its checksum is not that of its bytes")
+    version, from_ms, to_ms, instants_count, series_count = _HEAD.unpack_from(body)
+    if version != VERSION:
+        raise Damaged(f"its format {version} is not one that this lumberroom knows")
+    at = _HEAD.size
+    frames = at + instants_count * _INSTANTS.size + series_count * _SERIES.size
+    distinct = []
+    for _ in range(instants_count):
+        *plain, header, length = _INSTANTS.unpack_from(body, at)
+        distinct.append(Instants(*plain, header, body[frames : frames + length]))
+        at, frames = at + _INSTANTS.size, frames + length
+    parts = {}
+    for _ in range(series_count):
+        series_id, index, arrival, header, length = _SERIES.unpack_from(body, at)
+        parts[series_id] = Part(distinct[index], arrival, header, body[frames : frames + length])
+        at, frames = at + _SERIES.size, frames + length
+    return Chunk(from_ms, to_ms, parts)
+
+
+def _seal_instants(at_ms: Int64s) -> Instants:
+    header, planes = packing.pack_instants(at_ms)
+    frame = squeeze.compress(planes) if planes else b""
+    return Instants(len(at_ms), int(at_ms[0]), int(at_ms[-1]), header, frame)
+
+
+def _seal_values(column: Column, instants: Instants) -> Part:
+    header, planes = packing.pack_values(column.value)
+    marked = int(np.count_nonzero(column.arrival))
+    arrival = _NONE if marked == 0 else _ALL if marked == len(column.arrival) else _SOME
+    if arrival == _SOME:
+        planes += np.packbits(column.arrival).tobytes()
+    return Part(instants, arrival, header, squeeze.compress(planes) if planes else b"")
+
+
+def _bitmap_bytes(count: int) -> int:
+    return (count + 7) // 8

@@ -1,0 +1,93 @@
+"""Rollups made to follow what was sealed: one stretch of one sensor at a time, all its series, measured and derived.
+
+Works inside the transaction that is open on `view.connection`. The stretch is marked as stale until, in the same
+transaction, its rollups are right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Final
+
+import numpy as np
+
+from ingest.physics.derived import DERIVED
+from ingest.site.series import Int64s, Series, SeriesKey
+from ingest.store.series import cells, coverage, pairing, rollups, rows, stale
+from ingest.store.series.context import around, companions_of, instants_of
+from ingest.store.series.summing import influence
+from ingest.store.series.view import View
+
+READINGS_AT_ONCE: Final = 50_000
+_LEAST_MS: Final = 3 * 86_400_000
+
+
+def follow(view: View, sensor: str, first_ms: int, last_ms: int, pressure: Callable[[], float]) -> int:
+    """Make the rollups of a stale stretch right, or those of its beginning; give up to which instant they are now."""
+    ids = view.heads.of_sensor(sensor)
+    done_ms = min(last_ms, first_ms + _stretch_for(view, ids))
+    view.unpacked = None
+    for series_id in ids:
+        key = view.heads.keys[series_id]
+        if key is not None and instants_of(view, key) is not None:
+            _roll(view, series_id, [key.quantity], influence(view, key, first_ms, done_ms, pressure), pressure)
+    humidity = view.heads.ids.get(SeriesKey(sensor, "rh_percent"))
+    if humidity is not None and SeriesKey(sensor, "temperature_c") in view.heads.ids:
+        reach = [influence(view, SeriesKey(sensor, name), first_ms, done_ms, pressure) for name in _PROBES]
+        whole = min(begin for begin, _ in reach), max(end for _, end in reach)
+        _roll(view, humidity, list(DERIVED), whole, pressure)
+    stale.unmark(view.connection, sensor, first_ms, last_ms, done_ms=done_ms)
+    return done_ms
+
+
+# Which samples a derived series has depends on what can be derived at each instant. These two differ most: a dew point
+# needs some humidity, a wet bulb a temperature within its range.
+_PROBES: Final = ("dew_point_c", "wet_bulb_c", "emc_percent")
+
+
+def _stretch_for(view: View, ids: list[int]) -> int:
+    """Give how long a stretch holds about `READINGS_AT_ONCE` readings of the sensor's densest series (ms)."""
+    counts = view.heads.count[ids]
+    densest = ids[int(np.argmax(counts))]
+    length = max(1, int(view.heads.last_ms[densest] - view.heads.first_ms[densest])) if counts.max() else 1
+    return max(_LEAST_MS, int(length * READINGS_AT_ONCE / max(1, int(counts.max()))))
+
+
+def _roll(
+    view: View, series_id: int, quantities: list[str], stretch: tuple[int, int], pressure: Callable[[], float]
+) -> None:
+    """Compute the cells of a stretch of series that have the instants of one stored series, and write them."""
+    width = rollups.width_ms(quantities[0])
+    begin, end = stretch[0] // width * width, -(-stretch[1] // width) * width
+    edges = np.arange(begin, end + width, width)
+    key = view.heads.keys[series_id]
+    assert key is not None
+    vouched: tuple[Int64s, Int64s] | None = None
+    for quantity, samples in _samples_of(view, key, quantities, begin, end, pressure):
+        if vouched is None or not np.array_equal(vouched[0], samples.at_ms):
+            vouched = samples.at_ms, coverage.vouched_ms(samples.at_ms)
+        rollups.write(view, series_id, quantity, begin, cells.of_samples(samples, vouched[1], edges))
+
+
+def _samples_of(
+    view: View, key: SeriesKey, quantities: list[str], begin: int, end: int, pressure: Callable[[], float]
+) -> Iterator[tuple[str, Series]]:
+    """Give each quantity's samples of a stretch with their context."""
+    if quantities == [key.quantity]:
+        yield key.quantity, around(view, key, begin, end, pressure)
+        return
+    humidity = around(view, key, begin, end, pressure)
+    companions = (
+        companions_of(view, key.sensor, int(humidity.at_ms[0]), int(humidity.at_ms[-1])) if len(humidity) else None
+    )
+    if companions is None:
+        yield from ((quantity, rows.EMPTY) for quantity in quantities)
+        return
+    paired = pairing.paired(companions[0], humidity, companions[1], pressure())
+    for quantity in quantities:
+        samples = pairing.compute(quantity, paired)
+        if len(samples) == len(humidity):
+            yield quantity, samples
+        else:
+            # Samples are missing: the context may reach too short, so it is looked for in the derived series itself.
+            yield quantity, around(view, SeriesKey(key.sensor, quantity), begin, end, pressure)

@@ -1,0 +1,103 @@
+"""Rollups in the file: blocks of cells per series, measured and derived alike; read, and written piece by piece.
+
+Measured series have cells of an hour, derived ones of eight (`width_ms`). A block spans `BLOCK_CELLS` cells from a
+multiple of that since 1970 and holds those from the first to the last one that is not empty. A block that is not there
+holds nothing, which is true outside the stretches that are marked as stale.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from ingest.physics.derived import DERIVED
+from ingest.store.series import cells, rollup_format
+from ingest.store.series.cells import Cells
+from ingest.store.series.squeeze import Damaged
+from ingest.store.series.view import View
+
+_HOUR: Final = 3_600_000
+MEASURED_MS: Final = _HOUR
+DERIVED_MS: Final = 8 * _HOUR
+BLOCK_CELLS: Final = 1536
+
+
+def width_ms(quantity: str) -> int:
+    """Give how wide a cell of a quantity is."""
+    return DERIVED_MS if quantity in DERIVED else MEASURED_MS
+
+
+class Block(NamedTuple):
+    """A block as it is held: its first cell's begin and the cells."""
+
+    from_ms: int
+    held: Cells
+
+
+def dense(view: View, series_id: int, quantity: str, from_ms: int, to_ms: int) -> Cells:
+    """Give every cell in from_ms <= t < to_ms, both multiples of the width. Raises Damaged."""
+    width = width_ms(quantity)
+    made = cells.empty((to_ms - from_ms) // width)
+    span = width * BLOCK_CELLS
+    found = view.connection.execute(
+        "SELECT id FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms >= ? AND from_ms < ? ORDER BY from_ms",
+        (series_id, quantity, from_ms // span * span, to_ms),
+    )
+    for (row_id,) in found.fetchall():
+        block = _block(view, row_id)
+        low = max(from_ms, block.from_ms)
+        high = min(to_ms, block.from_ms + len(block.held.count) * width)
+        if low < high:
+            into = slice((low - from_ms) // width, (high - from_ms) // width)
+            out_of = slice((low - block.from_ms) // width, (high - block.from_ms) // width)
+            for mine, theirs in zip(made, block.held, strict=True):
+                mine[into] = theirs[out_of]
+    return made
+
+
+def _block(view: View, row_id: int) -> Block:
+    name = ("rollup", row_id)
+    block: Block | None = view.unpacked.get(name) if view.unpacked is not None else None
+    if block is None:
+        (body,) = view.connection.execute("SELECT body FROM rollup WHERE id = ?", (row_id,)).fetchone()
+        from_ms, _, held = rollup_format.from_bytes(body)
+        block = Block(from_ms, held)
+        if view.unpacked is not None:
+            view.unpacked.put(name, block, 40 * len(held.count) + 500)
+    return block
+
+
+def write(view: View, series_id: int, quantity: str, from_ms: int, new: Cells) -> None:
+    """Put cells that follow each other from `from_ms` on in the place of what is there."""
+    width = width_ms(quantity)
+    span = width * BLOCK_CELLS
+    to_ms = from_ms + len(new.count) * width
+    for begin in range(from_ms // span * span, to_ms, span):
+        try:
+            whole = dense(view, series_id, quantity, begin, begin + span)
+        except Damaged:
+            whole = cells.empty(BLOCK_CELLS)
+        low, high = max(from_ms, begin), min(to_ms, begin + span)
+        into = slice((low - begin) // width, (high - begin) // width)
+        out_of = slice((low - from_ms) // width, (high - from_ms) // width)
+        for mine, theirs in zip(whole, new, strict=True):
+            mine[into] = theirs[out_of]
+        _write_block(view, series_id, quantity, begin, whole)
+
+
+def _write_block(view: View, series_id: int, quantity: str, begin: int, whole: Cells) -> None:
+    view.connection.execute(
+        "DELETE FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms = ?", (series_id, quantity, begin)
+    )
+    filled = np.flatnonzero((whole.count > 0) | (whole.vouched_ms > 0))
+    if len(filled) == 0:
+        return
+    first, last = int(filled[0]), int(filled[-1]) + 1
+    width = width_ms(quantity)
+    kept = Cells(*(column[first:last] for column in whole))
+    body = rollup_format.to_bytes(begin + first * width, width, kept)
+    view.connection.execute(
+        "INSERT INTO rollup (series_id, quantity, from_ms, body) VALUES (?, ?, ?, ?)",
+        (series_id, quantity, begin, body),
+    )

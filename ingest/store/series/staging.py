@@ -1,0 +1,81 @@
+"""Batches as they came, staged until they are sealed: one row each, so that a durable commit is cheap.
+
+A batch is JSON, a flat list of four numbers per reading: series id, instant, value, marks. Python's JSON gives every
+float64 back bit for bit, and an ordinary SQLite tool can read it (view `reading`). Readings that only repeat what is
+there are not staged. Batch numbers rise in the order of commit and are never used twice.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.site.series import Floats, Int64s
+
+ARRIVAL: Final = 1
+AMENDS: Final = 2
+"""Marks, added up: the instant is that of arrival; another value was there for this instant."""
+
+
+class Staged(NamedTuple):
+    """Staged readings as columns of one length.
+
+    number: int64, of the batch.  series: int64, ids.  at_ms: int64.  value: float64.  marks: int64.
+    """
+
+    number: Int64s
+    series: Int64s
+    at_ms: Int64s
+    value: Floats
+    marks: Int64s
+
+
+NOTHING: Final = Staged(*(np.empty(0, np.int64) for _ in range(3)), np.empty(0, np.float64), np.empty(0, np.int64))
+
+
+def write(connection: sqlite3.Connection, batch: Staged, heard_ms: int) -> None:
+    """Write one batch, at least one reading; its number is that of all its readings."""
+    table = np.empty((len(batch.at_ms), 4), dtype=object)
+    table[:, 0], table[:, 1] = batch.series, batch.at_ms
+    table[:, 2], table[:, 3] = batch.value, batch.marks
+    body = json.dumps(table.ravel().tolist(), separators=(",", ":"), check_circular=False)
+    connection.execute(
+        "INSERT INTO batch (number, heard_ms, body) VALUES (?, ?, ?)", (int(batch.number[0]), heard_ms, body)
+    )
+
+
+def read(connection: sqlite3.Connection, after: int, through: int) -> Staged:
+    """Give the batches with after < number <= through, in order."""
+    rows = connection.execute(
+        "SELECT number, body FROM batch WHERE number > ? AND number <= ? ORDER BY number", (after, through)
+    )
+    return joined([decoded(number, body) for number, body in rows])
+
+
+def decoded(number: int, body: str) -> Staged:
+    """Give one batch's readings."""
+    flat = json.loads(body)
+    # Instants lie within 2**53, so a float64 holds them and the ids and marks as they are.
+    table = np.array(flat, dtype=np.float64).reshape(-1, 4)
+    whole: NDArray[np.int64] = table.astype(np.int64)
+    return Staged(
+        np.full(len(table), number), whole[:, 0].copy(), whole[:, 1].copy(), table[:, 2].copy(), whole[:, 3].copy()
+    )
+
+
+def joined(parts: Iterable[Staged]) -> Staged:
+    """Give one set of columns, in order of the parts."""
+    filled = [part for part in parts if len(part.at_ms)]
+    if len(filled) == 1:
+        return filled[0]
+    return Staged(*(np.concatenate(same) for same in zip(*filled, strict=True))) if filled else NOTHING
+
+
+def chosen(staged: Staged, which: object) -> Staged:
+    """Give some of the readings, by a mask, slice or index."""
+    return Staged(*(column[which] for column in staged))  # type: ignore[index]
