@@ -51,7 +51,8 @@ def totals(value: Floats, starts: Int64s) -> Floats:
     """Give the sums of the runs of values that begin at `starts`: exact and rounded once where values are decimal."""
     decimal = packing.decimals_of(value)
     if decimal is None:
-        plain: Floats = np.add.reduceat(value, starts)
+        with np.errstate(over="ignore"):  # of numbers near the end of float64: the mean is then held to the maximum
+            plain: Floats = np.add.reduceat(value, starts)
         return plain
     decimals, whole = decimal
     exact: Floats = np.add.reduceat(whole, starts) / 10.0**decimals

@@ -1,7 +1,8 @@
-"""A chunk: one sensor's readings of one stretch of time, all its quantities, as bytes with a checksum. Pure.
+"""A chunk: one sensor's readings of one stretch of time, all its quantities, as bytes with checksums. Pure.
 
 FORMAT.md describes the bytes. Quantities that were read at the same instants share one column of instants. A series can
-be replaced without touching the others' bytes.
+be replaced without touching the others' bytes, and a flipped bit in one column leaves the others readable: the
+directory has a checksum of its own and holds one of each column's frame.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ from ingest.store.series.squeeze import Damaged
 
 VERSION: Final = 1
 _HEAD: Final = struct.Struct("<BqqHH")  # version, from_ms, to_ms, columns of instants, series
-_INSTANTS: Final = struct.Struct("<Iqq19sI")  # count, first, last, header of packing, bytes of the frame
-_SERIES: Final = struct.Struct("<IHB11sI")  # series id, index of its instants, arrival, header, bytes of the frame
+_INSTANTS: Final = struct.Struct("<Iqq19sII")  # count, first, last, header of packing, bytes of the frame, its check
+_SERIES: Final = struct.Struct("<IHB11sII")  # series id, index of its instants, arrival, header, bytes, check
 _CHECK: Final = struct.Struct("<I")
 _NONE, _ALL, _SOME = 0, 1, 2  # which readings bear an instant of arrival
 
@@ -41,6 +42,7 @@ class Instants(NamedTuple):
     first_ms: int
     last_ms: int
     header: bytes
+    check: int
     frame: bytes
 
 
@@ -50,6 +52,7 @@ class Part(NamedTuple):
     instants: Instants
     arrival: int
     header: bytes
+    check: int
     frame: bytes
 
 
@@ -82,6 +85,7 @@ def unseal(part: Part) -> Column:
 
 def unseal_instants(instants: Instants) -> Int64s:
     """Unpack instants. Raises Damaged."""
+    _verify(instants, "instants")
     size = packing.instants_size(instants.header, instants.count)
     planes = squeeze.decompress(instants.frame, size) if size else b""
     return packing.unpack_instants(instants.header, memoryview(planes), instants.count)
@@ -89,6 +93,7 @@ def unseal_instants(instants: Instants) -> Int64s:
 
 def unseal_values(part: Part) -> tuple[Floats, NDArray[np.bool_]]:
     """Unpack values and marks of arrival. Raises Damaged."""
+    _verify(part, "values")
     count = part.instants.count
     values_size = packing.values_size(part.header, count)
     size = values_size + (_bitmap_bytes(count) if part.arrival == _SOME else 0)
@@ -108,43 +113,64 @@ def to_bytes(chunk: Chunk) -> bytes:
         if part.instants not in distinct:
             distinct.append(part.instants)
         index = distinct.index(part.instants)
-        entries.append(_SERIES.pack(series_id, index, part.arrival, part.header, len(part.frame)))
-    body = b"".join((
+        entries.append(_SERIES.pack(series_id, index, part.arrival, part.header, len(part.frame), part.check))
+    directory = b"".join((
         _HEAD.pack(VERSION, chunk.from_ms, chunk.to_ms, len(distinct), len(entries)),
-        *(_INSTANTS.pack(i.count, i.first_ms, i.last_ms, i.header, len(i.frame)) for i in distinct),
+        *(_INSTANTS.pack(i.count, i.first_ms, i.last_ms, i.header, len(i.frame), i.check) for i in distinct),
         *entries,
-        *(i.frame for i in distinct),
-        *(part.frame for part in chunk.parts.values()),
     ))  # fmt: skip
-    return body + _CHECK.pack(zlib.crc32(body))
+    frames = (*(i.frame for i in distinct), *(part.frame for part in chunk.parts.values()))
+    return b"".join((directory, _CHECK.pack(zlib.crc32(directory)), *frames))
 
 
 def from_bytes(body: bytes) -> Chunk:
-    """Read a chunk. Raises Damaged when the checksum is wrong or the version is unknown."""
-    if len(body) < _HEAD.size + _CHECK.size or zlib.crc32(memoryview(body)[:-4]) != _CHECK.unpack(body[-4:])[0]:
-        raise Damaged("its checksum is not that of its bytes")
+    """Read a chunk's directory and cut out its frames. Raises Damaged: wrong checksum, unknown version, cut short."""
+    if len(body) < _HEAD.size:
+        raise Damaged("it is cut short")
     version, from_ms, to_ms, instants_count, series_count = _HEAD.unpack_from(body)
+    at = _HEAD.size
+    end = at + instants_count * _INSTANTS.size + series_count * _SERIES.size
+    if len(body) < end + _CHECK.size or zlib.crc32(body[:end]) != _CHECK.unpack_from(body, end)[0]:
+        raise Damaged("the checksum of its directory is wrong")
     if version != VERSION:
         raise Damaged(f"its format {version} is not one that this lumberroom knows")
-    at = _HEAD.size
-    frames = at + instants_count * _INSTANTS.size + series_count * _SERIES.size
+    frames = end + _CHECK.size
     distinct = []
     for _ in range(instants_count):
-        *plain, header, length = _INSTANTS.unpack_from(body, at)
-        distinct.append(Instants(*plain, header, body[frames : frames + length]))
+        *plain, length, check = _INSTANTS.unpack_from(body, at)
+        distinct.append(Instants(*plain, check, body[frames : frames + length]))
         at, frames = at + _INSTANTS.size, frames + length
     parts = {}
     for _ in range(series_count):
-        series_id, index, arrival, header, length = _SERIES.unpack_from(body, at)
-        parts[series_id] = Part(distinct[index], arrival, header, body[frames : frames + length])
+        series_id, index, arrival, header, length, check = _SERIES.unpack_from(body, at)
+        parts[series_id] = Part(distinct[index], arrival, header, check, body[frames : frames + length])
         at, frames = at + _SERIES.size, frames + length
     return Chunk(from_ms, to_ms, parts)
+
+
+def sound(chunk: Chunk) -> tuple[dict[int, Part], list[str]]:
+    """Give the parts whose checksums are right, and a sentence about each other one."""
+    good: dict[int, Part] = {}
+    faults = []
+    for series_id, part in chunk.parts.items():
+        try:
+            _verify(part.instants, "instants")
+            _verify(part, "values")
+            good[series_id] = part
+        except Damaged as damaged:
+            faults.append(f"series {series_id}: {damaged}")
+    return good, faults
+
+
+def _verify(column: Instants | Part, what: str) -> None:
+    if zlib.crc32(column.frame) != column.check:
+        raise Damaged(f"the checksum of its {what} is wrong")
 
 
 def _seal_instants(at_ms: Int64s) -> Instants:
     header, planes = packing.pack_instants(at_ms)
     frame = squeeze.compress(planes) if planes else b""
-    return Instants(len(at_ms), int(at_ms[0]), int(at_ms[-1]), header, frame)
+    return Instants(len(at_ms), int(at_ms[0]), int(at_ms[-1]), header, zlib.crc32(frame), frame)
 
 
 def _seal_values(column: Column, instants: Instants) -> Part:
@@ -153,7 +179,8 @@ def _seal_values(column: Column, instants: Instants) -> Part:
     arrival = _NONE if marked == 0 else _ALL if marked == len(column.arrival) else _SOME
     if arrival == _SOME:
         planes += np.packbits(column.arrival).tobytes()
-    return Part(instants, arrival, header, squeeze.compress(planes) if planes else b"")
+    frame = squeeze.compress(planes) if planes else b""
+    return Part(instants, arrival, header, zlib.crc32(frame), frame)
 
 
 def _bitmap_bytes(count: int) -> int:

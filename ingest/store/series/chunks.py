@@ -161,24 +161,33 @@ def _narrower(slot: int) -> int:
     return max(narrow for narrow in SLOTS_MS if narrow < slot)
 
 
-def _unsealed_for_merging(connection: sqlite3.Connection, sensor: str, span: Span) -> Chunk:
+def _sound_part_of(connection: sqlite3.Connection, sensor: str, span: Span) -> Chunk:
+    """Give a chunk to merge into, without what is damaged in it, which is set aside with all the chunk's bytes."""
     nothing = Chunk(span.from_ms, span.to_ms, {})
     if not span.id:
         return nothing
     try:
-        return fetch(connection, span.id)
+        chunk = fetch(connection, span.id)
+        good, faults = chunk_format.sound(chunk)
     except Damaged as damaged:
-        connection.execute(
-            "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) "
-            "SELECT sensor, from_ms, to_ms, ?, body FROM chunk WHERE id = ?",
-            (str(damaged), span.id),
-        )
-        return nothing
+        chunk, good, faults = nothing, {}, [str(damaged)]
+    if faults:
+        set_aside(connection, span.id, "; ".join(faults))
+    return chunk._replace(parts=good)
+
+
+def set_aside(connection: sqlite3.Connection, chunk_id: int, what: str) -> None:
+    """Keep a damaged chunk's bytes in the table `damaged`."""
+    connection.execute(
+        "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) "
+        "SELECT sensor, from_ms, to_ms, ?, body FROM chunk WHERE id = ?",
+        (what, chunk_id),
+    )
 
 
 def _write(connection: sqlite3.Connection, sensor: str, span: Span, pieces: Mapping[int, Column]) -> None:
     """Write readings into a chunk that is there, or one that must be cut smaller."""
-    kept = _unsealed_for_merging(connection, sensor, span)
+    kept = _sound_part_of(connection, sensor, span)
     merged = {
         i: columns.overlaid(chunk_format.unseal(kept.parts[i]), piece) if i in kept.parts else piece
         for i, piece in pieces.items()

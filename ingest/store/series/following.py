@@ -14,12 +14,14 @@ import numpy as np
 from ingest.physics.derived import DERIVED
 from ingest.site.series import Int64s, Series, SeriesKey
 from ingest.store.series import cells, coverage, pairing, rollups, rows, stale
+from ingest.store.series.cells import Cells
 from ingest.store.series.context import around, companions_of, instants_of
 from ingest.store.series.summing import influence
 from ingest.store.series.view import View
 
 READINGS_AT_ONCE: Final = 50_000
-_LEAST_MS: Final = 3 * 86_400_000
+_DAY_MS: Final = 86_400_000
+_LEAST_MS: Final = 3 * _DAY_MS
 
 
 def follow(view: View, sensor: str, first_ms: int, last_ms: int, pressure: Callable[[], float]) -> int:
@@ -59,14 +61,50 @@ def _roll(
     """Compute the cells of a stretch of series that have the instants of one stored series, and write them."""
     width = rollups.width_ms(quantities[0])
     begin, end = stretch[0] // width * width, -(-stretch[1] // width) * width
+    for low, high in _with_readings(view, series_id, begin, end):
+        for quantity in quantities:
+            rollups.wipe(view, series_id, quantity, begin, low)
+        for quantity, made in computed(view, series_id, quantities, low, high, pressure):
+            rollups.write(view, series_id, quantity, low, made)
+        begin = high
+    for quantity in quantities:
+        rollups.wipe(view, series_id, quantity, begin, end)
+
+
+def _with_readings(view: View, series_id: int, begin: int, end: int) -> list[tuple[int, int]]:
+    """Give the parts of a stretch in which there are readings or what they vouch for, to multiples of a day.
+
+    A sensor whose clock was decades wrong for a moment must not cost decades of empty cells.
+    """
+    at_ms = rows.between(view, series_id, begin - coverage.MAX_GAP_MS, end).at_ms
+    if len(at_ms) == 0:
+        return []
+    parts: list[tuple[int, int]] = []
+    for first, last in stale.clusters([at_ms]):
+        low = max(begin, first // _DAY_MS * _DAY_MS)
+        high = min(end, -(-(last + coverage.MAX_GAP_MS + 1) // _DAY_MS) * _DAY_MS)
+        if parts and low <= parts[-1][1]:
+            low = parts.pop()[0]
+        parts.append((low, high))
+    return parts
+
+
+def computed(
+    view: View, series_id: int, quantities: list[str], begin: int, end: int, pressure: Callable[[], float]
+) -> Iterator[tuple[str, Cells]]:
+    """Give for each quantity the cells between two multiples of their width, from the readings.
+
+    quantities: that of the stored series alone, or derived ones of which it has the instants.
+    """
+    width = rollups.width_ms(quantities[0])
     edges = np.arange(begin, end + width, width)
     key = view.heads.keys[series_id]
-    assert key is not None
+    assert key is not None  # asked for by its id
     vouched: tuple[Int64s, Int64s] | None = None
     for quantity, samples in _samples_of(view, key, quantities, begin, end, pressure):
         if vouched is None or not np.array_equal(vouched[0], samples.at_ms):
             vouched = samples.at_ms, coverage.vouched_ms(samples.at_ms)
-        rollups.write(view, series_id, quantity, begin, cells.of_samples(samples, vouched[1], edges))
+        yield quantity, cells.of_samples(samples, vouched[1], edges)
 
 
 def _samples_of(

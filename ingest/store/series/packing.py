@@ -86,8 +86,8 @@ def decimals_of(values: Floats) -> tuple[int, Int64s] | None:
 
 def _whole(values: Floats, decimals: int) -> Int64s | None:
     scale = 10.0**decimals
-    scaled = values * scale
-    # Not finite where a value is too large to be scaled.
+    with np.errstate(over="ignore"):
+        scaled = values * scale
     if not (max(-float(scaled.min()), float(scaled.max())) < _EXACT):
         return None
     whole = np.rint(scaled).astype(np.int64)

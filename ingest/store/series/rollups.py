@@ -86,6 +86,21 @@ def write(view: View, series_id: int, quantity: str, from_ms: int, new: Cells) -
         _write_block(view, series_id, quantity, begin, whole)
 
 
+def wipe(view: View, series_id: int, quantity: str, from_ms: int, to_ms: int) -> None:
+    """Empty the cells of a stretch, both ends multiples of the width, where there are any."""
+    if from_ms >= to_ms:
+        return
+    width = width_ms(quantity)
+    span = width * BLOCK_CELLS
+    there = view.connection.execute(
+        "SELECT from_ms FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms >= ? AND from_ms < ?",
+        (series_id, quantity, from_ms // span * span, to_ms),
+    ).fetchall()
+    for (begin,) in there:
+        low, high = max(from_ms, begin), min(to_ms, begin + span)
+        write(view, series_id, quantity, low, cells.empty((high - low) // width))
+
+
 def _write_block(view: View, series_id: int, quantity: str, begin: int, whole: Cells) -> None:
     view.connection.execute(
         "DELETE FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms = ?", (series_id, quantity, begin)

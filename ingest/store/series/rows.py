@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -76,7 +77,7 @@ def sealed_of(view: View, span: Span, series_id: int) -> Column:
     if column is None:
         column = _unsealed(view, span, series_id)
         if view.unpacked is not None:
-            view.unpacked.put(name, column, 17 * len(column.at_ms) + 500)
+            view.unpacked.put(name, column, 9 * len(column.at_ms) + 500)
     return column
 
 
@@ -86,15 +87,24 @@ def _unsealed(view: View, span: Span, series_id: int) -> Column:
         part = chunks.fetch(view.connection, span.id).parts.get(series_id)
         if part is None:
             return columns.NONE
-        name = ("instants", span.id, part.instants.header, len(part.instants.frame))
+        name = ("instants", span.id, part.instants.check, part.instants.header)
         at_ms = view.unpacked.get(name) if view.unpacked is not None else None
         if at_ms is None:
             at_ms = chunk_format.unseal_instants(part.instants)
+            if view.unpacked is not None:
+                view.unpacked.put(name, at_ms, 8 * len(at_ms) + 200)
         return Column(at_ms, *chunk_format.unseal_values(part))
     except Damaged as damaged:
-        sensor = getattr(view.heads.keys[series_id], "sensor", "?")
-        view.on_damage(f"readings of {sensor}, {span.from_ms} to {span.to_ms}: {damaged}")
+        view.on_damage(f"{view.key_name(series_id)}, {utc(span.from_ms)} to {utc(span.to_ms)}: {damaged}")
         return columns.NONE
+
+
+def utc(at_ms: int) -> str:
+    """Write an instant for a sentence; as a number where no calendar reaches."""
+    try:
+        return datetime.fromtimestamp(at_ms / 1000, UTC).strftime("%Y-%m-%dT%H:%MZ")
+    except (OverflowError, ValueError, OSError):
+        return str(at_ms)
 
 
 def between_with_marks(view: View, series_id: int, from_ms: int, to_ms: int) -> Column:

@@ -13,7 +13,6 @@ from collections.abc import Iterable
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ingest.site.series import Floats, Int64s
 
@@ -62,10 +61,8 @@ def decoded(number: int, body: str) -> Staged:
     flat = json.loads(body)
     # Instants lie within 2**53, so a float64 holds them and the ids and marks as they are.
     table = np.array(flat, dtype=np.float64).reshape(-1, 4)
-    whole: NDArray[np.int64] = table.astype(np.int64)
-    return Staged(
-        np.full(len(table), number), whole[:, 0].copy(), whole[:, 1].copy(), table[:, 2].copy(), whole[:, 3].copy()
-    )
+    series, at_ms, marks = (table[:, column].astype(np.int64) for column in (0, 1, 3))
+    return Staged(np.full(len(table), number), series, at_ms, table[:, 2].copy(), marks)
 
 
 def joined(parts: Iterable[Staged]) -> Staged:

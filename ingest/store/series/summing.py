@@ -20,6 +20,7 @@ from ingest.store.series.squeeze import Damaged
 from ingest.store.series.view import View
 
 _PARTIAL_CELLS: Final = 16  # with more edges than this inside cells, one pass over the readings costs less
+_MOST_CELLS: Final = 1_000_000  # a century of hours; what spans more has instants that no clock should have given
 _PARENTS: Final = ("temperature_c", "rh_percent", "pressure_kpa")
 
 Stretch = tuple[int, int]
@@ -41,7 +42,7 @@ def buckets(view: View, key: SeriesKey, edges_ms: Int64s, pressure: Callable[[],
     first = int(view.heads.first_ms[stored.id]) // width * width
     last = -(-(stored.last_ms + coverage.MAX_GAP_MS + 1) // width) * width
     low, high = max(first, -(-from_ms // width) * width), min(last, to_ms // width * width)
-    if low >= high:
+    if not 0 < high - low <= _MOST_CELLS * width:
         return None
     unsettled = [_to_cells(stretch, width) for stretch in unsettled_of(view, key, from_ms, to_ms, pressure)]
     by_reading = _merged([*unsettled, *((begin, begin + width) for begin in partial.tolist())], from_ms, to_ms)
