@@ -42,17 +42,17 @@ def append(view: View, batch: ReadingBatch, *, amended_ms: int, apply: Mapper = 
         return Appended(0, 0, 0)
     ids = _ids_of(view, batch.keys)
     there, old = _look_up(view, in_order, ids)
-    changed = there & ~same_bits(old, in_order.value)
+    changed = there & ~same_bits(old, in_order.value) if there.any() else there
     _record_amendments(view.connection, in_order, ids, changed, old, amended_ms)
     if _is_bulk(in_order, batch.keys):
         _put_into_chunks(view, in_order, ids, ~there | changed, apply)
     else:
         _stage(view, in_order, ids, ~there, changed, amended_ms)
-    new = int(np.count_nonzero(~there))
     again = int(np.count_nonzero(changed))
+    known = int(np.count_nonzero(there))
     return Appended(
-        stored=new,
-        repeated=in_order.repeated + len(there) - new - again,
+        stored=len(there) - known,
+        repeated=in_order.repeated + known - again,
         amended=len(in_order.overwritten.at_ms) + again,
     )
 
@@ -81,9 +81,11 @@ def _look_up(view: View, batch: Sorted, ids: Int64s) -> tuple[NDArray[np.bool_],
     """Say which readings' instants are there already, and with what value."""
     there = np.zeros(len(batch.at_ms), dtype=np.bool_)
     old = np.zeros(len(batch.at_ms))
-    late = np.flatnonzero(batch.at_ms <= view.heads.last_ms[ids][batch.key_index])
-    if len(late) == 0:
+    starts = np.flatnonzero(np.diff(batch.key_index, prepend=-1))
+    last_ms = view.heads.last_ms[ids]
+    if not bool((batch.at_ms[starts] <= last_ms[batch.key_index[starts]]).any()):
         return there, old
+    late = np.flatnonzero(batch.at_ms <= last_ms[batch.key_index])
     apart = (np.diff(batch.key_index[late]) != 0) | (np.diff(batch.at_ms[late]) > _APART_MS)
     for some in np.split(late, np.flatnonzero(apart) + 1):
         at_ms = batch.at_ms[some]

@@ -146,15 +146,25 @@ def _outside(column: Column, there: list[Span]) -> Column:
 
 
 def _in_slots(rest: Mapping[int, Column], slot: int, there: list[Span]) -> Iterator[tuple[Span, dict[int, Column]]]:
-    begins = np.unique(np.concatenate([np.unique(column.at_ms // slot) for column in rest.values()])) * slot
+    begins = np.unique(np.concatenate([_slots_of(column.at_ms, slot) for column in rest.values()])) * slot
     for begin in begins.tolist():
         pieces = {i: columns.between(column, begin, begin + slot) for i, column in rest.items()}
         pieces = {i: piece for i, piece in pieces.items() if len(piece.at_ms)}
+        if not pieces:
+            continue
         if any(span.from_ms < begin + slot and begin < span.to_ms for span in there):
             # Narrower chunks lie in this slot: of a time when the pace was another one.
             yield from _in_slots(pieces, _narrower(slot), there)
         else:
             yield Span(0, begin, begin + slot), pieces
+
+
+def _slots_of(at_ms: Int64s, slot: int) -> Int64s:
+    """Give the numbers of the slots in which there may be instants."""
+    first, last = int(at_ms[0]) // slot, int(at_ms[-1]) // slot
+    if last - first < len(at_ms) // 64:
+        return np.arange(first, last + 1)
+    return np.unique(at_ms // slot)
 
 
 def _narrower(slot: int) -> int:

@@ -17,7 +17,7 @@ from ingest.store.series import cells, coverage, pairing, rollups, rows, stale
 from ingest.store.series.cells import Cells
 from ingest.store.series.context import around, companions_of, instants_of
 from ingest.store.series.summing import influence
-from ingest.store.series.view import View
+from ingest.store.series.view import Unpacked, View
 
 READINGS_AT_ONCE: Final = 50_000
 _DAY_MS: Final = 86_400_000
@@ -28,7 +28,7 @@ def follow(view: View, sensor: str, first_ms: int, last_ms: int, pressure: Calla
     """Make the rollups of a stale stretch right, or those of its beginning; give up to which instant they are now."""
     ids = view.heads.of_sensor(sensor)
     done_ms = min(last_ms, first_ms + _stretch_for(view, ids))
-    view.unpacked = None
+    view.unpacked = Unpacked()  # of this step alone: rollups that are not committed are among what it holds
     for series_id in ids:
         key = view.heads.keys[series_id]
         if key is not None and instants_of(view, key) is not None:

@@ -122,7 +122,15 @@ def between_with_marks(view: View, series_id: int, from_ms: int, to_ms: int) -> 
 
 def between(view: View, series_id: int, from_ms: int, to_ms: int) -> Series:
     """Give the samples with from_ms <= instant < to_ms, in order of time."""
-    return _series(between_with_marks(view, series_id, from_ms, to_ms))
+    if view.has_staged(series_id):
+        return _series(between_with_marks(view, series_id, from_ms, to_ms))
+    if from_ms >= to_ms:
+        return EMPTY
+    there = chunks.spans(view.connection, _sensor(view, series_id), from_ms, to_ms)
+    parts = [sealed_of(view, span, series_id) for span in there]
+    for end in {0, len(parts) - 1} if parts else ():
+        parts[end] = columns.between(parts[end], from_ms, to_ms)
+    return joined(*(_series(part) for part in parts))
 
 
 def last_before(view: View, series_id: int, before_ms: int, limit: int) -> Series:
@@ -167,6 +175,6 @@ EMPTY: Final = Series(np.empty(0, np.int64), np.empty(0, np.float64))
 def joined(*parts: Series) -> Series:
     """Give one series of several that follow each other in time."""
     filled = [part for part in parts if len(part)]
-    if len(filled) == 1:
-        return filled[0]
-    return Series(np.concatenate([part.at_ms for part in parts]), np.concatenate([part.value for part in parts]))
+    if len(filled) < 2:
+        return filled[0] if filled else EMPTY
+    return Series(np.concatenate([part.at_ms for part in filled]), np.concatenate([part.value for part in filled]))

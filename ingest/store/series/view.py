@@ -70,6 +70,12 @@ class View:
         own = [staging.chosen(batch, batch.series == series_id) for batch in self.own]
         return staging.joined([found, *own])
 
+    def has_staged(self, series_id: int) -> bool:
+        """Say whether something may be staged of a series."""
+        return bool(self.own) or self.heads.state.top > max(
+            self.heads.state.sealed, int(self.heads.sealed_through[series_id])
+        )
+
     def key_name(self, series_id: int) -> str:
         """Name a series in a sentence."""
         key = self.heads.keys[series_id]
