@@ -36,6 +36,8 @@ COMMANDS: Final[dict[str, Entry]] = {
     "site": Entry("ingest.cli.site", "site", "Carry the job (rooms, windows, sensors) between files and machines."),
     "derive": Entry("ingest.cli.derive", "derive", "Add dew point, grains per pound, EMC and more to a table."),
     "export": Entry("ingest.cli.export", "export", "Write stored readings to a file."),
+    "backup": Entry("ingest.cli.backup", "backup", "Copy the store to a new file while everything goes on."),
+    "doctor": Entry("ingest.cli.doctor", "doctor", "Find what is damaged in a store, and mend what can be mended."),
     "import": Entry("ingest.cli.import_readings", "import_readings", "Read readings from a file into the store."),
     "wood": Entry("ingest.cli.wood", "wood", "Look up how a species moves with its moisture."),
 }

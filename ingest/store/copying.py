@@ -12,7 +12,7 @@ from ingest.store import opening
 from ingest.store.trouble import folder_error, plainly
 
 
-def backup(source: Path, target: Path, *, pages_at_once: int) -> None:
+def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
     """Copy a store to a new file by SQLite's online backup; the copy appears whole or not at all.
 
     Raises StorageError.

@@ -26,7 +26,7 @@ def check_integrity(path: Path) -> list[str]:
 
 
 def _faults(connection: sqlite3.Connection, path: Path) -> Iterator[str]:
-    """Give what is wrong, from the file's own structure to what stands in it; a part that cannot be read ends itself."""
+    """Give what is wrong, from the file's own structure to what stands in it; what cannot be read ends its part."""
     parts = (_sqlite_faults, examining.faults, records.verify_chain, _incident_faults)
     for part in parts:
         try:

@@ -75,6 +75,16 @@ TABLES: Final = (
         body    BLOB NOT NULL
     ) STRICT""",
     """
+    CREATE TABLE thinned (
+        -- Chunks that went by a rule of retention; their rollups stay.
+        sensor    TEXT NOT NULL,
+        from_ms   INTEGER NOT NULL,
+        to_ms     INTEGER NOT NULL,
+        series_id INTEGER NOT NULL REFERENCES series (id),
+        count     INTEGER NOT NULL,     -- how many readings of the series that were
+        PRIMARY KEY (sensor, from_ms, series_id)
+    ) STRICT, WITHOUT ROWID""",
+    """
     CREATE TABLE feed (
         -- Who reads along with the changes, and up to which batch everything has been taken over.
         name     TEXT PRIMARY KEY,

@@ -15,7 +15,7 @@ from types import TracebackType
 from typing import Final
 
 from ingest.errors import StorageError
-from ingest.store import copying, opening
+from ingest.store import copying, keeper, opening, retention
 from ingest.store.reader import SqliteReader
 from ingest.store.series.chunks import Mapper
 from ingest.store.series.settling import Settling
@@ -41,6 +41,7 @@ class SqliteStore:
         self._pooling = threading.Lock()
         self._idle: list[sqlite3.Connection] = []  # connections for reading that nobody uses just now
         self._closed = False
+        self._keeper: keeper.Keeper | None = None
         self._apply: Mapper = map
         self._mark: opening.WriterMark | None = None
         self._writer: sqlite3.Connection | None = None
@@ -134,6 +135,14 @@ class SqliteStore:
         """
         copying.backup(self._path, Path(target), pages_at_once=pages_at_once)
 
+    def thin(self, rule: retention.Rule, *, now_ms: int) -> bool:
+        """Let some readings go that are older than a rule keeps; say whether there are more. Their rollups stay.
+
+        Raises StorageError.
+        """
+        with self.transaction() as work:
+            return retention.thin(work.view, rule, now_ms=now_ms)
+
     def give_back_room(self, *, pages: int = 500) -> bool:
         """Shorten the file by some of the pages that hold nothing any longer; say whether there are more."""
         self._check_no_unit_here()
@@ -141,6 +150,12 @@ class SqliteStore:
             if self._writer is None:
                 raise self._not_for_writing()
             return copying.give_back_room(self._writer, pages)
+
+    def keep_settled(self) -> keeper.Keeper:
+        """Begin to do what follows in the background, in a thread that is stopped with the store or by `stop`."""
+        if self._keeper is None:
+            self._keeper = keeper.Keeper(lambda: self.settle_step(patience=1.0))
+        return self._keeper
 
     def tidy(self) -> None:
         """Fold what can be folded of the write-ahead log into the file, and refresh what SQLite knows for planning.
@@ -163,6 +178,8 @@ class SqliteStore:
         and loses nothing. Not to be called inside a unit of work: RuntimeError.
         """
         self._check_no_unit_here()
+        if self._keeper is not None:
+            self._keeper.stop()
         with self._writing, self._pooling:
             self._closed = True
             while self._idle:

@@ -7,6 +7,7 @@ straight into chunks.
 
 from __future__ import annotations
 
+import itertools
 import sqlite3
 from collections.abc import Mapping
 from typing import Final
@@ -144,7 +145,7 @@ def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.b
     starts = np.append(np.flatnonzero(np.diff(batch.key_index, prepend=-1)), len(batch.at_ms)).tolist()
     by_sensor: dict[str, dict[int, Column]] = {}
     every = bool(which.all())
-    for begin, end in zip(starts[:-1], starts[1:], strict=True):
+    for begin, end in itertools.pairwise(starts):
         rows_of: slice | Int64s = slice(begin, end) if every else begin + np.flatnonzero(which[begin:end])
         column = Column(batch.at_ms[rows_of], batch.value[rows_of], batch.arrival[rows_of])
         series_id = int(ids[batch.key_index[begin]])

@@ -9,15 +9,18 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ingest.site.series import Buckets, Floats, Int64s, Series
 from ingest.store.series import packing
 
+Which = NDArray[np.bool_] | Int64s | slice
+
 
 class Cells(NamedTuple):
-    """Columns (n,).  count, vouched_ms: int64.  minimum, maximum, total: float64, 0.0 where count is 0."""
+    """Columns (n,).  readings, vouched_ms: int64.  minimum, maximum, total: float64, 0.0 where there is no reading."""
 
-    count: Int64s
+    readings: Int64s
     minimum: Floats
     maximum: Floats
     total: Floats
@@ -31,13 +34,20 @@ def empty(count: int) -> Cells:
     )
 
 
+def chosen(cells: Cells, which: Which) -> Cells:
+    """Give some of the cells, by a mask, slice or index."""
+    return Cells(
+        cells.readings[which], cells.minimum[which], cells.maximum[which], cells.total[which], cells.vouched_ms[which]
+    )
+
+
 def of_samples(samples: Series, vouched_ms: Int64s, edges_ms: Int64s) -> Cells:
     """Put samples into the cells between edges; samples may reach beyond them on either side."""
     cuts = np.searchsorted(samples.at_ms, edges_ms, side="left")
     made = empty(len(edges_ms) - 1)
-    made.count[:] = np.diff(cuts)
+    made.readings[:] = np.diff(cuts)
     made.vouched_ms[:] = _vouched(samples.at_ms, vouched_ms, edges_ms)
-    filled = made.count > 0
+    filled = made.readings > 0
     if filled.any():
         value = samples.value[cuts[0] : cuts[-1]]
         starts = cuts[:-1][filled] - cuts[0]
@@ -76,14 +86,14 @@ def put_together(cells: Cells, bucket: Int64s, size: int) -> Cells:
         return made
     starts = np.flatnonzero(np.diff(bucket, prepend=-1))
     made.vouched_ms[bucket[starts]] = np.add.reduceat(cells.vouched_ms, starts)
-    filled = cells.count > 0
+    filled = cells.readings > 0
     if not filled.all():
-        cells, bucket = Cells(*(column[filled] for column in cells)), bucket[filled]
+        cells, bucket = chosen(cells, filled), bucket[filled]
         if len(bucket) == 0:
             return made
         starts = np.flatnonzero(np.diff(bucket, prepend=-1))
     into = bucket[starts]
-    made.count[into] = np.add.reduceat(cells.count, starts)
+    made.readings[into] = np.add.reduceat(cells.readings, starts)
     made.minimum[into] = np.minimum.reduceat(cells.minimum, starts)
     made.maximum[into] = np.maximum.reduceat(cells.maximum, starts)
     made.total[into] = np.add.reduceat(cells.total, starts)
@@ -92,18 +102,18 @@ def put_together(cells: Cells, bucket: Int64s, size: int) -> Cells:
 
 def added(one: Cells, other: Cells) -> Cells:
     """Put two sets of cells over the same buckets together."""
-    first, second = one.count > 0, other.count > 0
+    first, second = one.readings > 0, other.readings > 0
     minimum = np.where(first & second, np.minimum(one.minimum, other.minimum), one.minimum + other.minimum)
     maximum = np.where(first & second, np.maximum(one.maximum, other.maximum), one.maximum + other.maximum)
     return Cells(
-        one.count + other.count, minimum, maximum, one.total + other.total, one.vouched_ms + other.vouched_ms
+        one.readings + other.readings, minimum, maximum, one.total + other.total, one.vouched_ms + other.vouched_ms
     )
 
 
 def as_buckets(cells: Cells, edges_ms: Int64s) -> Buckets:
     """Give what the public interface gives. No mean leaves its bucket's range by rounding."""
-    filled = cells.count > 0
+    filled = cells.readings > 0
     minimum, maximum = (np.where(filled, column, np.nan) for column in (cells.minimum, cells.maximum))
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean = np.clip(cells.total / cells.count, minimum, maximum)
-    return Buckets(edges_ms, cells.count, minimum, mean, maximum, cells.vouched_ms / np.diff(edges_ms))
+        mean = np.clip(cells.total / cells.readings, minimum, maximum)
+    return Buckets(edges_ms, cells.readings, minimum, mean, maximum, cells.vouched_ms / np.diff(edges_ms))

@@ -36,9 +36,9 @@ class Column(NamedTuple):
 
 
 class Instants(NamedTuple):
-    """A packed and squeezed column of instants."""
+    """A packed and squeezed column of instants.  length: how many."""
 
-    count: int
+    length: int
     first_ms: int
     last_ms: int
     header: bytes
@@ -86,15 +86,15 @@ def unseal(part: Part) -> Column:
 def unseal_instants(instants: Instants) -> Int64s:
     """Unpack instants. Raises Damaged."""
     _verify(instants, "instants")
-    size = packing.instants_size(instants.header, instants.count)
+    size = packing.instants_size(instants.header, instants.length)
     planes = squeeze.decompress(instants.frame, size) if size else b""
-    return packing.unpack_instants(instants.header, memoryview(planes), instants.count)
+    return packing.unpack_instants(instants.header, memoryview(planes), instants.length)
 
 
 def unseal_values(part: Part) -> tuple[Floats, NDArray[np.bool_]]:
     """Unpack values and marks of arrival. Raises Damaged."""
     _verify(part, "values")
-    count = part.instants.count
+    count = part.instants.length
     values_size = packing.values_size(part.header, count)
     size = values_size + (_bitmap_bytes(count) if part.arrival == _SOME else 0)
     planes = memoryview(squeeze.decompress(part.frame, size) if size else b"")
@@ -116,7 +116,7 @@ def to_bytes(chunk: Chunk) -> bytes:
         entries.append(_SERIES.pack(series_id, index, part.arrival, part.header, len(part.frame), part.check))
     directory = b"".join((
         _HEAD.pack(VERSION, chunk.from_ms, chunk.to_ms, len(distinct), len(entries)),
-        *(_INSTANTS.pack(i.count, i.first_ms, i.last_ms, i.header, len(i.frame), i.check) for i in distinct),
+        *(_INSTANTS.pack(i.length, i.first_ms, i.last_ms, i.header, len(i.frame), i.check) for i in distinct),
         *entries,
     ))  # fmt: skip
     frames = (*(i.frame for i in distinct), *(part.frame for part in chunk.parts.values()))
@@ -137,8 +137,9 @@ def from_bytes(body: bytes) -> Chunk:
     frames = end + _CHECK.size
     distinct = []
     for _ in range(instants_count):
-        *plain, length, check = _INSTANTS.unpack_from(body, at)
-        distinct.append(Instants(*plain, check, body[frames : frames + length]))
+        count, first_ms, last_ms, header, length, check = _INSTANTS.unpack_from(body, at)
+        frame = body[frames : frames + length]
+        distinct.append(Instants(count, first_ms, last_ms, header, check, frame))
         at, frames = at + _INSTANTS.size, frames + length
     parts = {}
     for _ in range(series_count):

@@ -87,9 +87,7 @@ def slot_for(at_ms: Int64s) -> int:
     return max((slot for slot in SLOTS_MS if slot / usual <= READINGS), default=SLOTS_MS[0])
 
 
-def merge(
-    connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column], *, apply: Mapper = map
-) -> None:
+def merge(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column], *, apply: Mapper = map) -> None:
     """Merge readings of one sensor, by series id, into its chunks; where an instant is there the new word stands.
 
     A chunk that is damaged is set aside with its bytes (table `damaged`), and a new one takes its place.
@@ -142,7 +140,7 @@ def _outside(column: Column, there: list[Span]) -> Column:
     ends = np.array([span.to_ms for span in there])
     index = np.searchsorted(begins, column.at_ms, side="right") - 1
     outside = (index < 0) | (column.at_ms >= ends[np.maximum(index, 0)])
-    return Column(*(part[outside] for part in column))
+    return columns.chosen(column, outside)
 
 
 def _in_slots(rest: Mapping[int, Column], slot: int, there: list[Span]) -> Iterator[tuple[Span, dict[int, Column]]]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ingest.store.series.chunk_format import Column
 
@@ -13,19 +14,30 @@ NONE: Final = Column(np.empty(0, np.int64), np.empty(0, np.float64), np.empty(0,
 """A column without a reading."""
 
 
+def chosen(column: Column, which: NDArray[np.bool_] | NDArray[np.integer[Any]] | slice) -> Column:
+    """Give some of the readings, by a mask, slice or index."""
+    return Column(column.at_ms[which], column.value[which], column.arrival[which])
+
+
 def between(column: Column, from_ms: int, to_ms: int) -> Column:
     """Give the readings with from_ms <= instant < to_ms."""
     low, high = np.searchsorted(column.at_ms, (from_ms, to_ms), side="left")
     if low == 0 and high == len(column.at_ms):
         return column
-    return Column(*(part[low:high] for part in column))
+    return chosen(column, slice(low, high))
 
 
 def joined(parts: Sequence[Column]) -> Column:
     """Give one column of several that follow each other in time."""
     if len(parts) == 1:
         return parts[0]
-    return Column(*(np.concatenate(same) for same in zip(*parts, strict=True))) if parts else NONE
+    if not parts:
+        return NONE
+    return Column(
+        np.concatenate([part.at_ms for part in parts]),
+        np.concatenate([part.value for part in parts]),
+        np.concatenate([part.arrival for part in parts]),
+    )
 
 
 def overlaid(old: Column, new: Column) -> Column:
@@ -38,7 +50,7 @@ def overlaid(old: Column, new: Column) -> Column:
     order = np.argsort(both.at_ms, kind="stable")
     last = np.append(np.diff(both.at_ms[order]) > 0, True)
     kept = order[last]
-    return Column(*(part[kept] for part in both))
+    return chosen(both, kept)
 
 
 def extent(columns: Mapping[int, Column]) -> tuple[int, int]:

@@ -48,8 +48,8 @@ def vouched_in_segments(at_ms: Int64s, starts: Int64s) -> Int64s:
     # Nearly every reading vouches until the next one, which is seen without working out the usual interval around it:
     # only those that may not are looked at closely, and the last ones.
     intervals[ends[:-1]] = MAX_GAP_MS  # between two series: no interval at all
-    doubtful = np.union1d(_doubtful(intervals, width), ends) if len(ends) > 1 else np.append(
-        _doubtful(intervals, width), ends
+    doubtful = (
+        np.union1d(_doubtful(intervals, width), ends) if len(ends) > 1 else np.append(_doubtful(intervals, width), ends)
     )
     series = np.searchsorted(starts, doubtful, side="right") - 1
     usual = _usual_interval(intervals, width, doubtful, starts[series], ends[series])

@@ -124,13 +124,15 @@ def bad_sums(connection: sqlite3.Connection) -> Iterator[tuple[int, str]]:
     head = view.heads
     for key, series_id in head.ids.items():
         column = rows.between_with_marks(view, series_id, -(2**53), 2**53)
-        count = len(column.at_ms)
+        thinned = connection.execute("SELECT coalesce(sum(count), 0) FROM thinned WHERE series_id = ?", (series_id,))
+        gone = int(thinned.fetchone()[0])
+        count = len(column.at_ms) + gone
         if count != head.count[series_id]:
             name = f"{key.quantity} of {key.sensor}"
             yield series_id, f"{name}: {head.count[series_id]} readings are noted, {count} are there"
             continue
         noted = head.first_ms[series_id], head.last_ms[series_id], head.last_value[series_id].tobytes()
-        if count and noted != (column.at_ms[0], column.at_ms[-1], column.value[-1].tobytes()):
+        if count and not gone and noted != (column.at_ms[0], column.at_ms[-1], column.value[-1].tobytes()):
             name = f"{key.quantity} of {key.sensor}"
             yield series_id, f"{name}: the noted extent or newest value is not that of the readings"
 
@@ -182,22 +184,19 @@ def _excused(view: View, key: SeriesKey, quantities: list[str], pressure_kpa: fl
     """Give the stretches that are known as not following yet, or whose readings are lost."""
     asked = SeriesKey(key.sensor, quantities[0])
     known = unsettled_of(view, asked, -(2**53), 2**53, lambda: pressure_kpa)
-    lost = view.connection.execute("SELECT from_ms, to_ms FROM damaged WHERE sensor = ?", (key.sensor,)).fetchall()
-    bad = [(b.from_ms, b.to_ms) for b in bad_chunks(view.connection) if b.sensor == key.sensor] if lost else []
     # What lies beside lost readings is vouched for by others than it was.
     margin = 86_400_000
-    return [*known, *((low - margin, high + margin) for low, high in (*lost, *bad))]
+    return [*known, *((low - margin, high + margin) for low, high in rollups.lost_of(view, key.sensor))]
 
 
 def _differing(view: View, series_id: int, quantity: str, begin: int, true: Cells) -> NDArray[np.bool_]:
     width = rollups.width_ms(quantity)
     try:
-        held = rollups.dense(view, series_id, quantity, begin, begin + len(true.count) * width)
+        held = rollups.dense(view, series_id, quantity, begin, begin + len(true.readings) * width)
     except Damaged:
-        return np.ones(len(true.count), np.bool_)
-    same = (held.count == true.count) & (held.vouched_ms == true.vouched_ms)
+        return np.ones(len(true.readings), np.bool_)
+    same: NDArray[np.bool_] = (held.readings == true.readings) & (held.vouched_ms == true.vouched_ms)
     same &= (held.minimum == true.minimum) & (held.maximum == true.maximum)
     same &= np.isclose(held.total, true.total, rtol=_TOLERANCE, atol=_TOLERANCE)
-    return ~same
-
-
+    differing: NDArray[np.bool_] = ~same
+    return differing

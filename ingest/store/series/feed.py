@@ -1,7 +1,7 @@
 """The feed of changes: which batches are still wanted by who reads along in the order of commit.
 
-Without anybody reading along nothing is kept for the feed. Whoever wants it registers under a name; from then on batches
-stay until all that are registered have said how far they have come, or until a rule lets them go.
+Without anybody reading along nothing is kept for the feed. Whoever wants it registers under a name; from then on
+batches stay until all that are registered have said how far they have come, or until a rule lets them go.
 """
 
 from __future__ import annotations
@@ -41,9 +41,7 @@ class Changes(NamedTuple):
 
 def may_go(connection: sqlite3.Connection) -> int:
     """Give the number up to which batches may be deleted."""
-    sealed, wanted = connection.execute(
-        "SELECT sealed_batch, (SELECT min(position) FROM feed) FROM state"
-    ).fetchone()
+    sealed, wanted = connection.execute("SELECT sealed_batch, (SELECT min(position) FROM feed) FROM state").fetchone()
     return int(sealed if wanted is None else min(sealed, wanted))
 
 
@@ -88,13 +86,11 @@ def note_bulk(view: View, by_sensor: Mapping[str, Mapping[int, Column]]) -> None
 
 
 def changes(view: View, after: int, limit: int) -> Changes:
-    """Give the changes after a number, in order: about `limit` readings, whole batches, at least one if there is one."""
+    """Give the changes after a number, in order: whole batches, about `limit` readings, at least one batch."""
     row = view.connection.execute("SELECT gone_through FROM state").fetchone()
     parts: list[Staged] = []
     count, through = 0, max(after, int(row[0]))
-    found = view.connection.execute(
-        "SELECT number, body, bulk FROM batch WHERE number > ? ORDER BY number", (through,)
-    )
+    found = view.connection.execute("SELECT number, body, bulk FROM batch WHERE number > ? ORDER BY number", (through,))
     for number, body, bulk in found:
         part = staging.decoded(number, body) if bulk is None else _bulk(view, number, bulk)
         parts.append(part)

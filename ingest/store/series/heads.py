@@ -10,6 +10,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from ingest.site.series import Floats, Int64s, SeriesKey
+from ingest.store.series import staging
 from ingest.store.series.staging import AMENDS, Staged
 
 NEVER: Final = int(np.iinfo(np.int64).min)
@@ -63,43 +64,59 @@ def load(connection: sqlite3.Connection, state: State) -> Heads:
         "SELECT id, sensor, quantity, count, first_ms, last_ms, last_value, sealed_through FROM series"
     ).fetchall()
     size = max((row[0] for row in rows), default=0) + 1
-    ids, keys = {}, [None] * size
-    columns = [np.full(size, fill, kind) for fill, kind in _BLANK]
+    ids: dict[SeriesKey, int] = {}
+    keys: list[SeriesKey | None] = [None] * size
+    heads = _blank(state, size)
     for series_id, sensor, quantity, count, first_ms, last_ms, last_value, through in rows:
-        keys[series_id] = key = SeriesKey(sensor, quantity)  # type: ignore[call-overload]
+        keys[series_id] = key = SeriesKey(sensor, quantity)
         ids[key] = series_id
-        known = (count, first_ms, last_ms, last_value, through) if count else (0, _EVER, NEVER, 0.0, through)
-        for column, value in zip(columns, known, strict=True):
-            column[series_id] = value
-    return Heads(state, ids, tuple(keys), *columns)
+        heads.sealed_through[series_id] = through
+        if count:
+            heads.count[series_id], heads.first_ms[series_id] = count, first_ms
+            heads.last_ms[series_id], heads.last_value[series_id] = last_ms, last_value
+    return replace(heads, ids=ids, keys=tuple(keys))
 
 
-_BLANK: Final = ((0, np.int64), (_EVER, np.int64), (NEVER, np.int64), (0.0, np.float64), (0, np.int64))
+def _blank(state: State, size: int) -> Heads:
+    return Heads(
+        state,
+        {},
+        (None,) * size,
+        np.zeros(size, np.int64),
+        np.full(size, _EVER, np.int64),
+        np.full(size, NEVER, np.int64),
+        np.zeros(size),
+        np.zeros(size, np.int64),
+    )
 
 
 def with_series(heads: Heads, made: Mapping[SeriesKey, int], generation: int) -> Heads:
     """Add series that hold nothing yet."""
-    size = max(made.values()) + 1
-    grown = size - len(heads.count)
-    columns = [
-        np.concatenate([column, np.full(grown, fill, kind)]) if grown > 0 else column.copy()
-        for column, (fill, kind) in zip(_columns(heads), _BLANK, strict=True)
-    ]
-    keys = list(heads.keys) + [None] * max(0, grown)
+    size = max(len(heads.count), max(made.values()) + 1)
+    blank = _blank(heads.state._replace(generation=generation), size)
+    for mine, theirs in (
+        (blank.count, heads.count),
+        (blank.first_ms, heads.first_ms),
+        (blank.last_ms, heads.last_ms),
+        (blank.sealed_through, heads.sealed_through),
+    ):
+        mine[: len(theirs)] = theirs
+    blank.last_value[: len(heads.last_value)] = heads.last_value
+    keys = [*heads.keys, *blank.keys[len(heads.keys) :]]
     for key, series_id in made.items():
         keys[series_id] = key
-    state = heads.state._replace(generation=generation)
-    return Heads(state, {**heads.ids, **made}, tuple(keys), *columns)
+    return replace(blank, ids={**heads.ids, **made}, keys=tuple(keys))
 
 
 def advanced(heads: Heads, staged: Staged, top: int) -> Heads:
     """Give the heads with staged readings (in order of number) counted in, as of the batch `top`."""
     if len(staged.at_ms) and len(heads.count):
         which = staged.number > heads.sealed_through[staged.series]
-        staged = staged if bool(which.all()) else Staged(*(column[which] for column in staged))
+        staged = staged if bool(which.all()) else staging.chosen(staged, which)
     if len(staged.at_ms) == 0:
         return replace(heads, state=heads.state._replace(top=top))
-    count, first_ms, last_ms, last_value = (column.copy() for column in _columns(heads)[:4])
+    count, first_ms = heads.count.copy(), heads.first_ms.copy()
+    last_ms, last_value = heads.last_ms.copy(), heads.last_value.copy()
     np.add.at(count, staged.series, (staged.marks & AMENDS) == 0)
     np.minimum.at(first_ms, staged.series, staged.at_ms)
     order = np.lexsort((staged.number, staged.at_ms, staged.series))
@@ -111,7 +128,3 @@ def advanced(heads: Heads, staged: Staged, top: int) -> Heads:
     return Heads(
         heads.state._replace(top=top), heads.ids, heads.keys, count, first_ms, last_ms, last_value, heads.sealed_through
     )
-
-
-def _columns(heads: Heads) -> tuple[Int64s, Int64s, Int64s, Floats, Int64s]:
-    return heads.count, heads.first_ms, heads.last_ms, heads.last_value, heads.sealed_through

@@ -66,7 +66,8 @@ def from_planes(data: memoryview, planes: int, count: int) -> NDArray[np.uint64]
     if planes == 0:
         return np.zeros(count, np.uint64)
     if planes == 1:
-        return table[0].astype(np.uint64)
+        one: NDArray[np.uint64] = table[0].astype(np.uint64)
+        return one
     wide = np.zeros((count, 8), np.uint8)
     wide[:, :planes] = table.T
     numbers: NDArray[np.uint64] = wide.view("<u8").ravel()

@@ -68,9 +68,7 @@ def paired(temperature: Series, humidity: Series, pressure: Series | None, site_
 
 def compute(quantity: str, of: Paired) -> Series:
     """Give a derived series, without the instants at which it is not known.  quantity: a name in `DERIVED`."""
-    value = np.asarray(
-        DERIVED[quantity].compute(of.temperature_c, of.rh_percent, of.pressure_kpa), dtype=np.float64
-    )
+    value = np.asarray(DERIVED[quantity].compute(of.temperature_c, of.rh_percent, of.pressure_kpa), dtype=np.float64)
     unknown = np.isnan(value)
     return Series(of.at_ms[~unknown], value[~unknown]) if unknown.any() else Series(of.at_ms, value)
 

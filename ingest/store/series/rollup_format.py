@@ -21,14 +21,14 @@ _NO_VALUES: Final = bytes(11)
 
 def to_bytes(from_ms: int, width_ms: int, held: Cells) -> bytes:
     """Write cells that follow each other from `from_ms` on, at least one."""
-    filled = held.count > 0
-    count_planes, count = packing.to_planes(packing.fold(np.diff(held.count, prepend=0)))
+    filled = held.readings > 0
+    count_planes, count = packing.to_planes(packing.fold(np.diff(held.readings, prepend=0)))
     vouched_planes, vouched = packing.to_planes(packing.fold(width_ms - held.vouched_ms))
     values = [packing.Packed(_NO_VALUES, b"")] * 3
     if filled.any():
         values = [packing.pack_values(column[filled]) for column in (held.minimum, held.maximum, held.total)]
     planes = b"".join((count, vouched, *(value.planes for value in values)))
-    sizes = (len(held.count), int(np.count_nonzero(filled)), count_planes, vouched_planes)
+    sizes = (len(held.readings), int(np.count_nonzero(filled)), count_planes, vouched_planes)
     head = _HEAD.pack(VERSION, from_ms, width_ms, *sizes, *(value.header for value in values))
     body = head + (squeeze.compress(planes) if planes else b"")
     return body + _CHECK.pack(zlib.crc32(body))
@@ -48,10 +48,10 @@ def from_bytes(body: bytes) -> tuple[int, int, Cells]:
     ends = np.cumsum(lengths).tolist()
     parts = [planes[end - length : end] for end, length in zip(ends, lengths, strict=True)]
     held = cells.empty(size)
-    held.count[:] = np.cumsum(packing.unfold(packing.from_planes(parts[0], count_planes, size)))
+    held.readings[:] = np.cumsum(packing.unfold(packing.from_planes(parts[0], count_planes, size)))
     held.vouched_ms[:] = width_ms - packing.unfold(packing.from_planes(parts[1], vouched_planes, size))
     if filled_size:
-        filled = held.count > 0
+        filled = held.readings > 0
         for column, header, part in zip((held.minimum, held.maximum, held.total), headers, parts[2:], strict=True):
             column[filled] = packing.unpack_values(header, part, filled_size)
     return from_ms, width_ms, held

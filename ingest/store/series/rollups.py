@@ -47,7 +47,7 @@ def dense(view: View, series_id: int, quantity: str, from_ms: int, to_ms: int) -
     for (row_id,) in found.fetchall():
         block = _block(view, row_id)
         low = max(from_ms, block.from_ms)
-        high = min(to_ms, block.from_ms + len(block.held.count) * width)
+        high = min(to_ms, block.from_ms + len(block.held.readings) * width)
         if low < high:
             into = slice((low - from_ms) // width, (high - from_ms) // width)
             out_of = slice((low - block.from_ms) // width, (high - block.from_ms) // width)
@@ -64,7 +64,7 @@ def _block(view: View, row_id: int) -> Block:
         from_ms, _, held = rollup_format.from_bytes(body)
         block = Block(from_ms, held)
         if view.unpacked is not None:
-            view.unpacked.put(name, block, 40 * len(held.count) + 500)
+            view.unpacked.put(name, block, 40 * len(held.readings) + 500)
     return block
 
 
@@ -72,7 +72,7 @@ def write(view: View, series_id: int, quantity: str, from_ms: int, new: Cells) -
     """Put cells that follow each other from `from_ms` on in the place of what is there."""
     width = width_ms(quantity)
     span = width * BLOCK_CELLS
-    to_ms = from_ms + len(new.count) * width
+    to_ms = from_ms + len(new.readings) * width
     for begin in range(from_ms // span * span, to_ms, span):
         try:
             whole = dense(view, series_id, quantity, begin, begin + span)
@@ -81,9 +81,35 @@ def write(view: View, series_id: int, quantity: str, from_ms: int, new: Cells) -
         low, high = max(from_ms, begin), min(to_ms, begin + span)
         into = slice((low - begin) // width, (high - begin) // width)
         out_of = slice((low - from_ms) // width, (high - from_ms) // width)
+        old = cells.chosen(whole, np.arange(BLOCK_CELLS))
         for mine, theirs in zip(whole, new, strict=True):
             mine[into] = theirs[out_of]
+        _keep_over_lost(view, series_id, Block(begin, whole), old, width)
         _write_block(view, series_id, quantity, begin, whole)
+
+
+def lost_of(view: View, sensor: str) -> list[tuple[int, int]]:
+    """Give the stretches of which rollups know more than the readings: thinned, or set aside as damaged."""
+    return view.connection.execute(
+        "SELECT from_ms, to_ms FROM damaged WHERE sensor = ?1 "
+        "UNION SELECT from_ms, to_ms FROM thinned WHERE sensor = ?1",
+        (sensor,),
+    ).fetchall()
+
+
+def _keep_over_lost(view: View, series_id: int, block: Block, old: Cells, width: int) -> None:
+    """Where readings went with a damaged or thinned chunk, cells that know of more than is left stay."""
+    key = view.heads.keys[series_id]
+    if key is None:
+        return
+    end = block.from_ms + len(old.readings) * width
+    for from_ms, to_ms in lost_of(view, key.sensor):
+        if from_ms >= end or to_ms <= block.from_ms:
+            continue
+        low, high = max(0, (from_ms - block.from_ms) // width), -(-(to_ms - block.from_ms) // width)
+        kept = low + np.flatnonzero(old.readings[low:high] > block.held.readings[low:high])
+        for mine, theirs in zip(block.held, old, strict=True):
+            mine[kept] = theirs[kept]
 
 
 def wipe(view: View, series_id: int, quantity: str, from_ms: int, to_ms: int) -> None:
@@ -105,12 +131,12 @@ def _write_block(view: View, series_id: int, quantity: str, begin: int, whole: C
     view.connection.execute(
         "DELETE FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms = ?", (series_id, quantity, begin)
     )
-    filled = np.flatnonzero((whole.count > 0) | (whole.vouched_ms > 0))
+    filled = np.flatnonzero((whole.readings > 0) | (whole.vouched_ms > 0))
     if len(filled) == 0:
         return
     first, last = int(filled[0]), int(filled[-1]) + 1
     width = width_ms(quantity)
-    kept = Cells(*(column[first:last] for column in whole))
+    kept = cells.chosen(whole, slice(first, last))
     body = rollup_format.to_bytes(begin + first * width, width, kept)
     view.connection.execute(
         "INSERT INTO rollup (series_id, quantity, from_ms, body) VALUES (?, ?, ?, ?)",

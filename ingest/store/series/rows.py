@@ -115,9 +115,13 @@ def between_with_marks(view: View, series_id: int, from_ms: int, to_ms: int) -> 
     parts = [sealed_of(view, span, series_id) for span in there]
     for end in {0, len(parts) - 1} if parts else ():
         parts[end] = columns.between(parts[end], from_ms, to_ms)
-    return columns.overlaid(
-        columns.joined(parts), columns.between(staged_column(view, series_id), from_ms, to_ms)
-    )
+    return columns.overlaid(columns.joined(parts), columns.between(staged_column(view, series_id), from_ms, to_ms))
+
+
+def sealed_whole(view: View, series_id: int) -> Column:
+    """Give all that is sealed of a series."""
+    there = chunks.spans_forwards(view.connection, _sensor(view, series_id), NEVER)
+    return columns.joined([column for span in there if len((column := sealed_of(view, span, series_id)).at_ms)])
 
 
 def between(view: View, series_id: int, from_ms: int, to_ms: int) -> Series:
@@ -142,7 +146,7 @@ def last_before(view: View, series_id: int, before_ms: int, limit: int) -> Serie
             break
     staged = columns.between(staged_column(view, series_id), NEVER, before_ms)
     both = columns.overlaid(columns.joined(parts), staged)
-    return _series(Column(*(part[-limit:] for part in both)))
+    return _series(columns.chosen(both, slice(-limit, None)))
 
 
 def first_from(view: View, series_id: int, from_ms: int, limit: int) -> Series:
@@ -154,7 +158,7 @@ def first_from(view: View, series_id: int, from_ms: int, limit: int) -> Series:
             break
     staged = columns.between(staged_column(view, series_id), from_ms, -NEVER - 1)
     both = columns.overlaid(columns.joined(parts), staged)
-    return _series(Column(*(part[:limit] for part in both)))
+    return _series(columns.chosen(both, slice(limit)))
 
 
 def _sensor(view: View, series_id: int) -> str:

@@ -1,8 +1,8 @@
 """Staged readings into chunks, one sensor at a time, and what is noted about the series and the rollups with it.
 
 Every function works inside the transaction that is open on `view.connection`, so that a reader sees all of it or
-nothing. A staged reading counts as sealed when its batch's number is at most the `sealed_through` of its series; batches
-that are sealed altogether are deleted, unless the feed of changes still wants them.
+nothing. A staged reading counts as sealed when its batch's number is at most the `sealed_through` of its series;
+batches that are sealed altogether are deleted, unless the feed of changes still wants them.
 """
 
 from __future__ import annotations
@@ -14,8 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from ingest.site.series import Int64s
-from ingest.store.series import chunks, columns, feed, heads, rows, stale
+from ingest.store.series import chunks, feed, heads, rows, stale
 from ingest.store.series.chunk_format import Column
 from ingest.store.series.chunks import Mapper
 from ingest.store.series.staging import AMENDS
@@ -128,5 +127,3 @@ def _mark_stale(view: View, sensor: str, new: Mapping[int, Column]) -> None:
     filled = [column.at_ms for column in new.values() if len(column.at_ms)]
     for first_ms, last_ms in stale.clusters(filled):
         stale.mark(view.connection, sensor, first_ms, last_ms)
-
-

@@ -54,6 +54,6 @@ class Settling:
         found = stale.next_one(view.connection, self._followed)
         if found is None:
             return False
-        self._followed, first_ms, last_ms = found
+        self._followed = found[0]
         following.follow(view, *found, pressure)
         return stale.next_one(view.connection, "") is not None

@@ -72,7 +72,7 @@ def _plainly_sound(batch: ReadingBatch) -> bool:
     """Say whether one look is enough, without a temporary column: no sum with a NaN or an infinity in it is finite."""
     with np.errstate(over="ignore", invalid="ignore"):
         finite = bool(np.isfinite(batch.value.sum()))
-    return finite and -LIMIT_MS < batch.at_ms.min() and batch.at_ms.max() < LIMIT_MS
+    return finite and batch.at_ms.min() > -LIMIT_MS and batch.at_ms.max() < LIMIT_MS
 
 
 def _is_in_order(batch: ReadingBatch) -> bool:

@@ -10,9 +10,10 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ingest.site.series import Floats, Int64s
 
@@ -34,7 +35,8 @@ class Staged(NamedTuple):
     marks: Int64s
 
 
-NOTHING: Final = Staged(*(np.empty(0, np.int64) for _ in range(3)), np.empty(0, np.float64), np.empty(0, np.int64))
+_NONE: Final = np.empty(0, np.int64)
+NOTHING: Final = Staged(_NONE, _NONE, _NONE, np.empty(0, np.float64), _NONE)
 
 
 def write(connection: sqlite3.Connection, batch: Staged, heard_ms: int) -> None:
@@ -70,9 +72,19 @@ def joined(parts: Iterable[Staged]) -> Staged:
     filled = [part for part in parts if len(part.at_ms)]
     if len(filled) == 1:
         return filled[0]
-    return Staged(*(np.concatenate(same) for same in zip(*filled, strict=True))) if filled else NOTHING
+    if not filled:
+        return NOTHING
+    return Staged(
+        np.concatenate([part.number for part in filled]),
+        np.concatenate([part.series for part in filled]),
+        np.concatenate([part.at_ms for part in filled]),
+        np.concatenate([part.value for part in filled]),
+        np.concatenate([part.marks for part in filled]),
+    )
 
 
-def chosen(staged: Staged, which: object) -> Staged:
+def chosen(staged: Staged, which: NDArray[np.bool_] | NDArray[np.integer[Any]] | slice) -> Staged:
     """Give some of the readings, by a mask, slice or index."""
-    return Staged(*(column[which] for column in staged))  # type: ignore[index]
+    return Staged(
+        staged.number[which], staged.series[which], staged.at_ms[which], staged.value[which], staged.marks[which]
+    )

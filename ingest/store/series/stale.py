@@ -18,9 +18,12 @@ APART_MS: Final = 86_400_000
 """Changes that lie further apart than this are stretches of their own."""
 
 
+_NEAR: Final = "FROM stale WHERE sensor = ? AND first_ms <= ? AND last_ms >= ?"
+
+
 def clusters(changed: Sequence[Int64s]) -> list[tuple[int, int]]:
     """Give the stretches in which instants lie, in order.  changed: columns, each rising and not empty."""
-    pieces = []
+    pieces: list[tuple[int, int]] = []
     for at_ms in changed:
         cuts = np.flatnonzero(np.diff(at_ms) > APART_MS) + 1
         begins, ends = np.append(0, cuts), np.append(cuts, len(at_ms)) - 1
@@ -37,12 +40,11 @@ def clusters(changed: Sequence[Int64s]) -> list[tuple[int, int]]:
 def mark(connection: sqlite3.Connection, sensor: str, first_ms: int, last_ms: int) -> None:
     """Mark a stretch; it is put together with those near it."""
     near = (sensor, last_ms + APART_MS, first_ms - APART_MS)
-    where = "WHERE sensor = ? AND first_ms <= ? AND last_ms >= ?"
-    first, last = connection.execute(f"SELECT min(first_ms), max(last_ms) FROM stale {where}", near).fetchone()
+    first, last = connection.execute(f"SELECT min(first_ms), max(last_ms) {_NEAR}", near).fetchone()
     if first is not None:
         if first <= first_ms and last >= last_ms:
             return
-        connection.execute(f"DELETE FROM stale {where}", near)
+        connection.execute(f"DELETE {_NEAR}", near)
         first_ms, last_ms = min(first, first_ms), max(last, last_ms)
     connection.execute("INSERT INTO stale (sensor, first_ms, last_ms) VALUES (?, ?, ?)", (sensor, first_ms, last_ms))
 

@@ -31,17 +31,20 @@ def buckets(view: View, key: SeriesKey, edges_ms: Int64s, pressure: Callable[[],
     """Give the buckets, or None where the readings themselves are the better source."""
     width = rollups.width_ms(key.quantity)
     from_ms, to_ms = int(edges_ms[0]), int(edges_ms[-1])
-    # The bounds are those of instants: beyond them, and for tiny stretches, there is nothing to save.
-    if to_ms - from_ms < 2 * width or to_ms - from_ms < width * (len(edges_ms) - 1) // 2:
+    thinned = [lost for lost in rollups.lost_of(view, key.sensor) if lost[0] < to_ms and lost[1] > from_ms]
+    if not thinned and (to_ms - from_ms < 2 * width or to_ms - from_ms < width * (len(edges_ms) - 1) // 2):
         return None
     partial = np.unique(edges_ms[edges_ms % width != 0] // width) * width
+    for begin, end in thinned:
+        # There are no readings to look at: a cell belongs to the bucket in which it begins.
+        partial = partial[(partial < begin) | (partial >= end)]
     stored = instants_of(view, key)
     if stored is None or len(partial) > _PARTIAL_CELLS or not derived_state.usable(view, key, pressure):
         return None
     # Nothing lies outside what the heads say, and nothing vouches further than the longest allowed gap.
     first = int(view.heads.first_ms[stored.id]) // width * width
     last = -(-(stored.last_ms + coverage.MAX_GAP_MS + 1) // width) * width
-    low, high = max(first, -(-from_ms // width) * width), min(last, to_ms // width * width)
+    low, high = max(first, -(-from_ms // width) * width), min(last, -(-to_ms // width) * width)
     if not 0 < high - low <= _MOST_CELLS * width:
         return None
     unsettled = [_to_cells(stretch, width) for stretch in unsettled_of(view, key, from_ms, to_ms, pressure)]
@@ -58,9 +61,7 @@ def buckets(view: View, key: SeriesKey, edges_ms: Int64s, pressure: Callable[[],
     return cells.as_buckets(summed, edges_ms)
 
 
-def unsettled_of(
-    view: View, key: SeriesKey, from_ms: int, to_ms: int, pressure: Callable[[], float]
-) -> list[Stretch]:
+def unsettled_of(view: View, key: SeriesKey, from_ms: int, to_ms: int, pressure: Callable[[], float]) -> list[Stretch]:
     """Give the stretches of a series that rollups may not know rightly: changed ones with all that they influence."""
     sensor = key.sensor
     changed = list(stale.of_sensor(view.connection, sensor))
@@ -117,7 +118,7 @@ def _settled(
         wanted = np.ones(len(begins), np.bool_)
         for begin, end in by_reading:
             wanted[slice(*np.searchsorted(begins, (begin // width * width, end)))] = False
-        held, begins = Cells(*(column[wanted] for column in held)), begins[wanted]
+        held, begins = cells.chosen(held, wanted), begins[wanted]
     bucket = np.searchsorted(edges_ms, begins, side="right") - 1
     return cells.put_together(held, bucket, len(edges_ms) - 1)
 

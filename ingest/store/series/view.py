@@ -64,7 +64,7 @@ class View:
     own: list[Staged] = field(default_factory=list)
 
     def staged(self, series_id: int) -> Staged:
-        """Give what is staged of a series and not sealed, by instant and number; of one instant the last word counts."""
+        """Give what is staged of a series and not sealed, by instant and number; of one instant the last counts."""
         after = int(self.heads.sealed_through[series_id])
         found = self.tail.of_series(series_id, after, self.heads.state.top)
         own = [staging.chosen(batch, batch.series == series_id) for batch in self.own]

@@ -102,8 +102,15 @@ class Storing(RuleBasedStateMachine):
                 np.testing.assert_array_equal(work.read.read(key, *EVER).value, self.model.series(key).value)
         self.model.amended += amended
 
-    @rule(begin=BEGINS, pace=PACES, count=st.integers(1, 120), sensor=st.sampled_from(SENSORS),
-          which=st.sets(st.sampled_from(QUANTITIES), min_size=1), seed=st.integers(0, 99), decimals=st.sampled_from([1, 2, 9]))  # fmt: skip
+    @rule(
+        begin=BEGINS,
+        pace=PACES,
+        count=st.integers(1, 120),
+        sensor=st.sampled_from(SENSORS),
+        which=st.sets(st.sampled_from(QUANTITIES), min_size=1),
+        seed=st.integers(0, 99),
+        decimals=st.sampled_from([1, 2, 9]),
+    )
     def append(self, begin, pace, count, sensor, which, seed, decimals) -> None:
         """A run of readings anywhere, with some jitter and losses."""
         rng = np.random.default_rng(seed)
@@ -159,8 +166,14 @@ class Storing(RuleBasedStateMachine):
         except ZeroDivisionError:
             pass
 
-    @rule(first=st.integers(-4, 45), days=st.integers(1, 12), width=st.sampled_from([HOUR, 3 * HOUR, 8 * HOUR, DAY, 7 * HOUR + 1]),
-          off=st.sampled_from([0, 0, 1, HOUR // 2]), sensor=st.sampled_from(SENSORS), quantity=st.sampled_from([*QUANTITIES, *PROBED]))  # fmt: skip
+    @rule(
+        first=st.integers(-4, 45),
+        days=st.integers(1, 12),
+        width=st.sampled_from([HOUR, 3 * HOUR, 8 * HOUR, DAY, 7 * HOUR + 1]),
+        off=st.sampled_from([0, 0, 1, HOUR // 2]),
+        sensor=st.sampled_from(SENSORS),
+        quantity=st.sampled_from([*QUANTITIES, *PROBED]),
+    )
     def ask(self, first, days, width, off, sensor, quantity) -> None:
         """Buckets of any series, aligned to rollups or not."""
         key = SeriesKey(sensor, quantity)
@@ -169,6 +182,13 @@ class Storing(RuleBasedStateMachine):
             same_buckets(self.store.read.buckets(key, edges), self.model.buckets(key, edges), f"{key} {edges[:2]}")
             whole = np.array([edges[0], edges[-1]])
             same_buckets(self.store.read.buckets(key, whole), self.model.buckets(key, whole), f"{key} whole")
+
+    @rule(first=st.integers(-4, 45), width=st.sampled_from([300_000, 7 * 60_000 + 1]))
+    def ask_together(self, first, width) -> None:
+        """Buckets of all series at once."""
+        edges = np.arange(first * DAY, (first + 1) * DAY, width)
+        for key, got in self.store.read.buckets_of(KEYS, edges).items():
+            same_buckets(got, self.model.buckets(key, edges), f"{key} together")
 
     @invariant()
     def everything_is_there(self) -> None:
@@ -203,7 +223,7 @@ def test_whatever_is_done_the_answers_are_those_of_the_model() -> None:
     run_state_machine_as_test(
         Storing,
         settings=settings(
-            max_examples=25, stateful_step_count=14, deadline=None, suppress_health_check=list(HealthCheck)
+            max_examples=12, stateful_step_count=14, deadline=None, suppress_health_check=list(HealthCheck)
         ),
     )
 
