@@ -19,6 +19,8 @@ def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
     """
     if target.exists():
         raise StorageError("there is a file already", where=str(target), mend="Name a new file for the backup")
+    if not target.parent.is_dir():
+        raise folder_error(FileNotFoundError(), target.parent)
     unfinished = target.with_name(target.name + ".unfinished")
     try:
         unfinished.unlink(missing_ok=True)

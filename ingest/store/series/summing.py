@@ -39,7 +39,11 @@ def buckets(view: View, key: SeriesKey, edges_ms: Int64s, pressure: Callable[[],
         # There are no readings to look at: a cell belongs to the bucket in which it begins.
         partial = partial[(partial < begin) | (partial >= end)]
     stored = instants_of(view, key)
-    if stored is None or len(partial) > _PARTIAL_CELLS or not derived_state.usable(view, key, pressure):
+    if (
+        stored is None
+        or (len(partial) > _PARTIAL_CELLS and not thinned)
+        or not derived_state.usable(view, key, pressure)
+    ):
         return None
     # Nothing lies outside what the heads say, and nothing vouches further than the longest allowed gap.
     first = int(view.heads.first_ms[stored.id]) // width * width
@@ -49,7 +53,7 @@ def buckets(view: View, key: SeriesKey, edges_ms: Int64s, pressure: Callable[[],
         return None
     unsettled = [_to_cells(stretch, width) for stretch in unsettled_of(view, key, from_ms, to_ms, pressure)]
     by_reading = _merged([*unsettled, *((begin, begin + width) for begin in partial.tolist())], from_ms, to_ms)
-    if 2 * sum(end - begin for begin, end in by_reading) > to_ms - from_ms:
+    if 2 * sum(end - begin for begin, end in by_reading) > to_ms - from_ms and not thinned:
         return None
     try:
         summed = _settled(view, stored.id, key, edges_ms, (low, high), by_reading)
