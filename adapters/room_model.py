@@ -11,44 +11,26 @@ so that a room run fast through weeks and the same room lived through minute by 
 from __future__ import annotations
 
 import dataclasses
-import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from adapters.room_chance import Floats, Int64s, uniform
-from adapters.room_kinds import Drier, People, RoomKind
-from adapters.room_weather import Climate, Outdoors, outdoors
-from ingest.physics import air, wood
+from adapters.room_chance import Floats, Int64s
+from adapters.room_days import STEP_MS, STEPS_PER_DAY, Minute, Trouble, minutes_of_day
+from adapters.room_kinds import Drier, RoomKind
+from adapters.room_tables import emc_and_slope, humidity_percent, saturation_ratio
+from ingest.physics import wood
 
-STEP_S: Final = 60.0
-STEP_MS: Final = 60_000
-STEPS_PER_DAY: Final = 1440
+STEP_S: Final = STEP_MS / 1000.0
 SPIN_UP_STEPS: Final = 4 * STEPS_PER_DAY  # lets the fabric find its temperature before the story begins
 
 # Properties of air and water near room temperature, to three digits (engineering handbooks, from memory).
 AIR_KG_M3: Final = 1.20
 AIR_J_KG_K: Final = 1006.0
 EVAPORATION_J_KG: Final = 2.45e6
-VAPOUR_RATIO: Final = 0.621945  # ratio of the molar masses of water and dry air (ASHRAE Fundamentals 2017, ch. 1)
-PRESSURE_KPA: Final = 101.325
 FURNITURE: Final = 5.0  # heat stored by what stands in the air and follows it at once, in heat capacities of the air
-
-TROUBLES: Final = ("window_open", "dehumidifier_trip", "heating_off", "wet_trade")
-"""What can befall a room: a window left open, a dehumidifier or the heating that stops, water brought in by trades."""
-
-_PEOPLE_STREAM: Final = 300
-
-
-class Trouble(NamedTuple):
-    """Something that befalls a room from one instant (UTC, ms) to another.  kg: water brought in by a wet trade."""
-
-    what: str  # one of TROUBLES
-    from_ms: int
-    to_ms: int
-    kg: float = 0.0
 
 
 @dataclass(slots=True)
@@ -94,19 +76,6 @@ class RoomAir(NamedTuple):
     temperature_c: Floats
     rh_percent: Floats
     wood_mc_percent: Floats  # of the outer part of the stack
-
-
-class Minute(NamedTuple):
-    """What acts on the room during one step."""
-
-    outdoor_c: float
-    outdoor_ratio: float  # kg water per kg dry air
-    sun_w_m2: float
-    people: float
-    set_c: float  # the thermostat's; far below freezing where there is no heating or it is off
-    window: bool
-    tripped: bool
-    wet_kg_s: float
 
 
 class Room:
@@ -169,10 +138,9 @@ class Room:
         return np.array(temperature), np.array(humidity), np.array(outer)
 
     def _minute(self, step: int) -> Minute:
-        # Whole days are made at once and in one way only, so that no rounding depends on who asks for what.
         day, minute = divmod(step, STEPS_PER_DAY)
         if self._day[0] != day:
-            self._day = (day, _minutes_of_day(self.kind, self._seed, self._weather_seed, self._troubles, day))
+            self._day = (day, minutes_of_day(self.kind, self._seed, self._weather_seed, self._troubles, day))
         return self._day[1][minute]
 
 
@@ -240,7 +208,7 @@ def advance(kind: RoomKind, rates: _Rates, state: RoomState, minute: Minute) -> 
         state.latent_w += fog_kg * EVAPORATION_J_KG / STEP_S
         state.humidity_ratio = saturated
     _move_heat(kind, rates, state, minute, fresh_kg_s, machine_w)
-    state.rh_percent = _rh_percent(state.temperature_c, state.humidity_ratio)
+    state.rh_percent = humidity_percent(state.temperature_c, state.humidity_ratio)
     state.step += 1
 
 
@@ -271,7 +239,7 @@ def _move_heat(
 def _move_water(kind: RoomKind, rates: _Rates, state: RoomState, minute: Minute, fresh_kg_s: float) -> float:
     """Move the water and give the power of the machines that do (W); leaves the heat of evaporation in the state."""
     ratio = state.humidity_ratio
-    emc, slope = _emc_and_slope(state.temperature_c, state.rh_percent)
+    emc, slope = emc_and_slope(state.temperature_c, state.rh_percent)
     slope *= state.rh_percent / ratio  # from "per % of RH" to "per kg/kg"
     added_kg_s = _added_kg_s(kind, state, minute)
     dried, machine_w = _drier_kg_s(kind.drier, state, minute.tripped)
@@ -342,7 +310,7 @@ def _at_rest(kind: RoomKind, step: int, minute: Minute) -> RoomState:
     temperature_c = max(minute.outdoor_c, kind.heating.night_c) if kind.heating else minute.outdoor_c
     settled = wood.rh_for_emc_percent(temperature_c, kind.wood.mc_percent)
     ratio = saturation_ratio(temperature_c) * settled / 100.0
-    rh_percent = _rh_percent(temperature_c, ratio)
+    rh_percent = humidity_percent(temperature_c, ratio)
     return RoomState(
         step=step,
         temperature_c=temperature_c,
@@ -357,114 +325,6 @@ def _at_rest(kind: RoomKind, step: int, minute: Minute) -> RoomState:
         last_rh_percent=rh_percent,
         last_outer_mc_percent=kind.wood.mc_percent,
     )
-
-
-# What acts on the room, a day at a time.
-
-
-def _minutes_of_day(
-    kind: RoomKind, seed: int, weather_seed: int, troubles: tuple[Trouble, ...], day: int
-) -> list[Minute]:
-    weather = _weather_of_day(weather_seed, day)
-    at_ms = _instants_of_day(day)
-    hour = (at_ms % 86_400_000) / 3_600_000.0
-    set_c = np.full(STEPS_PER_DAY, -100.0)
-    if kind.heating is not None:
-        by_day = (hour >= kind.heating.day_hours[0]) & (hour < kind.heating.day_hours[1])
-        set_c = np.where(by_day, kind.heating.day_c, kind.heating.night_c)
-    active = {what: np.zeros(STEPS_PER_DAY) for what in TROUBLES}
-    for trouble in troubles:
-        during = (at_ms >= trouble.from_ms) & (at_ms < trouble.to_ms)
-        length_s = (trouble.to_ms - trouble.from_ms) / 1000.0
-        active[trouble.what] += during * (trouble.kg / length_s if trouble.what == "wet_trade" else 1.0)
-    columns = (
-        weather.temperature_c,
-        0.001 * np.asarray(air.humidity_ratio_g_kg(weather.dew_point_c, np.full(STEPS_PER_DAY, 100.0), PRESSURE_KPA)),
-        weather.sun_w_m2,
-        _people(kind.people, seed, day, hour),
-        np.where(active["heating_off"] > 0.0, -100.0, set_c),
-        active["window_open"] > 0.0,
-        active["dehumidifier_trip"] > 0.0,
-        active["wet_trade"],
-    )
-    return [Minute(*values) for values in zip(*(column.tolist() for column in columns), strict=True)]
-
-
-@functools.lru_cache(maxsize=8)
-def _weather_of_day(weather_seed: int, day: int) -> Outdoors:
-    return outdoors(Climate(), weather_seed, _instants_of_day(day))
-
-
-def _instants_of_day(day: int) -> Int64s:
-    return (day * STEPS_PER_DAY + np.arange(STEPS_PER_DAY, dtype=np.int64)) * STEP_MS
-
-
-def _people(people: People | None, seed: int, day: int, hour: Floats) -> Floats:
-    """Give how many are in the room at each hour of that day; 1970-01-01 was a Thursday."""
-    present = np.zeros(STEPS_PER_DAY)
-    if people is None or ((day + 3) % 7 >= 5 and not people.weekends):
-        return present
-    for person in range(people.count):
-        absent, early, late = uniform(seed, _PEOPLE_STREAM + person, 3 * day + np.arange(3, dtype=np.int64))
-        if absent > 0.05:
-            present += (hour >= people.hours[0] + early - 0.5) & (hour < people.hours[1] + late - 0.5)
-    return present
-
-
-# Looked-up physics: the step runs a hundred thousand times, and a table costs a fiftieth of a call on arrays.
-
-_COLDEST_C: Final = -40.0
-_WARMEST_C: Final = 70.0
-_PER_C: Final = 10
-# The sorption equation is tabulated for 0 to 75 °C; wood below freezing is taken to behave as at 0 °C.
-_WOOD_C: Final = np.arange(0.0, 76.0, 5.0)
-
-
-@functools.cache
-def _saturation_table() -> list[float]:
-    grid = np.linspace(_COLDEST_C, _WARMEST_C, int((_WARMEST_C - _COLDEST_C) * _PER_C) + 1)
-    return [float(value) for value in air.saturation_vapour_pressure_kpa(grid)]
-
-
-@functools.cache
-def _emc_table() -> list[list[float]]:
-    grid = np.linspace(0.0, 100.0, 101)
-    return [[float(v) for v in wood.emc_percent(np.full(101, float(c)), grid)] for c in _WOOD_C]
-
-
-def _saturation_kpa(temperature_c: float) -> float:
-    table = _saturation_table()
-    place = (temperature_c - _COLDEST_C) * _PER_C
-    index = int(place)
-    if not 0 <= index < len(table) - 1:
-        raise ValueError(f"a simulated room at {temperature_c:g} °C: its settings make no sense")
-    low = table[index]
-    return low + (table[index + 1] - low) * (place - index)
-
-
-def saturation_ratio(temperature_c: float) -> float:
-    """Give the humidity ratio of saturated air (kg/kg, over water, at sea level), -40..70 °C, to 1e-5 of itself."""
-    pressure = _saturation_kpa(temperature_c)
-    return VAPOUR_RATIO * pressure / (PRESSURE_KPA - pressure)
-
-
-def _rh_percent(temperature_c: float, humidity_ratio: float) -> float:
-    pressure = PRESSURE_KPA * humidity_ratio / (VAPOUR_RATIO + humidity_ratio)
-    return min(100.0 * pressure / _saturation_kpa(temperature_c), 100.0)
-
-
-def _emc_and_slope(temperature_c: float, rh_percent: float) -> tuple[float, float]:
-    """Give the EMC (%) and how it changes with RH (% per %), both by straight lines between tabulated values."""
-    table = _emc_table()
-    warm = temperature_c / 5.0 if temperature_c > 0.0 else 0.0
-    row = int(warm)
-    column = int(rh_percent) if rh_percent < 100.0 else 99
-    share = warm - row
-    cold, hot = table[row], table[row + 1]
-    low = cold[column] + (hot[column] - cold[column]) * share
-    column += 1
-    high = cold[column] + (hot[column] - cold[column]) * share
-    return low + (high - low) * (rh_percent - column + 1), high - low
 
 
 def snapshot(state: RoomState) -> dict[str, Any]:

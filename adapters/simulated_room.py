@@ -18,8 +18,9 @@ import numpy as np
 
 from adapters.contract import SENSOR_ID, AdapterHealth, Reading, Setting, SettingsError, Stamp, WallClock
 from adapters.room_chance import Floats, Int64s, normal
+from adapters.room_days import STEP_MS, STEPS_PER_DAY, TROUBLES, Trouble
 from adapters.room_kinds import ROOM_KINDS
-from adapters.room_model import STEP_MS, STEPS_PER_DAY, TROUBLES, Room, Trouble, restored, snapshot
+from adapters.room_model import Room, restored, snapshot
 
 MS_PER_HOUR: Final = 3_600_000
 READINGS_A_BATCH: Final = 500  # instants handed over at once; more would hold up whoever stores them

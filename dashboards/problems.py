@@ -50,6 +50,15 @@ _STATUS_BY_ERROR: Final[tuple[tuple[type[LumberroomError], int], ...]] = (
     (LumberroomError, 500),
 )
 
+_HEADINGS: Final = {
+    400: "That was not understood",
+    404: "Nothing here",
+    405: "Not in this way",
+    500: "Our mistake",
+    503: "Not just now",
+}
+"""How a page says a status; programs get its standard name."""
+
 
 def install(app: FastAPI, pages: Pages) -> None:
     """Make every error of this application come out as a problem document or a page."""
@@ -57,7 +66,8 @@ def install(app: FastAPI, pages: Pages) -> None:
     def answer(request: Request, refusal: AnswerError) -> Response:
         if is_for_programs(request.url.path):
             return _document(refusal)
-        return pages.problem(refusal.status, title=_title(refusal.status), detail=refusal.what, mend=refusal.mend)
+        title = _HEADINGS.get(refusal.status, _title(refusal.status))
+        return pages.problem(refusal.status, title=title, detail=refusal.what, mend=refusal.mend)
 
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, AnswerError)

@@ -87,7 +87,7 @@ def _import(store: SqliteStore, file: Path, name: str, meaning: Meaning, room: s
         nonlocal told
         told += 1
         if told <= _TOLD:
-            click.echo(f"{trouble.where}: {trouble.why}", err=True)
+            click.echo(f"{trouble.where}: {trouble.why}{f' ({trouble.detail})' if trouble.detail else ''}", err=True)
 
     return store_portions(store, READERS[name](file, meaning), room=room, now_ms=now_ms, tell=tell)
 
@@ -131,22 +131,21 @@ def _refuse_unreadable(file: Path) -> None:
 
 
 def _meaning(store: SqliteStore, columns: tuple[str, ...], sensor: str | None, zone: str | None) -> Meaning:
-    from adapters.contract import QUANTITIES
-    from ingest.cli.exchange.instants import read_zone
+    from adapters.framing.csv_rows import COLUMNS, zone_named
     from ingest.cli.exchange.reading import Meaning
 
     site = store.read.site()
     named = {}
     for column in columns:
         ours, equals, theirs = column.partition("=")
-        if not equals or ours not in ("time", "sensor", "temperature_f", *QUANTITIES):
+        if not equals or ours not in ("time", "sensor", *COLUMNS):
             raise SettingsError(
                 f"{column[:60]!r} is not NAME=COLUMN",
                 where="--column",
-                mend=f"NAME is time, sensor, temperature_f, {', '.join(QUANTITIES)}.",
+                mend=f"NAME is one of time, sensor, {', '.join(COLUMNS)}.",
             )
         named[ours] = theirs
-    return Meaning(named, sensor, read_zone(zone or (site.time_zone if site else "UTC"), where="--zone"))
+    return Meaning(named, sensor, zone_named(zone or (site.time_zone if site else "UTC")))
 
 
 def _data_of_wiring_file() -> Path:

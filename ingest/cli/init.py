@@ -26,6 +26,7 @@ from ingest.cli.wiring_file import wiring_argument
     "--port", "ports", multiple=True, metavar="PATH", help="A serial port to read; may be given several times."
 )
 @click.option("--simulated", is_flag=True, help="Simulate the sensors, for trying it out without any.")
+@click.option("--data", metavar="DIR", help="Where readings are kept; beside FILE unless it begins with /.")
 @click.option("--mail-server", metavar="HOST", help="The mail server; without it nobody is mailed.")
 @click.option("--mail-to", "mail_to", multiple=True, metavar="ADDRESS", help="Who is told; may be given several times.")
 @click.option("--mail-from", metavar="ADDRESS", help="The sender's address.")
@@ -48,7 +49,8 @@ def init(file: Path, no_input: bool, force: bool, **given: Any) -> None:
     text = text_of(answers)
     wiring = parse(text, file)
     write_new(file, text, force=force)
-    click.echo(f"Wrote {file}: {len(wiring.site.rooms)} room(s), {len(wiring.adapters)} adapter(s).")
+    rooms, adapters = len(wiring.site.rooms), len(wiring.adapters)
+    click.echo(f"Wrote {file}: {rooms} room{'s' * (rooms != 1)}, {adapters} adapter{'s' * (adapters != 1)}.")
     for caution in wiring.cautions:
         click.echo(f"  - {caution}")
     click.echo(f"Look it over, then:\n  lumberroom check {file}\n  lumberroom run {file}")

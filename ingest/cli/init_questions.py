@@ -22,6 +22,8 @@ USUAL_RH_PERCENT: Final = Bounds(30.0, 50.0)
 """In-service conditions that trade pages restate for wood floors in heated rooms: 60 to 80 °F, 30 to 50 % RH. Common
 practice, secondary sources; the flooring's own instructions come first."""
 
+DEFAULT_DATA: Final = "lumberroom-data"
+
 _BY_ID: Final = Path("/dev/serial/by-id")
 _T = TypeVar("_T")
 
@@ -59,6 +61,7 @@ class Answers:
     rooms: tuple[RoomAnswers, ...]
     ports: tuple[str, ...]
     simulated: bool
+    data: str
     mail: MailAnswers | None
 
 
@@ -99,7 +102,8 @@ def ask(given: Mapping[str, Any], *, interactive: bool) -> Answers:
     rooms = _rooms(asker, units)
     ports = tuple(given["ports"]) or _ask_port(asker, simulated=given["simulated"])
     simulated = bool(given["simulated"]) or (not ports and asker.yes("No serial port. Simulate sensors to try it out?"))
-    return Answers(name, time_zone, units, elevation, rooms, ports, simulated, _mail(asker))
+    data = given.get("data") or DEFAULT_DATA
+    return Answers(name, time_zone, units, elevation, rooms, ports, simulated, data, _mail(asker))
 
 
 def _rooms(asker: Asker, units: str) -> tuple[RoomAnswers, ...]:

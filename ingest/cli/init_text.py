@@ -26,7 +26,7 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield f"units = {quoted(answers.units)}  # what pages and mail show: si or us"
     yield ""
     yield "[data]"
-    yield 'directory = "lumberroom-data"  # beside this file, unless it begins with /'
+    yield f"directory = {quoted(answers.data)}  # beside this file, unless it begins with /"
     yield ""
     yield "[page]"
     yield 'listen = "127.0.0.1"  # this computer only; from elsewhere through an SSH tunnel'

@@ -23,7 +23,8 @@ def in_words(wiring: Wiring) -> Iterator[str]:
         yield "No adapter: readings come in over HTTP or by import only."
     yield _push(wiring)
     yield from _mail(wiring.mail)
-    yield f"The page: http://{wiring.page.listen}:{wiring.page.port}/"
+    port = wiring.page.port
+    yield f"The page: http://{wiring.page.listen}:{port}/" if port else f"The page: {wiring.page.listen}, any free port"
     yield f"Readings are kept in {wiring.data_directory}"
 
 
@@ -38,7 +39,8 @@ def _room(room: Room, sensors: tuple[Sensor, ...], units: str) -> Iterator[str]:
         yield "  no window: shown and recorded, never warned of"
     else:
         yield f"  window: {window_in_words(room.window, units)}"
-        yield f"  told after {_minutes(room.window.dwell_s)} outside"
+        dwell_s = room.window.dwell_s
+        yield f"  told after {_minutes(dwell_s)} outside" if dwell_s else "  told at once when outside"
         yield f"  over after {_minutes(room.window.return_dwell_s)} back inside by the margin"
     for sensor in sensors:
         title = f" ({sensor.title})" if sensor.title else ""

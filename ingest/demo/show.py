@@ -57,6 +57,7 @@ async def show(options: Options, app_factory: AppFactory, say: Say) -> None:
     began_s = time.monotonic()
     memory, start_ms, past = await asyncio.to_thread(prepare, options.directory, time.time_ns() // 1_000_000)
     if stop.is_set():
+        say(_farewell(options))
         return
     told = await asyncio.to_thread(forecast, memory, start_ms)
     prepared_s = time.monotonic() - began_s
@@ -82,7 +83,11 @@ async def show(options: Options, app_factory: AppFactory, say: Say) -> None:
             mails=catcher.mails,
         )
         await run_until_signal(daemon, ready)
-    say("Stopped." if options.keep else "Stopped; the data are deleted.")
+    say(_farewell(options))
+
+
+def _farewell(options: Options) -> str:
+    return "Stopped." if options.keep else "Stopped; the data are deleted."
 
 
 def prepare(directory: Path, now_ms: int) -> tuple[Memory, int, Past]:

@@ -49,6 +49,11 @@ def plan(told: Forecast, now_ms: int, speed: float) -> list[str]:
     def after(at_ms: int) -> str:
         return f"  {'after ' + span((at_ms - now_ms) / 1000.0 / speed):<{WIDTH + 4}}"
 
+    if told.left_ms is not None and told.left_ms < told.trip_ms:
+        return [
+            "The front room is still out of its window from the last run. What will happen, about:",
+            f"{after(told.reset_ms)}the dehumidifier runs again; the room returns, the incident closes, a mail comes",
+        ]
     lines = ["What will happen, about:", f"{after(told.trip_ms)}the dehumidifier in the front room stops by itself"]
     if told.left_ms is None or told.mail_ms is None:
         return [*lines, f"{after(told.reset_ms)}somebody starts it again; the air is so dry that the room stays within"]

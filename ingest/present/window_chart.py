@@ -118,30 +118,50 @@ class _Drawing:
             yield f'<path class="wc-ring" d="{_line(self._emc_points(line))}"/>'
 
     def _ring_labels(self) -> Iterator[str]:
-        placed = [(line, at) for line in self.rings if (at := self._label_place(line)) is not None]
+        column = self._label_column()
+        placed = [(line, at) for line in self.rings if (at := self._label_place(line, column)) is not None]
         for index, (line, (x, y)) in enumerate(placed):
             # The uppermost says of what these are the figures.
             word = f"EMC {line.emc_percent:g} %" if index == len(placed) - 1 else f"{line.emc_percent:g} %"
             yield f'<text class="wc-ring-label" x="{x:.1f}" y="{y + self.sheet.text * 0.32:.1f}">{word}</text>'
 
-    def _label_place(self, line: EmcLine) -> Floats | None:
-        points, text = self._emc_points(line), self.sheet.text
-        room = len("EMC 10 %") * text * 0.3 + 6
-        inside = points[(points[:, 0] > self.box[0] + room) & (points[:, 0] < self.box[2] - room)]
-        inside = inside[(inside[:, 1] > self.box[1] + text) & (inside[:, 1] < self.box[3] - 4)]
-        if not len(inside):
+    @property
+    def _label_room(self) -> float:
+        return len("EMC 10 %") * self.sheet.text * 0.3 + 6
+
+    def _label_column(self) -> float:
+        """Give the x at which, over all the lines, labels stand best: one below the other they read like a scale."""
+        places = [self._label_places(line) for line in self.rings]
+        columns = np.unique(np.concatenate([at[:, 0] for at in places] or [np.empty(0)]).round(1))[::-1]
+
+        def worth(x: float) -> float:
+            near = [at[np.abs(at[:, 0] - x) < 1.0] for at in places]
+            return sum(self._fitness(at[0]) for at in near if len(at))
+
+        return max(columns.tolist(), key=worth, default=0.0)
+
+    def _label_places(self, line: EmcLine) -> Floats:
+        points, text = self._emc_points(line)[::6], self.sheet.text
+        inside = (points[:, 0] > self.box[0] + self._label_room) & (points[:, 0] < self.box[2] - self._label_room)
+        return points[inside & (points[:, 1] > self.box[1] + text) & (points[:, 1] < self.box[3] - 4)]
+
+    def _label_place(self, line: EmcLine, column: float) -> Floats | None:
+        places = self._label_places(line)
+        if not len(places):
             return None
-        candidates = inside[np.unique(np.linspace(len(inside) - 1, 0, 17).astype(int))[::-1]]
-        return np.array(max(candidates, key=lambda at: self._fitness(at, room)))
+        common = places[np.abs(places[:, 0] - column) < 1.0]
+        if len(common) and self._fitness(common[0]) > 0.55:
+            return np.array(common[0])
+        return np.array(max(places[::-1], key=self._fitness))
 
     def _clearance(self, at: Floats) -> float:
         """Give how far a point lies from the path and the marks."""
         known = self.trodden[np.isfinite(self.trodden).all(axis=1)]
         return float(np.hypot(*(known - at).T).min()) if len(known) else float("inf")
 
-    def _fitness(self, at: Floats, room: float) -> float:
+    def _fitness(self, at: Floats) -> float:
         """Say how well a label stands at a point, 0 to 1: away from the path and from the window's straight edges."""
-        window, text = self.picture.window, self.sheet.text
+        window, text, room = self.picture.window, self.sheet.text, self._label_room
         across = [self.across.at(end) for end in _within(window.temperature_c, self.across)] if window else []
         up = [self.up.at(end) for end in _within(window.rh_percent, self.up)] if window else []
         aside = min((abs(float(at[0]) - edge) for edge in across), default=room)
@@ -181,7 +201,8 @@ class _Drawing:
     def _paths(self) -> Iterator[str]:
         if not len(self.trodden) or not np.isfinite(self.trodden).all(axis=1).any():
             x, y = (self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2
-            yield f'<text class="wc-empty" x="{x}" y="{y}">nothing heard in the last 24 hours</text>'
+            day = "those" if self.picture.then else "the last"
+            yield f'<text class="wc-empty" x="{x}" y="{y}">nothing heard in {day} 24 hours</text>'
             return
         for trace in self.picture.traces[::-1]:  # the leading one last, so that it lies on top
             yield from self._path(trace)
@@ -208,15 +229,19 @@ class _Drawing:
         state = "" if trace.fresh else " wc-stale"
         if not leading:
             yield f'<rect class="wc-also{state}" x="{x - 4:.1f}" y="{y - 4:.1f}" width="8" height="8"/>'
+            if self.sheet.ages:
+                yield from self._beside(x, y, trace.title)
             return
-        yield from self._crows_foot(x, y, state)
+        moment = "then" if self.picture.then else "now"
+        word = trace.title if len(self.picture.traces) > 1 else moment
+        yield from self._crows_foot(x, y, state, word if trace.fresh else "last heard")
         yield f'<circle class="wc-now{state}" cx="{x:.1f}" cy="{y:.1f}" r="{4.6 * self._size:.1f}"/>'
 
     @property
     def _size(self) -> float:
         return self.sheet.text / 14.0
 
-    def _crows_foot(self, x: float, y: float, state: str) -> Iterator[str]:
+    def _crows_foot(self, x: float, y: float, state: str, word: str) -> Iterator[str]:
         """Draw the mark that points at (x, y), from the side where the path leaves most room."""
         size = self._size
         ways = ((0.0, -1.0), (1.0, 0.0), (-1.0, 0.0), (0.0, 1.0))
@@ -228,10 +253,19 @@ class _Drawing:
         foot = f"M{at(22, -7)}L{at(8, 0)}L{at(22, 7)}M{at(8, 0)}L{at(25, 0)}"
         yield f'<path class="wc-foot-halo" d="{foot}"/><path class="wc-foot{state}" d="{foot}"/>'
         if self.sheet.ages:
-            word = "last heard" if state else "now"
-            aside = len(word) * 4.2 + 4
-            label_x, label_y = x + across * (27 + aside) * size, y + up * 33 * size + self.sheet.text * 0.34
-            yield f'<text class="wc-now-label" x="{label_x:.1f}" y="{label_y:.1f}">{word}</text>'
+            yield self._note(x + across * 29 * size, y + up * 33 * size, across, word)
+
+    def _beside(self, x: float, y: float, word: str) -> Iterator[str]:
+        """Write a word beside a point, on the side where the path leaves more room."""
+        reach = (len(word) * 0.3 + 0.8) * self.sheet.text
+        across = max((-1.0, 1.0), key=lambda way: self._room_for(x + way * reach, y))
+        yield self._note(x + across * 9, y, across, word)
+
+    def _note(self, x: float, y: float, across: float, word: str) -> str:
+        """Write a word that begins, ends or is centred at x, by which way it leads away (1, -1, 0)."""
+        anchor = {1.0: "wc-begins", -1.0: "wc-ends"}.get(across, "wc-centred")
+        base = y + self.sheet.text * 0.34
+        return f'<text class="wc-now-label {anchor}" x="{x:.1f}" y="{base:.1f}">{escape(word)}</text>'
 
     def _room_for(self, x: float, y: float) -> float:
         """Give how much room a mark has at (x, y): to the path and to the edge of the board."""

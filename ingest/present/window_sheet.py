@@ -33,14 +33,15 @@ STANDALONE_STYLE: Final = (
     ".wc-hatch{stroke:#2f5d80;stroke-width:1;stroke-opacity:.34}"
     ".wc-scribed{fill:none;stroke:#2f5d80;stroke-width:.8;stroke-dasharray:5 3;stroke-opacity:.7}"
     ".wc-ring{fill:none;stroke:#a4763b;stroke-width:1;stroke-opacity:.75}"
-    ".wc-ring-label{fill:#7c531d;text-anchor:middle;paint-order:stroke;stroke:#efe3c8;stroke-width:5}"
-    ".wc-tick{stroke:#6d5a41;fill:none}.wc-tick-across,.wc-axis,.wc-empty,.wc-now-label{text-anchor:middle}"
+    ".wc-ring-label{fill:#7c531d;text-anchor:middle;paint-order:stroke;stroke:#efe3c8;stroke-width:7}"
+    ".wc-tick{stroke:#6d5a41;fill:none}.wc-tick-across,.wc-axis,.wc-empty,.wc-centred{text-anchor:middle}.wc-ends{text-anchor:end}"
     ".wc-tick-up{text-anchor:end}"
     ".wc-path{fill:none;stroke:#3a2d1f;stroke-width:1.8;stroke-linejoin:round;stroke-linecap:round}"
     + "".join(f".wc-age-{step}{{stroke-opacity:{0.95 - 0.1 * step:.2f}}}" for step in range(AGE_STEPS))
     + ".wc-now,.wc-also{fill:#3a2d1f;stroke:#efe3c8;stroke-width:1.5}.wc-stale{fill:#efe3c8;stroke:#3a2d1f}"
     ".wc-foot,.wc-foot-halo{fill:none;stroke:#3a2d1f;stroke-width:2;stroke-linecap:round}"
     ".wc-foot-halo{stroke:#efe3c8;stroke-width:6}"
+    ".wc-empty{paint-order:stroke;stroke:#efe3c8;stroke-width:6}"
     ".wc-now-label{font-style:italic;paint-order:stroke;stroke:#efe3c8;stroke-width:5}"
 )
 """The chart's colours on paper, for a chart that stands alone."""

@@ -136,26 +136,28 @@ def _owner_hint(directory: Path) -> str:
 def check_room(findings: Findings, at: Steps, room: RoomForm, window: AcclimationWindow | None) -> None:
     """Note a window that can never be met, and what is worth a second look in a room."""
     title = room.title or room.id
-    if window is None:
+    if room.window is None:
         findings.cautions.append(f"{title} has no window: it is shown and recorded, nobody is warned.")
-    elif not any(sensor.place == "air" for sensor in room.sensor):
+    if window is None:
+        return
+    if not any(sensor.place == "air" for sensor in room.sensor):
         findings.cautions.append(f'{title} has a window but no sensor with place = "air", so nothing is judged by it.')
-    if room.window is None or window is None:
-        return
-    if window.emc_percent is None:
-        _caution_laying(findings, title, window)
-        return
     lowest, highest = emc_span(window.temperature_c, window.rh_percent)
-    wanted = window.emc_percent
-    if (wanted.low is not None and wanted.low > highest) or (wanted.high is not None and wanted.high < lowest):
+    if window.emc_percent is not None and not _overlap(window.emc_percent, lowest, highest):
         findings.wrong(
             (*at, "window", "emc_percent"),
             f"this can never be met: the room's temperature and RH bounds allow an EMC of {lowest:.1f} to "
             f"{highest:.1f} % only",
             "Widen the temperature or RH bounds, or move the EMC bounds into that range.",
         )
-    else:
-        _caution_laying(findings, title, window)
+        return
+    _caution_laying(findings, title, window)
+
+
+def _overlap(bounds: Bounds, lowest: float, highest: float) -> bool:
+    too_low = bounds.high is not None and bounds.high < lowest
+    too_high = bounds.low is not None and bounds.low > highest
+    return not (too_low or too_high)
 
 
 def emc_span(temperature_c: Bounds | None, rh_percent: Bounds | None) -> tuple[float, float]:

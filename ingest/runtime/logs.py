@@ -111,6 +111,11 @@ class Repeats:
         return said[1] if said else 0
 
 
+def quietly(times: int) -> dict[str, int]:
+    """Give the field that says how often something was kept quiet; none where it never was."""
+    return {"kept_quiet": times} if times else {}
+
+
 def caution(sentence: str) -> None:
     """Log something that is allowed but worth a second look."""
     structlog.get_logger("lumberroom.wiring").warning("caution", sentence=sentence)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ingest.clock import Clock
-from ingest.notices.outbox import Postman, Recipient, enqueue
+from ingest.notices.outbox import READ_AT_ONCE, Postman, Recipient, enqueue
 from ingest.present.digits import Units
 from ingest.runtime.wiring import MailWiring, Wiring
-from ingest.site.incidents import Incident
+from ingest.site.incidents import Incident, NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, UnitOfWork
 
@@ -36,7 +38,11 @@ class Notifying:
             self._postman.wake()
 
     async def run(self, store: Store) -> None:
-        """Deliver what is due, until cancelled."""
+        """Deliver what is due, until cancelled.
+
+        What had been put off is due at once: whoever started the daemon may just have mended what kept it back.
+        """
+        await asyncio.to_thread(due_again, store, self._clock.now_ms())
         channels: dict[str, Channel] = {}
         if self._mail is not None:
             channels["mail"] = _mail_channel(self._mail)
@@ -48,6 +54,17 @@ class Notifying:
         if self._mail is None:
             return {"wired": False}
         return {"wired": True, "recipients": len(self._mail.recipients), "trouble": self._mail.trouble}
+
+
+def due_again(store: Store, now_ms: int) -> int:
+    """Make every notice that had been put off due now; give how many there were. Blocks.  Raises StorageError."""
+    waiting = store.read.notices(state=NoticeState.WAITING, limit=READ_AT_ONCE)
+    put_off = [replace(notice, due_ms=now_ms) for notice in waiting if notice.due_ms > now_ms]
+    if put_off:
+        with store.transaction() as work:
+            for notice in put_off:
+                work.update_notice(notice)
+    return len(put_off)
 
 
 def _mail_channel(mail: MailWiring) -> Channel:

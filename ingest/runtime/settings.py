@@ -90,7 +90,7 @@ def _toml(text: str, path: Path) -> dict[str, Any]:
 
 def _text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
     except FileNotFoundError:
         raise SettingsError(
             "there is no such file", where=str(path), mend=f"Write one with: lumberroom init {path}"

@@ -25,7 +25,7 @@ from adapters.contract import Adapter, AdapterError, Reading, Reason
 from dashboards.services import AdapterStatus
 from ingest.clock import Clock
 from ingest.runtime.backoff import HEALTHY_S, BackOff
-from ingest.runtime.logs import Repeats
+from ingest.runtime.logs import Repeats, quietly
 from ingest.runtime.tasks import end, finish
 from ingest.runtime.wiring import AdapterWiring
 
@@ -176,14 +176,14 @@ class SupervisedAdapter:
         self._error = sentence
         quiet = self._repeats.due(sentence, self._clock.monotonic_s())
         if quiet is not None:
-            self._log.warning("the adapter stopped", error=sentence, reason=reason, kept_quiet=quiet)
+            self._log.warning("the adapter stopped", error=sentence, reason=reason, **quietly(quiet))
 
     def _crashed(self, error: Exception) -> None:
         name = f"{type(error).__name__}: {error}"
         self._error = f"a bug in the adapter ({name}). It is tried again; the log has the trace."
         quiet = self._repeats.due(name, self._clock.monotonic_s())
         if quiet is not None:
-            self._log.error("the adapter crashed", error=name, kept_quiet=quiet, exc_info=error)
+            self._log.error("the adapter crashed", error=name, **quietly(quiet), exc_info=error)
 
 
 class Supervisor:

@@ -11,7 +11,7 @@ import structlog
 from ingest.clock import Clock
 from ingest.errors import LumberroomError
 from ingest.runtime.backoff import BackOff
-from ingest.runtime.logs import Repeats
+from ingest.runtime.logs import Repeats, quietly
 
 _log = structlog.get_logger("lumberroom.tasks")
 
@@ -28,7 +28,7 @@ async def keep(name: str, work: Callable[[], Awaitable[None]], clock: Clock) -> 
             known = isinstance(error, LumberroomError)
             if quiet is not None:
                 what = {"error": str(error)} if known else {"exc_info": error}
-                _log.error("a part of the daemon failed; it is started again", part=name, kept_quiet=quiet, **what)
+                _log.error("a part of the daemon failed; it is started again", part=name, **quietly(quiet), **what)
         else:
             return
         if clock.monotonic_s() - started_s > 60.0:

@@ -157,6 +157,11 @@ class SqliteStore:
             self._keeper = keeper.Keeper(lambda: self.settle_step(patience=1.0))
         return self._keeper
 
+    @property
+    def keeper_trouble(self) -> str:
+        """What keeps the background's work from going on (a full disk, say), or nothing."""
+        return "" if self._keeper is None else self._keeper.trouble
+
     def tidy(self) -> None:
         """Fold what can be folded of the write-ahead log into the file, and refresh what SQLite knows for planning.
 

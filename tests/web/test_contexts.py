@@ -10,7 +10,7 @@ import pytest
 from jinja2 import meta, nodes
 
 from dashboards import contexts
-from dashboards.rendering import TEMPLATES, environment
+from dashboards.rendering import TEMPLATES, environment, kept_together
 
 PAGES = typing.get_args(contexts.Page)
 RECORDS = [one for _, one in inspect.getmembers(contexts, dataclasses.is_dataclass)]
@@ -60,3 +60,21 @@ def test_no_template_marks_text_as_safe():
         tree = environment().parse(path.read_text("utf-8"))
         assert not [one for one in tree.find_all(nodes.Filter) if one.name == "safe"], path.name
         assert not list(tree.find_all(nodes.EvalContextModifier)), path.name
+
+
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [
+        ("52.3 % now", "52.3\u00a0% now"),
+        ("15.6 to 26.7 °C", "15.6 to 26.7\u00a0°C"),
+        ("2 h 14 min", "2\u00a0h 14\u00a0min"),
+        ("65 gr/lb", "65\u00a0gr/lb"),
+        ("3 hinges", "3 hinges"),
+        ("<b>7 %</b>", "<b>7\u00a0%</b>"),
+    ],
+)
+def test_a_figure_and_its_unit_stay_on_one_line(text, kept):
+    """The space between them does not break; markup in the text is none of this filter's business and gets escaped."""
+    assert kept_together(text) == kept
+    printed = environment().from_string("{{ text | kept }}").render(text=text)
+    assert "<b>" not in printed

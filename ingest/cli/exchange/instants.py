@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,23 +54,6 @@ def recorded_ms(value: object, zone: dt.tzinfo) -> int:
         if value.utcoffset() != value.replace(fold=1).utcoffset():
             raise UnclearInstantError("time that the clocks show twice or never that night")
     return (value - _EPOCH) // dt.timedelta(milliseconds=1)
-
-
-def read_zone(text: str, *, where: str) -> dt.tzinfo:
-    """Give the zone that an IANA name (Europe/Helsinki) or an offset from UTC (+02:00) stands for.
-
-    where: the option, for messages.  Raises SettingsError when it is neither.
-    """
-    with contextlib.suppress(ValueError):
-        offset = dt.datetime.fromisoformat(f"2000-01-01T00:00{text}").tzinfo
-        if offset is not None:
-            return offset
-    try:
-        return ZoneInfo(text)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise SettingsError(
-            f"there is no time zone {text[:40]!r}", where=where, mend="Give it as Europe/Helsinki, UTC or +02:00."
-        ) from error
 
 
 def _in_zone(when: dt.datetime, zone: ZoneInfo, text: str, where: str) -> dt.datetime:

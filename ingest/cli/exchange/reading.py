@@ -6,7 +6,6 @@ here but what a column or a pack means; whether a value can be true is for `stor
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import itertools
 import json
@@ -15,16 +14,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from adapters.contract import QUANTITIES, Reading, Stamp
+from adapters.contract import AdapterError, Reading, Stamp
 from adapters.framing import senml
+from adapters.framing.csv_rows import COLUMNS, CsvForm, Row, read_rows
 from ingest.cli.exchange.instants import UnclearInstantError, recorded_ms
-from ingest.cli.exchange.writing import as_written
 from ingest.errors import InputError
-from ingest.physics.derived import DERIVED
-from ingest.units import celsius_from_fahrenheit
 
 ROWS_AT_ONCE: Final = 5_000
-_FAHRENHEIT: Final = "temperature_f"
+_COLUMNS_MEND: Final = (
+    "Say which columns are what with --column time=… --column temperature_c=…, "
+    "and whose readings they are with --sensor."
+)
 _MAX_LINE: Final = 1 << 20
 
 
@@ -33,6 +33,7 @@ class Trouble(NamedTuple):
 
     where: str
     why: str
+    detail: str = ""
 
 
 @dataclass(slots=True)
@@ -48,7 +49,8 @@ class Portion:
 class Meaning:
     """How a file's columns are meant.
 
-    columns: our name (time, sensor, a quantity, temperature_f) -> the file's column, where they differ.  sensor: of
+    columns: our name (time, sensor, or one in `adapters.framing.csv_rows.COLUMNS`) -> the file's column, where they
+    differ.  sensor: of
     rows that name none.  zone: in which times without an offset are meant.
     """
 
@@ -58,21 +60,33 @@ class Meaning:
 
 
 def read_csv(path: Path, meaning: Meaning) -> Iterator[Portion]:
-    """Read a CSV file with a header line (comma, semicolon or tab between fields, UTF-8).
+    """Read a CSV file with a header line (see `adapters.framing.csv_rows`).
 
-    Raises InputError when a needed column is missing or the file is no text.
+    Raises InputError when its header and `meaning` together do not say what is needed.
     """
-    with path.open(encoding="utf-8-sig", newline="") as file:
+    form = CsvForm({theirs: ours for ours, theirs in meaning.columns.items()}, meaning.sensor, meaning.zone)
+    with path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
+        rows = read_rows(iter(lambda: file.readline(_MAX_LINE), ""), form)
         try:
-            first = file.readline(_MAX_LINE)
-            delimiter = max(",;\t", key=first.count)
-            header = [name.strip() for name in next(csv.reader([first], delimiter=delimiter), [])]
-            decode = _RowDecoder(header, meaning, str(path))
-            rows = csv.reader(file, delimiter=delimiter)
-            numbered = ((f"line {rows.line_num + 1}", row) for row in rows if row)
-            yield from _portions(numbered, lambda row: _named(header, row, decimal_comma=delimiter != ","), decode)
-        except (UnicodeDecodeError, csv.Error) as error:
-            raise InputError(f"cannot be read as CSV ({error})", where=str(path), mend="Save it as UTF-8.") from error
+            while some := list(itertools.islice(rows, ROWS_AT_ONCE)):
+                yield _portion_of_rows(some)
+        except AdapterError as error:
+            # The error's own mend tells the columns, then how to map them in a wiring file; here it is an option.
+            found = error.mend.partition("; say by")[0]
+            raise InputError(error.what, where=f"{path}, {error.where}", mend=f"{found}. {_COLUMNS_MEND}") from error
+
+
+def _portion_of_rows(rows: list[Row]) -> Portion:
+    portion = Portion()
+    for row in rows:
+        where = f"row {row.number}"
+        portion.readings += row.readings
+        portion.where += [where] * len(row.readings)
+        portion.troubles += [
+            Trouble(where, rejection.reason, rejection.detail.removeprefix(f"{where}: "))
+            for rejection in row.rejections
+        ]
+    return portion
 
 
 def read_jsonl(path: Path, meaning: Meaning) -> Iterator[Portion]:
@@ -129,8 +143,7 @@ class _RowDecoder:
         self._meaning = meaning
         self._time = meaning.columns.get("time", "time")
         self._sensor = meaning.columns.get("sensor", "sensor")
-        known = {**{name: name for name in QUANTITIES}, _FAHRENHEIT: _FAHRENHEIT}
-        self._quantities = {ours: meaning.columns.get(ours, ours) for ours in known}
+        self._quantities = {ours: meaning.columns.get(ours, ours) for ours in COLUMNS}
         if header is not None:
             self._refuse_missing(header, name)
 
@@ -144,17 +157,16 @@ class _RowDecoder:
         except UnclearInstantError as error:
             return [], [str(error)]
         found, wrong = [], []
-        for quantity, column in self._quantities.items():
+        for ours, column in self._quantities.items():
             value = row.get(column)
             if value is None or value == "":
                 continue
             number = _number(value)
             if number is None:
                 wrong.append(f"{column} is not a number")
-            elif quantity == _FAHRENHEIT:
-                found.append(Reading(sensor, "temperature_c", celsius_from_fahrenheit(number), at_ms, Stamp.SENSOR))
             else:
-                found.append(Reading(sensor, quantity, number, at_ms, Stamp.SENSOR))
+                meant = COLUMNS[ours]
+                found.append(Reading(sensor, meant.quantity, meant.convert(number), at_ms, Stamp.SENSOR))
         return found, wrong
 
     def _refuse_missing(self, header: list[str], name: str) -> None:
@@ -167,11 +179,8 @@ class _RowDecoder:
         told = [column for column in self._quantities.values() if column in header]
         if missing or not told:
             what = f"no column {missing[0]}" if missing else "no column of a quantity"
-            mend = "Name its columns with --column time=… --column temperature_c=…, its sensor with --sensor."
-            derived = [column for column in header if column in DERIVED]
-            if derived and not missing:
-                mend = "Derived quantities are not stored; they follow from temperature_c and rh_percent."
-            raise InputError(f"{what}; found {', '.join(c[:40] for c in header[:20]) or 'none'}", where=name, mend=mend)
+            found = ", ".join(column[:40] for column in header[:20]) or "none"
+            raise InputError(f"{what}; found {found}", where=name, mend=_COLUMNS_MEND)
 
 
 def _portions(
@@ -188,15 +197,6 @@ def _portions(
             portion.where += [where] * len(readings)
             portion.troubles += [Trouble(where, why) for why in wrong]
         yield portion
-
-
-def _named(header: list[str], row: list[str], *, decimal_comma: bool) -> Mapping[str, Any] | str:
-    if len(row) != len(header):
-        return "wrong number of fields"
-    cells = (as_written(cell.strip()) for cell in row)
-    if decimal_comma:
-        cells = (cell.replace(",", ".") if cell.count(",") == 1 and "." not in cell else cell for cell in cells)
-    return dict(zip(header, cells, strict=True))
 
 
 def _object(line: bytes) -> Mapping[str, Any] | str:

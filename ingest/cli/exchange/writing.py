@@ -17,7 +17,7 @@ from ingest.cli.exchange.rows import Plan, Rows
 from ingest.errors import InputError, SettingsError
 
 FIXED_COLUMNS: Final = ("time", "room", "sensor")
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "'")
+_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
 _PACK_RECORDS: Final = 500
 SUFFIXES: Final[Mapping[str, str]] = {".csv": "csv", ".jsonl": "jsonl", ".senml": "senml", ".parquet": "parquet"}
 FORMATS: Final = tuple(SUFFIXES.values())
@@ -40,13 +40,11 @@ class Writer(ABC):
 
 
 def harmless(text: str) -> str:
-    """Give a text that no spreadsheet takes for a formula: an apostrophe is put before one that could be."""
+    """Give a text that no spreadsheet takes for a formula: an apostrophe is put before one that could be.
+
+    Ids of sensors and rooms begin with a letter or digit, so what intake and import let in is written as it is.
+    """
     return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
-
-
-def as_written(text: str) -> str:
-    """Give back the text that `harmless` was given."""
-    return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA_STARTS) else text
 
 
 class CsvWriter(Writer):

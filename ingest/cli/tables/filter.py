@@ -5,14 +5,14 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 from ingest.cli.tables.appending import appended
 from ingest.cli.tables.blocks import ByteSource, blocks
-from ingest.cli.tables.in_order import in_order
+from ingest.cli.tables.history import MouldHistory, gaps_in_words
 from ingest.cli.tables.layout import Layout, read_layout
-from ingest.cli.tables.numbers import NumberReader, Problem
-from ingest.cli.tables.outputs import outputs
+from ingest.cli.tables.numbers import NumberReader, Numbers, Problem
+from ingest.cli.tables.outputs import NOTHING_MORE, More, outputs
 from ingest.cli.tables.records import MAX_RECORD, Records, RecordSplitter
 from ingest.errors import InputError
 from ingest.physics.air import STANDARD_PRESSURE_KPA, pressure_from_elevation_kpa
@@ -34,26 +34,23 @@ class ByteSink(Protocol):
 
 @dataclass(slots=True)
 class Tally:
-    """How many rows came, and how many of them were bad."""
+    """How many rows came, and how many of them were bad.  notes: what is to be said at the end, each a sentence."""
 
     rows: int = 0
     bad: int = 0
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What is wanted of a table.  us_units: US columns too.  pressure_kpa: of every row, where no column tells it."""
+    """What is wanted of a table.
+
+    us_units: US columns too.  pressure_kpa: of every row, where no column tells it.  more: further columns.
+    """
 
     us_units: bool = False
     pressure_kpa: float | None = None
-
-
-class Done(NamedTuple):
-    """What became of a stretch of records.  rows: how many they were.  pieces: the output, to be written in order."""
-
-    rows: int
-    problems: tuple[Problem, ...]
-    pieces: list[memoryview | bytes]
+    more: More = NOTHING_MORE
 
 
 def derive_table(
@@ -66,22 +63,29 @@ def derive_table(
     """
     incoming = blocks(source)
     header, rest, lines = _first_line(incoming, name)
-    layout = read_layout(header, name=name, us_units=wanted.us_units)
+    layout = read_layout(header, name=name, us_units=wanted.us_units, more=wanted.more)
     _refuse_pressure_twice(layout, wanted, name)
     _write(sink, layout.heading())
     splitter = RecordSplitter(layout.delimiter.encode(), line=lines + 1, name=name)
     tally, reader = Tally(), NumberReader(layout)
-
-    def work(records: Records) -> Done:
-        return _derived(records, reader, layout, wanted)
-
-    for done in in_order(work, _noting(reader, _records(rest, incoming, splitter))):
-        for problem in done.problems:
+    history = MouldHistory(layout, wanted.more.mould) if wanted.more.mould else None
+    for records in _records(itertools.chain([rest], incoming), splitter):
+        numbers = reader.read(records)
+        if history is not None:
+            numbers = _with_times(numbers, history.follow(records, numbers.good))
+        for problem in numbers.problems:
             tell(problem)
-        tally.rows += done.rows
-        tally.bad += len(done.problems)
-        _write(sink, b"".join(done.pieces))
+        tally.rows += len(records)
+        tally.bad += len(numbers.problems)
+        _write(sink, _derived(records, numbers, reader.decimal_mark, layout, wanted, history))
+    if history is not None and wanted.more.mould is not None:
+        tally.notes = tuple(gaps_in_words(history, wanted.more.mould.longest_gap_hours))
     return tally
+
+
+def _with_times(numbers: Numbers, problems: tuple[Problem, ...]) -> Numbers:
+    """Add the rows that are bad for their time to those that are bad for their numbers."""
+    return numbers._replace(problems=tuple(sorted((*numbers.problems, *problems)))) if problems else numbers
 
 
 def _write(sink: ByteSink, data: bytes) -> None:
@@ -107,41 +111,34 @@ def _first_line(incoming: Iterator[bytes], name: str) -> tuple[bytes, bytes, int
     return data.lstrip(b"\r\n"), b"", 1
 
 
-def _records(rest: bytes, incoming: Iterable[bytes], splitter: RecordSplitter) -> Iterator[Records | None]:
-    """Give whole records as they come; None where nothing more is there just now."""
-    for block in itertools.chain([rest], incoming):
-        records = splitter.feed(block) if block else None
-        if records is not None or not block:
+def _records(incoming: Iterable[bytes], splitter: RecordSplitter) -> Iterator[Records]:
+    for block in incoming:
+        if (records := splitter.feed(block)) is not None:
             yield records
     if (records := splitter.finish()) is not None:
         yield records
 
 
-def _noting(reader: NumberReader, incoming: Iterable[Records | None]) -> Iterator[Records | None]:
-    """Let the reader see the records in their order, before they are worked on side by side."""
-    for records in incoming:
-        if records is not None:
-            reader.note_decimal_mark(records)
-        yield records
-
-
-def _derived(records: Records, reader: NumberReader, layout: Layout, wanted: Wanted) -> Done:
-    """Read, derive and write out one stretch of records."""
-    numbers = reader.read(records)
-    count, values = len(records), numbers.values
+def _derived(
+    records: Records,
+    numbers: Numbers,
+    decimal_mark: str,
+    layout: Layout,
+    wanted: Wanted,
+    history: MouldHistory | None,
+) -> bytes:
+    """Give the good ones of these records with their derived columns."""
+    values = numbers.values
     if numbers.problems:
         if not numbers.good.any():
-            return Done(count, numbers.problems, [])
+            return b""
         records, values = records.only(numbers.good), values[:, numbers.good]
-    derived = outputs(*_si(values, layout, wanted), us_units=wanted.us_units)
-    pieces = appended(
-        records,
-        [derived[output] for output in layout.outputs],
-        delimiter=layout.delimiter,
-        decimal_mark=reader.decimal_mark or ".",
-        eol=layout.eol,
-    )
-    return Done(count, numbers.problems, pieces)
+    temperature_c, rh_percent, pressure_kpa = _si(values, layout, wanted)
+    derived = outputs(temperature_c, rh_percent, pressure_kpa, us_units=wanted.us_units, more=wanted.more)
+    if history is not None:
+        derived |= history.columns(temperature_c, rh_percent)
+    columns = [derived[name] for name in layout.outputs]
+    return appended(records, columns, delimiter=layout.delimiter, decimal_mark=decimal_mark, eol=layout.eol)
 
 
 def _si(values: FloatArray, layout: Layout, wanted: Wanted) -> tuple[FloatArray, FloatArray, FloatArray | float]:

@@ -108,6 +108,18 @@ def with_series(heads: Heads, made: Mapping[SeriesKey, int], generation: int) ->
     return replace(blank, ids={**heads.ids, **made}, keys=tuple(keys))
 
 
+def _newest(staged: Staged) -> Int64s:
+    """Give the index of each series' newest reading."""
+    order: slice | Int64s = slice(None)
+    if staged.number[0] != staged.number[-1]:
+        order = np.lexsort((staged.number, staged.at_ms, staged.series))
+    # One batch is by series and instant already.
+    series = staged.series[order]
+    ends = np.append(series[1:] != series[:-1], True)
+    index = np.flatnonzero(ends)
+    return index if isinstance(order, slice) else order[index]
+
+
 def advanced(heads: Heads, staged: Staged, top: int) -> Heads:
     """Give the heads with staged readings (in order of number) counted in, as of the batch `top`."""
     if len(staged.at_ms) and len(heads.count):
@@ -119,9 +131,7 @@ def advanced(heads: Heads, staged: Staged, top: int) -> Heads:
     last_ms, last_value = heads.last_ms.copy(), heads.last_value.copy()
     np.add.at(count, staged.series, (staged.marks & AMENDS) == 0)
     np.minimum.at(first_ms, staged.series, staged.at_ms)
-    order = np.lexsort((staged.number, staged.at_ms, staged.series))
-    series = staged.series[order]
-    newest = order[np.append(series[1:] != series[:-1], True)]
+    newest = _newest(staged)
     newest = newest[staged.at_ms[newest] >= last_ms[staged.series[newest]]]
     last_ms[staged.series[newest]] = staged.at_ms[newest]
     last_value[staged.series[newest]] = staged.value[newest]

@@ -41,10 +41,11 @@ NOTHING: Final = Staged(_NONE, _NONE, _NONE, np.empty(0, np.float64), _NONE)
 
 def write(connection: sqlite3.Connection, batch: Staged, heard_ms: int) -> None:
     """Write one batch, at least one reading; its number is that of all its readings."""
-    table = np.empty((len(batch.at_ms), 4), dtype=object)
-    table[:, 0], table[:, 1] = batch.series, batch.at_ms
-    table[:, 2], table[:, 3] = batch.value, batch.marks
-    body = json.dumps(table.ravel().tolist(), separators=(",", ":"), check_circular=False)
+    flat: list[float] = [0] * (4 * len(batch.at_ms))
+    flat[0::4], flat[1::4] = batch.series.tolist(), batch.at_ms.tolist()
+    flat[2::4], flat[3::4] = batch.value.tolist(), batch.marks.tolist()
+    # Python writes a list of whole and finite numbers as JSON does, in half the time that `json` takes.
+    body = str(flat).replace(" ", "")
     connection.execute(
         "INSERT INTO batch (number, heard_ms, body) VALUES (?, ?, ?)", (int(batch.number[0]), heard_ms, body)
     )

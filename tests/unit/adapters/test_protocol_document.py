@@ -17,9 +17,10 @@ import pytest
 import adapters
 from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting
 from adapters.framing import senml, serial_lines
+from adapters.framing.broadcasts import MEANINGS, decode_broadcast
 from adapters.framing.csv_rows import CsvForm, read_rows
 from adapters.framing.rejections import Why
-from adapters.registry import load
+from adapters.registry import check_settings, load
 from adapters.serial_line import HOPELESS_BYTES, SerialLine
 
 TEXT = (Path(adapters.__file__).parent / "PROTOCOL.md").read_text(encoding="utf-8")
@@ -35,7 +36,9 @@ class Block(NamedTuple):
 
 BLOCKS = [Block(m[1].split(), m[2]) for m in re.finditer(r"^```([^\n]+)\n(.*?)^```$", TEXT, re.MULTILINE | re.DOTALL)]
 EXAMPLES = [
-    (sent, wanted) for sent, wanted in itertools.pairwise(BLOCKS) if sent.words[1:2] in (["senml"], ["line"], ["file"])
+    (sent, wanted)
+    for sent, wanted in itertools.pairwise(BLOCKS)
+    if sent.words[1:2] in (["senml"], ["line"], ["file"], ["broadcast"])
 ]
 
 
@@ -46,6 +49,9 @@ def replayed(block: Block) -> list[Reading | Rejection]:
         rows = list(read_rows(io.StringIO(block.body), CsvForm()))
         return [reading for row in rows for reading in row.readings] + [bad for row in rows for bad in row.rejections]
     arrival_ms = ARRIVAL_MS
+    if way == "broadcast":
+        sensor = block.words[2].removeprefix("sensor=")
+        return [*decode_broadcast(bytes.fromhex(block.body), sensor, arrival_ms).readings]
     if way == "senml":
         assert block.words[2] == f"arrival={ARRIVAL_MS}"
         return [item for part in senml.decode_pack(block.body.encode(), arrival_ms) for item in part]
@@ -116,14 +122,25 @@ def test_the_limits_are_those_of_the_code() -> None:
 
 
 def test_the_serial_section_names_the_settings_that_exist() -> None:
-    """The default speed, the checksum modes and the wiring example are the adapter's own."""
+    """The default speed and the checksum modes are the adapter's own."""
     settings: dict[str, Setting] = {setting.name: setting for setting in SerialLine.SETTINGS}
     assert f"wiring file's, {settings['baud'].default} unless" in TEXT
     assert all(f'`"{mode}"`' in TEXT for mode in serial_lines.CHECKSUM_MODES)
-    (wiring,) = [block for block in BLOCKS if block.words == ["toml", "wiring"]]
-    (entry,) = tomllib.loads(wiring.body)["adapter"]
-    assert load(entry.pop("type")) is SerialLine
-    assert set(entry) - {"name"} <= set(settings)
+
+
+def test_the_wiring_examples_would_be_accepted() -> None:
+    """Every piece of a wiring file in the document names a kind that exists, and settings that it takes."""
+    wirings = [block.body for block in BLOCKS if block.words == ["toml", "wiring"]]
+    assert len(wirings) == 2
+    for wiring in wirings:
+        (entry,) = tomllib.loads(wiring)["adapter"]
+        entry.pop("name")
+        check_settings(load(entry.pop("type")), entry)
+
+
+def test_the_broadcast_section_lists_the_objects_that_are_read() -> None:
+    """The object ids in the text are those of the code."""
+    assert f"(object ids {', '.join(f'{object_id:02X}' for object_id in sorted(MEANINGS))})" in TEXT
 
 
 @pytest.mark.skipif(shutil.which("cc") is None, reason="there is no C compiler here")

@@ -17,8 +17,10 @@ import pytest
 from pvlib import clearsky, solarposition
 
 from adapters.room_chance import normal, smooth, uniform
+from adapters.room_days import Trouble
 from adapters.room_kinds import ROOM_KINDS, Drier, Heating, RoomKind, Wood
-from adapters.room_model import Room, Trouble, heat_j, restored, snapshot, water_kg
+from adapters.room_model import Room, heat_j, restored, snapshot, water_kg
+from adapters.room_tables import PRESSURE_KPA, VAPOUR_RATIO, emc_and_slope, humidity_percent, saturation_ratio
 from adapters.room_weather import Climate, outdoors, sun_w_m2
 from ingest.physics import air, wood
 
@@ -352,3 +354,31 @@ def test_what_is_no_state_is_refused() -> None:
         restored({name: value for name, value in values.items() if name != "step"})
     with pytest.raises(ValueError, match="not the state"):
         restored(values | {"colour": 1.0})
+
+
+# Tables
+
+
+def test_the_tables_agree_with_the_physics_they_stand_for() -> None:
+    """Between tabulated points too: saturation to 1e-5, RH to 0.01 %, EMC to 0.1 % against `ingest.physics`.
+
+    The saturated humidity ratio is that of ideal gases (p / (P - p)); physics' own counts the enhancement factor.
+    """
+    for temperature_c in np.linspace(-20.0, 45.0, 137):
+        pressure = air.saturation_vapour_pressure_kpa(float(temperature_c))
+        ideal = VAPOUR_RATIO * pressure / (PRESSURE_KPA - pressure)
+        assert math.isclose(saturation_ratio(float(temperature_c)), ideal, rel_tol=1.2e-5)
+        half = VAPOUR_RATIO * 0.5 * pressure / (PRESSURE_KPA - 0.5 * pressure)
+        assert math.isclose(humidity_percent(float(temperature_c), half), 50.0, abs_tol=0.01)
+    for temperature_c in np.linspace(0.0, 45.0, 31):
+        for rh in np.linspace(5.0, 95.0, 61):
+            emc, slope = emc_and_slope(float(temperature_c), float(rh))
+            assert math.isclose(emc, wood.emc_percent(float(temperature_c), float(rh)), abs_tol=0.1)
+            assert slope > 0.0
+
+
+def test_a_room_that_leaves_the_tables_says_so() -> None:
+    """A kind of room whose figures heat it beyond 70 °C is refused in a sentence instead of giving nonsense."""
+    oven = empty(heating=Heating(200_000.0, 200.0, 200.0))
+    with pytest.raises(ValueError, match="make no sense"):
+        make(oven).air(every(JANUARY, 24.0))

@@ -29,7 +29,7 @@ def test_init_without_questions_writes_a_file_that_passes_check(run: Run) -> Non
     site = ("--name", 'The "Lake" house', "--time-zone", "America/Denver", "--units", "us", "--elevation", "5280")
     rooms = ("--room", "Oak store", "--room", "Oak Store", "--holds", "oak", "--sensor", "a1", "--port", "/dev/ttyUSB0")
     mail = ("--mail-server", "mail.example.org", "--mail-to", "a@example.org", "--mail-login", "me")
-    result = run("init", "--no-input", *site, *rooms, *mail)
+    result = run("init", "--no-input", "--data", "kept", *site, *rooms, *mail)
     assert result.exit_code == 0, result.output
     wiring = load(Path("lumberroom.toml"), {})
     assert (wiring.site.name, wiring.units, round(wiring.site.elevation_m)) == ('The "Lake" house', "us", 1609)
@@ -39,6 +39,7 @@ def test_init_without_questions_writes_a_file_that_passes_check(run: Run) -> Non
     ]
     assert [s.id for s in wiring.site.sensors] == ["a1", "oak-store-2-air"]
     assert wiring.adapters[0].settings["port"] == "/dev/ttyUSB0"
+    assert wiring.data_directory.name == "kept"
     assert wiring.mail is not None
     checked = run("check")
     assert checked.exit_code == 0

@@ -48,6 +48,14 @@ def test_a_room_that_stays_within_is_not_announced_as_drifting() -> None:
     assert not any("incident opens" in line for line in lines)
 
 
+def test_a_room_that_is_still_out_is_said_to_be() -> None:
+    """Started again while the room is outside: no new drift is promised, only the return."""
+    lines = words.plan(Forecast(900_000, 120_000, 3_720_000, 29_700_000), 0, 60.0)
+    assert "still out" in lines[0]
+    assert len(lines) == 2
+    assert "closes" in lines[1]
+
+
 def test_the_opening_says_where_and_how_fast() -> None:
     """The page's address, the folder and its fate, and the pace are all there; all of it is called invented."""
     text = "\n".join(words.opening("http://127.0.0.1:8430/", Path("/somewhere"), True, 60.0))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+import resource
 import signal
 import socket
 import subprocess
@@ -19,9 +20,10 @@ from typing import Any
 import pytest
 
 from adapters.contract import Reading, Stamp
-from ingest.clock import SystemClock
+from ingest.clock import FastClock, SystemClock
 from ingest.runtime.daemon import STOP_LIMIT_S, Daemon
-from ingest.runtime.wiring import AdapterWiring, PageWiring, Wiring
+from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
+from ingest.site.incidents import IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import SeriesKey
 from ingest.store.sqlite_store import SqliteStore
@@ -129,22 +131,27 @@ def start(tmp_path: Path) -> Iterator[Start]:
 
 
 def asked(address: str) -> Any:
-    """Get JSON from the page, whatever the status (the health answers 503 while something is not well)."""
+    """Get JSON from the page, whatever the status."""
+    return asked_with_status(address)[1]
+
+
+def asked_with_status(address: str) -> tuple[int, Any]:
+    """Get the status and the JSON (the health answers 503 while the daemon cannot do its job)."""
     try:
         with urllib.request.urlopen(address, timeout=10) as answer:
-            return json.loads(answer.read())
+            return answer.status, json.loads(answer.read())
     except urllib.error.HTTPError as error:
         with error:
-            return json.loads(error.read())
+            return error.code, json.loads(error.read())
 
 
 def test_it_runs_through_a_missing_port_and_stops_on_sigterm(start: Start, tmp_path: Path) -> None:
     """One adapter has no port and says so on the page, the other's readings are stored; SIGTERM ends it in order."""
     daemon = start()
     address = daemon.page()
-    end = time.monotonic() + 15
-    while not (health := asked(f"{address}health"))["store"]["stored"] and time.monotonic() < end:
-        time.sleep(0.1)
+    until(lambda: asked(f"{address}health")["store"]["stored"])
+    status, health = asked_with_status(f"{address}health")
+    assert (status, health["status"]) == (200, "trouble")  # nobody restarts a daemon over an unplugged sensor
     fares = {adapter["name"]: adapter for adapter in health["adapters"]}
     assert fares["simulated"]["state"] == "running"
     assert fares["unplugged"]["state"] == "waiting"
@@ -158,6 +165,40 @@ def test_it_runs_through_a_missing_port_and_stops_on_sigterm(start: Start, tmp_p
     assert "Traceback" not in daemon.log
     with SqliteStore.open(tmp_path / "lumberroom-data" / "lumberroom.sqlite3", read_only=True) as store:
         assert len(store.read.read(SeriesKey("hall-1", "temperature_c"), 0, 1 << 50)) >= 1
+
+
+def test_it_lives_through_a_disk_that_cannot_be_written(start: Start, tmp_path: Path) -> None:
+    """While the file may not grow, readings are held and the page says why; then all of them are stored."""
+    daemon = start()
+    address = daemon.page()
+    until(lambda: asked(f"{address}health")["store"]["stored"])
+    log = tmp_path / "lumberroom-data" / "lumberroom.sqlite3-wal"
+    unlimited = resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE)
+    resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, (log.stat().st_size, unlimited[1]))
+    until(lambda: asked(f"{address}health")["store"]["held"] >= 4)
+    status, health = asked_with_status(f"{address}health")
+    assert (status, health["status"]) == (503, "failing")
+    assert health["troubles"][0] == f"Readings cannot be stored: {health['store']['store_error']}"
+    assert next(a for a in health["adapters"] if a["name"] == "simulated")["state"] == "running"
+    resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, unlimited)
+    until(lambda: asked(f"{address}health")["store"]["held"] == 0)
+    status, health = asked_with_status(f"{address}health")
+    assert (status, health["status"]) == (200, "trouble")  # the unplugged one still
+    assert (health["store"]["store_error"], health["store"]["given_up"]) == ("", 0)
+    assert daemon.process.send_signal(signal.SIGTERM) is None
+    assert daemon.ended() == 0
+    with SqliteStore.open(tmp_path / "lumberroom-data" / "lumberroom.sqlite3", read_only=True) as store:
+        at_ms = store.read.read(SeriesKey("hall-1", "temperature_c"), 0, 1 << 50).at_ms
+    assert len(at_ms) >= 4
+    assert max(at_ms[1:] - at_ms[:-1]) < 2500  # one reading a second, without a hole
+
+
+def until(so: Callable[[], object], seconds: float = 20.0) -> None:
+    """Wait until something is so."""
+    end = time.monotonic() + seconds
+    while not so():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.05)
 
 
 def test_a_second_daemon_on_the_same_data_is_refused(start: Start) -> None:
@@ -229,6 +270,26 @@ async def test_the_event_loop_is_not_blocked_under_load(tmp_path: Path) -> None:
     # Generous: this machine may be busy. What is looked for is a commit or a judgement on the loop (tens of ms each).
     assert sorted(stalls)[int(len(stalls) * 0.95)] < 0.05
     assert max(stalls) < 1.0
+
+
+async def test_a_sensor_that_is_never_heard_is_told_of(tmp_path: Path) -> None:
+    """The rounds notice by themselves what does not come, store the incident and put the mail into the outbox."""
+    site = Site("Quiet", "UTC", 0.0, (Room("hall", "Hall"),), (Sensor("s0", "hall", silent_after_s=120.0),))
+    mail = MailWiring("127.0.0.1", "l@example.org", ("a@example.org",), port=9, security="none")
+    clock = FastClock(1_790_000_000_000, speed=300.0)
+    daemon = Daemon(Wiring(site, tmp_path, PageWiring(port=0), mail), clock=clock)
+    up = asyncio.Event()
+    running = asyncio.create_task(daemon.run(lambda address: up.set()))
+    await up.wait()
+    assert daemon.services is not None
+    following = daemon.services.news()
+    news = await asyncio.wait_for(anext(following), 10)
+    assert [(incident.kind, incident.sensor) for incident in news.incidents] == [(IncidentKind.SILENT, "s0")]
+    assert [notice.recipient for notice in daemon.services.read.notices()] == ["a@example.org"]
+    assert daemon.services.standing("hall").silent == ("s0",)
+    daemon.stop()
+    assert [late async for late in following] == []  # a follower's stream ends with the daemon
+    await running
 
 
 async def _beat(stalls: list[float]) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from adapters.registry import kinds
 from ingest.errors import SettingsError
 from ingest.runtime.settings import load, load_job, parse
 from ingest.runtime.wiring import Wiring
@@ -206,7 +207,7 @@ BROKEN = [
     pytest.param(
         SITE + '[[adapter]]\nname = "hall"\ntype = "serial_lin"\n',
         'line 6, [[adapter]] "hall" type = "serial_lin": there is no adapter kind \'serial_lin\' (did you mean '
-        "'serial_line'?). Use one of: serial_line, simulated_room, replay.",
+        f"'serial_line'?). Use one of: {', '.join(kinds())}.",
         id="an unknown kind of adapter",
     ),
     pytest.param(
@@ -287,6 +288,13 @@ def test_what_is_no_toml_says_where(tmp_path: Path) -> None:
     """A text without quotes is told with its line and what TOML wants."""
     with pytest.raises(SettingsError, match=r"this is not TOML: .*line 2.*\. Texts need quotes"):
         parse("[site]\nname = Lakeside\n", tmp_path / "x.toml", {})
+
+
+def test_a_file_from_another_editor_is_read(tmp_path: Path) -> None:
+    """A byte order mark and carriage returns, as some editors write them, are no mistake."""
+    path = tmp_path / "lumberroom.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + SITE.replace("\n", "\r\n").encode())
+    assert load(path).site.name == "Lakeside"
 
 
 def test_a_file_that_is_not_there_says_how_to_make_one(tmp_path: Path) -> None:

@@ -1,0 +1,172 @@
+"""Listens to Bluetooth LE sensors that broadcast in BTHome version 2 (unencrypted), those on its list and no other.
+
+Only addresses on the list are ever decoded or remembered, so strangers nearby neither enter the record nor grow the
+memory.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from collections.abc import AsyncIterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, ClassVar, Final, NamedTuple
+
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+
+from adapters.bluetooth_radio import listening
+from adapters.contract import (
+    QUANTITIES,
+    SENSOR_ID,
+    AdapterHealth,
+    Reading,
+    Setting,
+    SettingsError,
+    Stamp,
+    TransientError,
+    WallClock,
+)
+from adapters.framing.broadcasts import SERVICE_UUID, decode_broadcast
+
+RESTAMP_MS: Final = 60_000
+"""A payload without a packet number that does not change counts as a new measurement at most this often."""
+QUEUE_LENGTH: Final = 2_000
+NO_RSSI: Final = -127
+"""What bleak says for the signal strength when a property changed and nothing was heard."""
+_ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
+
+
+class Heard(NamedTuple):
+    """A broadcast of a sensor on the list."""
+
+    sensor: str
+    payload: bytes
+    rssi_dbm: int
+    at_ms: int
+
+
+@dataclass(slots=True)
+class _Last:
+    """What was last taken of a sensor."""
+
+    packet_id: int | None
+    payload: bytes
+    at_ms: int
+
+
+class BluetoothBroadcasts:
+    """One radio and the sensors on its list."""
+
+    SUMMARY: ClassVar[str] = "Bluetooth LE sensors that broadcast in BTHome version 2 (unencrypted)"
+    SETTINGS: ClassVar[tuple[Setting, ...]] = (
+        Setting("sensors", dict, 'the only ones to take: { "A4:C1:38:00:00:01" = "loft", ... }', required=True),
+        Setting("radio", str, 'which radio, such as "hci0"; empty = the first', default=""),
+        Setting(
+            "deaf_after_s",
+            float,
+            "when no broadcast of any device was heard for so long the radio is started anew",
+            default=300.0,
+            minimum=1.0,
+        ),
+    )
+
+    def __init__(self, settings: Mapping[str, Any], clock: WallClock) -> None:
+        """Take checked settings; raises SettingsError for an address or a name that cannot be one."""
+        self.health = AdapterHealth()
+        self._clock = clock
+        self._radio: str = settings["radio"]
+        self._deaf_after_s: float = settings["deaf_after_s"]
+        self._sensors = {_address(address): _name(name) for address, name in settings["sensors"].items()}
+        self._last: dict[str, _Last] = {}
+        self._heard: asyncio.Queue[Heard] = asyncio.Queue()
+        self._heard_any_s = 0.0
+        self.overrun = 0  # broadcasts that came while too many waited
+
+    def describe(self) -> str:
+        """Say what this listens to."""
+        count = len(self._sensors)
+        return f"Bluetooth broadcasts of {count} sensor{'s' * (count != 1)} on {self._radio or 'the first radio'}"
+
+    async def readings(self) -> AsyncIterator[Sequence[Reading]]:
+        """Scan, and give what each new measurement says, with the strength of its signal.
+
+        Raises LostDeviceError, RefusedError and TransientError when the radio cannot scan, and TransientError when it
+        has gone deaf (a new scanner hears again where an old one does not).
+        """
+        self._heard = asyncio.Queue(QUEUE_LENGTH)
+        self._heard_any_s = asyncio.get_running_loop().time()
+        async with listening(self._radio, self._listen):
+            while True:
+                batch = self._take(await self._next())
+                if batch:
+                    yield batch
+
+    def _listen(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
+        if advertisement.rssi == NO_RSSI:
+            return  # some property changed; the payload that comes with it may be days old
+        self._heard_any_s = asyncio.get_running_loop().time()
+        sensor = self._sensors.get(device.address.upper())
+        payload = advertisement.service_data.get(SERVICE_UUID)
+        if sensor is None or payload is None:
+            return
+        if self._heard.full():
+            self._heard.get_nowait()
+            self.overrun += 1
+        self._heard.put_nowait(Heard(sensor, payload, advertisement.rssi, self._clock.now_ms()))
+
+    async def _next(self) -> Heard:
+        """Wait for the next broadcast of a listed sensor; raises TransientError when nothing at all is heard."""
+        loop = asyncio.get_running_loop()
+        while True:
+            deadline_s = self._heard_any_s + self._deaf_after_s
+            try:
+                async with asyncio.timeout_at(deadline_s):
+                    return await self._heard.get()
+            except TimeoutError:
+                if loop.time() - self._heard_any_s >= self._deaf_after_s:
+                    raise TransientError(
+                        f"not one broadcast of any device for {self._deaf_after_s:g} s",
+                        where=self.describe(),
+                        mend="The radio is started anew; if that does not help, plug it out and in again",
+                    ) from None
+
+    def _take(self, heard: Heard) -> list[Reading]:
+        """Decode a broadcast unless it repeats the one before."""
+        decoded = decode_broadcast(heard.payload, heard.sensor, heard.at_ms)
+        last = self._last.get(heard.sensor)
+        if last is not None and not _is_new(last, decoded.packet_id, heard):
+            return []
+        self._last[heard.sensor] = _Last(decoded.packet_id, heard.payload, heard.at_ms)
+        for rejected in decoded.rejections:
+            self.health.reject(rejected)
+        signal = QUANTITIES["signal_dbm"]
+        if decoded.readings and signal.minimum <= heard.rssi_dbm <= signal.maximum:
+            reading = Reading(heard.sensor, signal.name, float(heard.rssi_dbm), heard.at_ms, Stamp.ARRIVAL)
+            return [*decoded.readings, reading]
+        return decoded.readings
+
+
+def _is_new(last: _Last, packet_id: int | None, heard: Heard) -> bool:
+    if packet_id is not None:
+        return packet_id != last.packet_id
+    # Without a packet number a repeat and a steady room look the same.
+    return heard.payload != last.payload or abs(heard.at_ms - last.at_ms) >= RESTAMP_MS
+
+
+def _address(text: Any) -> str:
+    if isinstance(text, str) and _ADDRESS.fullmatch(text.upper()):
+        return text.upper()
+    raise SettingsError(
+        f"{text!r} is no Bluetooth address", where="sensors", mend="Give it as six pairs: A4:C1:38:00:00:01"
+    )
+
+
+def _name(text: Any) -> str:
+    if isinstance(text, str) and SENSOR_ID.fullmatch(text):
+        return text
+    raise SettingsError(
+        f"{text!r} cannot be a sensor's name",
+        where="sensors",
+        mend="Use letters, digits and - : . / _, a letter or digit first, at most 120 of them",
+    )

@@ -1,0 +1,129 @@
+"""The one scanner of a Bluetooth radio, shared by every adapter that listens on it.
+
+Why shared: the system's Bluetooth service gives each program one discovery session, and a second scanner in the same
+program is refused. Why every call has its own time limit: a call that the service never answers would hang for good,
+and hang every other scanner with it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import weakref
+from collections.abc import AsyncIterator, Callable
+from typing import Final, NoReturn
+
+from bleak import BleakScanner
+from bleak.args.bluez import BlueZScannerArgs
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+from bleak.exc import (
+    BleakBluetoothNotAvailableError,
+    BleakBluetoothNotAvailableReason,
+    BleakDBusError,
+    BleakError,
+)
+
+from adapters.contract import AdapterError, LostDeviceError, RefusedError, TransientError
+
+CALL_LIMIT_S: Final = 8.0
+STOP_LIMIT_S: Final = 1.5
+"""For stopping; an adapter must have let go within two seconds."""
+
+Listener = Callable[[BLEDevice, AdvertisementData], None]
+"""Called for every broadcast of every device. Must return at once and raise nothing: it would starve the others."""
+
+# What bleak lets through, found by provoking it: OSError and EOFError when the bus goes, KeyError for an odd radio.
+_FAILURES: Final = (BleakError, OSError, EOFError, KeyError, TimeoutError)
+
+_scanners: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str, _SharedScanner]] = weakref.WeakKeyDictionary()
+
+
+@contextlib.asynccontextmanager
+async def listening(radio: str, listener: Listener) -> AsyncIterator[None]:
+    """Have `listener` called for every broadcast that a radio hears, for as long as the block lasts.
+
+    radio: its name ("hci0"); empty = the system's first.
+    Raises LostDeviceError, RefusedError or TransientError when the radio cannot scan.
+    """
+    scanners = _scanners.setdefault(asyncio.get_running_loop(), {})
+    scanner = scanners.setdefault(radio, _SharedScanner(radio))
+    await scanner.join(listener)
+    try:
+        yield
+    finally:
+        await scanner.leave(listener)
+
+
+class _SharedScanner:
+    """Scans while anybody listens. Each start makes a new scanner: one that went deaf stays so."""
+
+    def __init__(self, radio: str) -> None:
+        self._radio = radio
+        self._listeners: list[Listener] = []
+        self._scanner: BleakScanner | None = None
+        self._lock = asyncio.Lock()
+
+    async def join(self, listener: Listener) -> None:
+        async with self._lock:
+            self._listeners.append(listener)  # first, so that nothing is missed that comes with the very start
+            try:
+                if self._scanner is None:
+                    self._scanner = await self._started()
+            except BaseException:
+                self._listeners.remove(listener)
+                raise
+
+    async def leave(self, listener: Listener) -> None:
+        async with self._lock:
+            self._listeners.remove(listener)
+            if self._listeners or self._scanner is None:
+                return
+            scanner, self._scanner = self._scanner, None
+            # However stopping fails, it is stopped: the radio, or the service, is gone.
+            with contextlib.suppress(*_FAILURES):
+                async with asyncio.timeout(STOP_LIMIT_S):
+                    await scanner.stop()
+
+    async def _started(self) -> BleakScanner:
+        # Without duplicates a steady room would look like a dead sensor: only changed payloads would be told.
+        arguments: BlueZScannerArgs = {"filters": {"DuplicateData": True}}
+        if self._radio:
+            arguments["adapter"] = self._radio
+        scanner = BleakScanner(self._heard, bluez=arguments)
+        try:
+            async with asyncio.timeout(CALL_LIMIT_S):
+                await scanner.start()
+        except _FAILURES as error:
+            _explain(self._radio, error)
+        return scanner
+
+    def _heard(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
+        for listener in tuple(self._listeners):
+            listener(device, advertisement)
+
+
+def _explain(radio: str, error: Exception) -> NoReturn:
+    """Raise what the failure means for a person."""
+    where = f"Bluetooth radio {radio or '(the first)'}"
+    raise _explained(where, error) from error
+
+
+def _explained(where: str, error: Exception) -> AdapterError:
+    name = error.dbus_error if isinstance(error, BleakDBusError) else ""
+    if isinstance(error, BleakBluetoothNotAvailableError):
+        if error.reason is BleakBluetoothNotAvailableReason.POWERED_OFF:
+            return LostDeviceError("it is switched off", where=where, mend="Switch it on: bluetoothctl power on")
+        if error.reason is BleakBluetoothNotAvailableReason.NO_BLUETOOTH:
+            return LostDeviceError("there is none", where=where, mend="Plug a Bluetooth radio in, or see that it is on")
+    if name.endswith(("UnknownObject", "NotReady")):
+        return LostDeviceError("it is not there or switched off", where=where, mend="See: bluetoothctl list")
+    if name.endswith(("AccessDenied", "NotAuthorized", "NotPermitted")):
+        mend = "Put the account that runs lumberroom into the group bluetooth and start it again"
+        return RefusedError("we are not allowed to use it", where=where, mend=mend)
+    if isinstance(error, OSError | EOFError) or name.endswith(("ServiceUnknown", "NameHasNoOwner", "NoReply")):
+        mend = "Install and start it (on Debian: apt install bluez; systemctl start bluetooth)"
+        return LostDeviceError("the system's Bluetooth service does not answer", where=where, mend=mend)
+    return TransientError(
+        f"it would not scan ({type(error).__name__}: {error})", where=where, mend="It is tried again by itself"
+    )

@@ -1,0 +1,157 @@
+"""A look-alike of the system's Bluetooth service on a private message bus, as far as scanning goes.
+
+bleak's own code for Linux talks to it over a real D-Bus daemon; nothing of bleak is replaced. Which error the real
+service gives when is taken from public issue threads and bleak's source, not from a live radio. One discovery session
+per client; a known device is told anew only when something changed, unless the client asked for duplicates.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+from dbus_fast import Message, MessageType, Variant
+from dbus_fast.aio import MessageBus
+
+OBJECTS = "org.freedesktop.DBus.ObjectManager"
+PROPERTIES = "org.freedesktop.DBus.Properties"
+RADIO = "org.bluez.Adapter1"
+DEVICE = "org.bluez.Device1"
+SERVICE_DATA_UUID = "0000fcd2-0000-1000-8000-00805f9b34fb"
+
+_SIGNATURES = {"UUIDs": "as", "Roles": "as", "RSSI": "n", "ServiceData": "a{sv}", "Adapter": "o"}
+
+
+def _variant(name: str, value: Any) -> Variant:
+    if name == "ServiceData":
+        value = {uuid: Variant("ay", data) for uuid, data in value.items()}
+    return Variant(_SIGNATURES.get(name) or ("b" if isinstance(value, bool) else "s"), value)
+
+
+class BluezLookalike:
+    """The service; `objects` is its tree: path -> interface -> property -> value."""
+
+    def __init__(self) -> None:
+        self.objects: dict[str, dict[str, dict[str, Any]]] = {}
+        self.calls: list[str] = []
+        self.sessions: set[str] = set()
+        self.duplicates = False
+        self.unanswered: set[str] = set()  # methods that are never answered
+        self._bus: MessageBus | None = None
+
+    async def start(self, address: str) -> None:
+        """Take the service's name on the bus at that address."""
+        self._bus = await MessageBus(bus_address=address).connect()
+        self._bus.add_message_handler(self._answer)
+        await self._bus.request_name("org.bluez")
+
+    def end(self) -> None:
+        """Leave the bus, as when the service is killed."""
+        if self._bus:
+            self._bus.disconnect()
+
+    def add_radio(self, name: str = "hci0", *, powered: bool = True) -> None:
+        """Plug a radio in."""
+        values = {"Address": "00:11:22:33:44:55", "Powered": powered, "Discovering": False, "Roles": ["central"]}
+        self._add(f"/org/bluez/{name}", RADIO, values)
+
+    def remove_radio(self, name: str = "hci0") -> None:
+        """Pull it out: its devices go with it, and nobody is told that scanning has ended."""
+        self.sessions.clear()
+        root = f"/org/bluez/{name}"
+        for path in sorted((p for p in self.objects if p == root or p.startswith(root + "/")), reverse=True):
+            self._signal("/", OBJECTS, "InterfacesRemoved", "oas", [path, list(self.objects.pop(path))])
+
+    def advertise(self, address: str, payload: bytes | None, *, rssi: int = -60, radio: str = "hci0") -> None:
+        """Let a device be heard once; only while somebody scans, as with a real radio."""
+        if not self.sessions:
+            return
+        path = f"/org/bluez/{radio}/dev_{address.replace(':', '_')}"
+        said: dict[str, Any] = {"RSSI": rssi}
+        if payload is not None:
+            said["ServiceData"] = {SERVICE_DATA_UUID: payload}
+        if path not in self.objects:
+            values = {
+                "Address": address, "Alias": address.replace(":", "-"), "Adapter": f"/org/bluez/{radio}",
+                "Connected": False, "Paired": False, "ServicesResolved": False, "UUIDs": [],
+            }  # fmt: skip
+            self._add(path, DEVICE, values | said)
+            return
+        before = self.objects[path][DEVICE]
+        changed = {name: value for name, value in said.items() if self.duplicates or before.get(name) != value}
+        self.change(path, changed)
+
+    def change(self, path: str, changed: dict[str, Any]) -> None:
+        """Change a device's properties and tell so, if there is anything to tell."""
+        if changed:
+            self.objects[path][DEVICE].update(changed)
+            body = [DEVICE, {name: _variant(name, value) for name, value in changed.items()}, []]
+            self._signal(path, PROPERTIES, "PropertiesChanged", "sa{sv}as", body)
+
+    def invalidate_rssi(self, address: str, radio: str = "hci0") -> None:
+        """Say that a device's signal strength is no longer known: bleak then calls back with its old payload."""
+        path = f"/org/bluez/{radio}/dev_{address.replace(':', '_')}"
+        self.objects[path][DEVICE].pop("RSSI", None)
+        self._signal(path, PROPERTIES, "PropertiesChanged", "sa{sv}as", [DEVICE, {}, ["RSSI"]])
+
+    def _add(self, path: str, interface: str, values: dict[str, Any]) -> None:
+        self.objects[path] = {interface: dict(values)}
+        self._signal("/", OBJECTS, "InterfacesAdded", "oa{sa{sv}}", [path, self._as_variants(path)])
+
+    def _as_variants(self, path: str) -> dict[str, dict[str, Variant]]:
+        return {
+            interface: {name: _variant(name, value) for name, value in values.items()}
+            for interface, values in self.objects[path].items()
+        }
+
+    def _signal(self, path: str, interface: str, member: str, signature: str, body: list[Any]) -> None:
+        if self._bus:
+            self._bus.send(
+                Message(
+                    message_type=MessageType.SIGNAL,
+                    path=path,
+                    interface=interface,
+                    member=member,
+                    signature=signature,
+                    body=body,
+                )
+            )
+
+    def _answer(self, message: Message) -> Message | bool | None:
+        if message.message_type is not MessageType.METHOD_CALL or message.interface not in (OBJECTS, RADIO):
+            return None
+        self.calls.append(message.member)
+        if message.member in self.unanswered:
+            return True
+        if message.member == "GetManagedObjects":
+            tree = {path: self._as_variants(path) for path in self.objects}
+            return Message.new_method_return(message, "a{oa{sa{sv}}}", [tree])
+        error = self._radio_call(message)
+        return Message.new_error(message, *error) if error else Message.new_method_return(message)
+
+    def _radio_call(self, message: Message) -> tuple[str, str] | None:
+        """Do what is asked of a radio; give the error's name and text where the service would."""
+        radio = self.objects.get(message.path, {}).get(RADIO)
+        if radio is None:
+            return "org.freedesktop.DBus.Error.UnknownObject", "no such radio"
+        if message.member == "SetDiscoveryFilter":
+            wanted = message.body[0].get("DuplicateData")
+            self.duplicates = bool(wanted and wanted.value)
+        elif not radio["Powered"]:
+            return "org.bluez.Error.NotReady", "Resource Not Ready"
+        elif message.member == "StartDiscovery":
+            if message.sender in self.sessions:
+                return "org.bluez.Error.InProgress", "Operation already in progress"
+            self.sessions.add(message.sender)
+        elif message.member == "StopDiscovery":
+            if message.sender not in self.sessions:
+                return "org.bluez.Error.Failed", "No discovery started"
+            self.sessions.discard(message.sender)
+        return None
+
+
+async def until(condition: Any, within_s: float = 5.0) -> None:
+    """Wait until a condition holds."""
+    async with asyncio.timeout(within_s):
+        while not condition():
+            await asyncio.sleep(0.005)
