@@ -14,7 +14,7 @@ from ingest.store import incidents, outbox, records
 from ingest.store.api import Appended
 from ingest.store.plain import canonical_json
 from ingest.store.reader import SqliteReader
-from ingest.store.series import appending, feed
+from ingest.store.series import appending, feed, sorting
 from ingest.store.series.chunks import Mapper
 from ingest.store.series.view import Memory, View
 
@@ -53,7 +53,8 @@ class SqliteUnitOfWork:
         """
         appended = appending.append(self.view, batch, amended_ms=heard_ms, apply=self._apply)
         if live:
-            sensors = {batch.keys[index].sensor for index in set(batch.key_index.tolist())}
+            named = batch.key_index[sorting.runs(batch.key_index)].tolist()
+            sensors = {batch.keys[index].sensor for index in named}
             self._connection.executemany(
                 "INSERT INTO heard (sensor, at_ms) VALUES (?1, ?2) ON CONFLICT (sensor) DO UPDATE SET at_ms = ?2",
                 [(sensor, heard_ms) for sensor in sorted(sensors)],

@@ -82,7 +82,7 @@ def _look_up(view: View, batch: Sorted, ids: Int64s) -> tuple[NDArray[np.bool_],
     """Say which readings' instants are there already, and with what value."""
     there = np.zeros(len(batch.at_ms), dtype=np.bool_)
     old = np.zeros(len(batch.at_ms))
-    starts = np.flatnonzero(np.diff(batch.key_index, prepend=-1))
+    starts = sorting.runs(batch.key_index)
     last_ms = view.heads.last_ms[ids]
     if not bool((batch.at_ms[starts] <= last_ms[batch.key_index[starts]]).any()):
         return there, old
@@ -142,7 +142,7 @@ def _stage(
 
 def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.bool_], apply: Mapper) -> None:
     """Merge what is new or changed straight into the chunks of each sensor."""
-    starts = np.append(np.flatnonzero(np.diff(batch.key_index, prepend=-1)), len(batch.at_ms)).tolist()
+    starts = np.append(sorting.runs(batch.key_index), len(batch.at_ms)).tolist()
     by_sensor: dict[str, dict[int, Column]] = {}
     every = bool(which.all())
     for begin, end in itertools.pairwise(starts):

@@ -2,21 +2,37 @@
 
 from __future__ import annotations
 
+import functools
 import sqlite3
+import zlib
 from collections.abc import Callable
 from typing import Final
+
+import numpy as np
 
 from ingest.physics.derived import DERIVED
 from ingest.site.series import SeriesKey
 from ingest.store.series.view import View
 
 EDITION: Final = 1
-"""Raised whenever a formula of the derived quantities or the pairing of their parents changes."""
+"""Raised whenever the pairing of a reading with its parents changes. A changed formula is seen by itself."""
+
+
+@functools.cache
+def formulae() -> str:
+    """Give a mark of what the formulae give for some air, to eight digits: another one when any of them changes."""
+    temperature_c, rh_percent = (
+        grid.ravel() for grid in np.meshgrid([-12.5, 3.25, 20.0, 31.0], [8.0, 35.0, 61.5, 97.0])
+    )
+    pressure_kpa = np.full(len(temperature_c), 98.7)
+    table = [derived.compute(temperature_c, rh_percent, pressure_kpa) for derived in DERIVED.values()]
+    text = " ".join(f"{value:.7e}" for column in table for value in np.asarray(column).tolist())
+    return f"{zlib.crc32(text.encode('ascii')):08x}"
 
 
 def note_for(pressure_kpa: float) -> str:
-    """Give what is noted in the file about rollups computed now."""
-    return f"{EDITION} {pressure_kpa!r}"
+    """Give what is noted in the file about rollups computed now: edition, formulae, pressure."""
+    return f"{EDITION}-{formulae()} {pressure_kpa!r}"
 
 
 def noted(connection: sqlite3.Connection) -> str:

@@ -79,6 +79,9 @@ def decimals_of(values: Floats) -> tuple[int, Int64s] | None:
 
     values: float64 (n,), finite, n >= 1.
     """
+    finest = values[:8] * 10.0 ** max(_DECIMALS) if abs(float(values[0])) < 1e9 else values[:0]
+    if len(finest) and bool((np.abs(finest - np.rint(finest)) > 0.01).any()):
+        return None  # no fewer decimals can do what the most cannot: nearly all computed values leave here
     for decimals in _DECIMALS:
         if _whole(values[:_TRIED_FIRST], decimals) is not None and (whole := _whole(values, decimals)) is not None:
             return decimals, whole
@@ -154,11 +157,13 @@ def pack_instants(at_ms: Int64s) -> Packed:
     steps = np.diff(at_ms)
     grid = _grid_of(steps)
     sample = at_ms[: 4 * _TRIED_FIRST]
-    base = int(at_ms[0]) + int(np.median((sample - at_ms[0] + grid // 2) % grid)) - grid // 2
+    phases = np.sort((sample - at_ms[0] + grid // 2) % grid)
+    base = int(at_ms[0]) + int(phases[len(phases) // 2]) - grid // 2
     index = (at_ms - base + grid // 2) // grid
     offset = at_ms - base - index * grid
-    if float(np.abs(offset).mean()) > float(np.abs(steps - grid).mean()):
-        planes, data = to_planes(fold(steps - grid))
+    beside = steps - grid
+    if float(np.abs(offset).sum(dtype=np.float64)) > float(np.abs(beside).sum(dtype=np.float64)):
+        planes, data = to_planes(fold(beside))
         return Packed(_INSTANTS.pack(DIFFERENCES, planes, 0, int(at_ms[0]), grid), data)
     base += int(index[0]) * grid
     step_planes, step_data = to_planes(fold(np.diff(index) - 1))

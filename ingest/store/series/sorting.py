@@ -68,6 +68,13 @@ def check(batch: ReadingBatch) -> None:
             raise InputError(f"{what} cannot be stored", where=f"{key.quantity} of {key.sensor}", mend="Leave it out")
 
 
+def runs(key_index: NDArray[np.int32]) -> Int64s:
+    """Give where each run of one key begins."""
+    if len(key_index) == 0:
+        return np.empty(0, np.int64)
+    return np.append(0, np.flatnonzero(key_index[1:] != key_index[:-1]) + 1)
+
+
 def _plainly_sound(batch: ReadingBatch) -> bool:
     """Say whether one look is enough, without a temporary column: no sum with a NaN or an infinity in it is finite."""
     with np.errstate(over="ignore", invalid="ignore"):
