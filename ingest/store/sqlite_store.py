@@ -53,6 +53,7 @@ class SqliteStore:
         self._memory = Memory()
         self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa)
         self._settling = Settling()
+        self._settling_alone = threading.Lock()
 
     @classmethod
     def open(cls, path: Path, *, pressure_kpa: float | None = None, read_only: bool = False) -> SqliteStore:
@@ -110,14 +111,23 @@ class SqliteStore:
             raise
 
     def settle_step(self, *, patience: float = 0.0) -> bool:
-        """Do one bounded step of what follows in the background, in a transaction of its own; say whether more waits.
+        """Do one bounded step of what follows in the background; say whether more waits.
 
         Seals staged readings into chunks once there are enough of them, or once for all that there are where `patience`
         is 0 (else the share, 0 to 1, of the usual amount to wait for); makes rollups follow; deletes what is sealed.
+        The work is done beside whoever stores; only writing its result is a unit of work, and a short one.
         Blocks: call it from a thread.  Raises StorageError.
         """
-        with self.transaction() as work:
-            return self._settling.step(work.view, work.read.pressure_kpa, patience=patience)
+        with self._settling_alone:
+            with self._snapshot() as connection:
+                view, pressure_kpa = self._memory.view(connection), self._reader.pressure_kpa
+                planned = self._settling.plan(view, pressure_kpa, patience=patience)
+            try:
+                with self.transaction() as work:
+                    return self._settling.write(work.view, planned)
+            except BaseException:
+                self._settling.begin_anew()
+                raise
 
     def settle(self) -> None:
         """Do all of it: afterwards everything is sealed and every rollup is right."""

@@ -87,23 +87,50 @@ def slot_for(at_ms: Int64s) -> int:
     return max((slot for slot in SLOTS_MS if slot / usual <= READINGS), default=SLOTS_MS[0])
 
 
+class Rewriting(NamedTuple):
+    """What is to be done to a sensor's chunks.  gone: id of the chunk that is replaced, 0 for none.  damaged: what is
+    wrong with that one, or nothing.  rows: from_ms, to_ms, body of the chunks that take its place.
+    """
+
+    gone: int
+    damaged: str
+    rows: list[tuple[int, int, bytes]]
+
+
 def merge(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column], *, apply: Mapper = map) -> None:
     """Merge readings of one sensor, by series id, into its chunks; where an instant is there the new word stands.
 
     A chunk that is damaged is set aside with its bytes (table `damaged`), and a new one takes its place.
     apply: `map`, or that of a pool of threads.
     """
+    write(connection, sensor, plan(connection, sensor, new, apply=apply))
+
+
+def plan(
+    connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column], *, apply: Mapper = map
+) -> list[Rewriting]:
+    """Work out what `merge` has to write. Only reads."""
     new = {series_id: column for series_id, column in new.items() if len(column.at_ms)}
     if not new:
-        return
+        return []
+    done: list[Rewriting] = []
     plain: list[tuple[Span, dict[int, Column]]] = []
     for span, pieces in list(_planned(connection, sensor, new)):
         if span.id or _most(pieces) > SPLIT_READINGS:
-            _write(connection, sensor, span, pieces)
+            done.append(_rewritten(connection, span, pieces))
         else:
             plain.append((span, pieces))
-    rows = apply(_sealed_row, plain)
-    connection.executemany(_INSERT, ((sensor, *row) for row in rows))
+    return [*done, Rewriting(0, "", list(apply(_sealed_row, plain)))]
+
+
+def write(connection: sqlite3.Connection, sensor: str, planned: Iterable[Rewriting]) -> None:
+    """Write what was worked out, the chunks being as they were then."""
+    for rewriting in planned:
+        if rewriting.damaged:
+            set_aside(connection, rewriting.gone, rewriting.damaged)
+        if rewriting.gone:
+            connection.execute("DELETE FROM chunk WHERE id = ?", (rewriting.gone,))
+        connection.executemany(_INSERT, ((sensor, *row) for row in rewriting.rows))
 
 
 def _sealed_row(planned: tuple[Span, dict[int, Column]]) -> tuple[int, int, bytes]:
@@ -169,19 +196,17 @@ def _narrower(slot: int) -> int:
     return max(narrow for narrow in SLOTS_MS if narrow < slot)
 
 
-def _sound_part_of(connection: sqlite3.Connection, sensor: str, span: Span) -> Chunk:
-    """Give a chunk to merge into, without what is damaged in it, which is set aside with all the chunk's bytes."""
+def _sound_part_of(connection: sqlite3.Connection, span: Span) -> tuple[Chunk, str]:
+    """Give a chunk to merge into, without what is damaged in it, and what that is."""
     nothing = Chunk(span.from_ms, span.to_ms, {})
     if not span.id:
-        return nothing
+        return nothing, ""
     try:
         chunk = fetch(connection, span.id)
-        good, faults = chunk_format.sound(chunk)
     except Damaged as damaged:
-        chunk, good, faults = nothing, {}, [str(damaged)]
-    if faults:
-        set_aside(connection, span.id, "; ".join(faults))
-    return chunk._replace(parts=good)
+        return nothing, str(damaged)
+    good, faults = chunk_format.sound(chunk)
+    return chunk._replace(parts=good), "; ".join(faults)
 
 
 def set_aside(connection: sqlite3.Connection, chunk_id: int, what: str) -> None:
@@ -193,20 +218,23 @@ def set_aside(connection: sqlite3.Connection, chunk_id: int, what: str) -> None:
     )
 
 
-def _write(connection: sqlite3.Connection, sensor: str, span: Span, pieces: Mapping[int, Column]) -> None:
-    """Write readings into a chunk that is there, or one that must be cut smaller."""
-    kept = _sound_part_of(connection, sensor, span)
+def _rewritten(connection: sqlite3.Connection, span: Span, pieces: Mapping[int, Column]) -> Rewriting:
+    """Merge readings into a chunk that is there, or one that must be cut smaller."""
+    kept, damaged = _sound_part_of(connection, span)
     merged = {
         i: columns.overlaid(chunk_format.unseal(kept.parts[i]), piece) if i in kept.parts else piece
         for i, piece in pieces.items()
     }
-    if span.id:
-        connection.execute("DELETE FROM chunk WHERE id = ?", (span.id,))
-    wide = span.to_ms - span.from_ms
-    if wide > SLOTS_MS[0] and _most(merged) > SPLIT_READINGS:
-        whole = {i: chunk_format.unseal(part) for i, part in kept.parts.items()} | merged
-        for narrow, narrow_pieces in _in_slots(whole, _narrower(wide), []):
-            _write(connection, sensor, narrow, narrow_pieces)
+    return Rewriting(span.id, damaged, list(_cut_to_size(kept, merged)))
+
+
+def _cut_to_size(kept: Chunk, merged: Mapping[int, Column]) -> Iterator[tuple[int, int, bytes]]:
+    """Give the rows for what a chunk holds now: one, or where it became too large several narrower ones."""
+    wide = kept.to_ms - kept.from_ms
+    if wide == SLOTS_MS[0] or _most(merged) <= SPLIT_READINGS:
+        made = Chunk(kept.from_ms, kept.to_ms, {**kept.parts, **chunk_format.seal(merged)})
+        yield kept.from_ms, kept.to_ms, chunk_format.to_bytes(made)
         return
-    made = Chunk(span.from_ms, span.to_ms, {**kept.parts, **chunk_format.seal(merged)})
-    connection.execute(_INSERT, (sensor, span.from_ms, span.to_ms, chunk_format.to_bytes(made)))
+    whole = {i: chunk_format.unseal(part) for i, part in kept.parts.items()} | dict(merged)
+    for narrow, pieces in _in_slots(whole, _narrower(wide), []):
+        yield from _cut_to_size(Chunk(narrow.from_ms, narrow.to_ms, {}), pieces)

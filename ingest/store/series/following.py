@@ -1,13 +1,13 @@
 """Rollups made to follow what was sealed: one stretch of one sensor at a time, all its series, measured and derived.
 
-Works inside the transaction that is open on `view.connection`. The stretch is marked as stale until, in the same
-transaction, its rollups are right.
+Working out only reads, and may take its time beside everything else; what it gives is written in one transaction, in
+which the stretch ceases to be marked as stale.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -17,18 +17,27 @@ from ingest.store.series import cells, coverage, pairing, rollups, rows, stale
 from ingest.store.series.cells import Cells
 from ingest.store.series.context import around, companions_of, instants_of
 from ingest.store.series.summing import influence
-from ingest.store.series.view import Unpacked, View
+from ingest.store.series.view import View
 
 READINGS_AT_ONCE: Final = 50_000
 _DAY_MS: Final = 86_400_000
 _LEAST_MS: Final = 3 * _DAY_MS
 
 
-def follow(view: View, sensor: str, first_ms: int, last_ms: int, pressure: Callable[[], float]) -> int:
-    """Make the rollups of a stale stretch right, or those of its beginning; give up to which instant they are now."""
+class Following(NamedTuple):
+    """A stale stretch, how far it was worked out, and the blocks to be written for that."""
+
+    sensor: str
+    first_ms: int
+    last_ms: int
+    done_ms: int
+    rows: list[rollups.Row]
+
+
+def plan(view: View, sensor: str, first_ms: int, last_ms: int, pressure: Callable[[], float]) -> Following:
+    """Work out the rollups of a stale stretch, or of its beginning. Only reads."""
     ids = view.heads.of_sensor(sensor)
     done_ms = min(last_ms, first_ms + _stretch_for(view, ids))
-    view.unpacked = Unpacked()  # of this step alone: rollups that are not committed are among what it holds
     for series_id in ids:
         key = view.heads.keys[series_id]
         if key is not None and instants_of(view, key) is not None:
@@ -38,8 +47,13 @@ def follow(view: View, sensor: str, first_ms: int, last_ms: int, pressure: Calla
         reach = [influence(view, SeriesKey(sensor, name), first_ms, done_ms, pressure) for name in _PROBES]
         whole = min(begin for begin, _ in reach), max(end for _, end in reach)
         _roll(view, humidity, list(DERIVED), whole, pressure)
-    stale.unmark(view.connection, sensor, first_ms, last_ms, done_ms=done_ms)
-    return done_ms
+    return Following(sensor, first_ms, last_ms, done_ms, rollups.packed(view))
+
+
+def write(view: View, planned: Following) -> None:
+    """Write what was worked out, sealed data and rollups being as they were then."""
+    rollups.write(view.connection, planned.rows)
+    stale.unmark(view.connection, planned.sensor, planned.first_ms, planned.last_ms, done_ms=planned.done_ms)
 
 
 # Which samples a derived series has depends on what can be derived at each instant. These two differ most: a dew point
@@ -65,7 +79,7 @@ def _roll(
         for quantity in quantities:
             rollups.wipe(view, series_id, quantity, begin, low)
         for quantity, made in computed(view, series_id, quantities, low, high, pressure):
-            rollups.write(view, series_id, quantity, low, made)
+            rollups.prepare(view, series_id, quantity, low, made)
         begin = high
     for quantity in quantities:
         rollups.wipe(view, series_id, quantity, begin, end)

@@ -19,6 +19,7 @@ from ingest.store.series.squeeze import Damaged
 
 _DECIMALS: Final = (2, 1, 0, 3, 4, 5, 6)  # tried in this order: hundredths are the most usual
 _TRIED_FIRST: Final = 64
+_PLAIN: Final = 1e9
 _EXACT: Final = float(2**52)
 CONSTANT, DECIMAL, BITS = 0, 1, 2
 GRID, DIFFERENCES = 0, 1
@@ -79,9 +80,11 @@ def decimals_of(values: Floats) -> tuple[int, Int64s] | None:
 
     values: float64 (n,), finite, n >= 1.
     """
-    finest = values[:8] * 10.0 ** max(_DECIMALS) if abs(float(values[0])) < 1e9 else values[:0]
-    if len(finest) and bool((np.abs(finest - np.rint(finest)) > 0.01).any()):
-        return None  # no fewer decimals can do what the most cannot: nearly all computed values leave here
+    first = values[:8]
+    if float(np.abs(first).max()) < _PLAIN:
+        finest = first * 10.0 ** max(_DECIMALS)
+        if bool((np.abs(finest - np.rint(finest)) > 0.01).any()):
+            return None  # no fewer decimals can do what the most cannot: nearly all computed values leave here
     for decimals in _DECIMALS:
         if _whole(values[:_TRIED_FIRST], decimals) is not None and (whole := _whole(values, decimals)) is not None:
             return decimals, whole

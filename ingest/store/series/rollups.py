@@ -7,6 +7,8 @@ holds nothing, which is true outside the stretches that are marked as stale.
 
 from __future__ import annotations
 
+import sqlite3
+from collections.abc import Iterable
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -40,12 +42,20 @@ def dense(view: View, series_id: int, quantity: str, from_ms: int, to_ms: int) -
     width = width_ms(quantity)
     made = cells.empty((to_ms - from_ms) // width)
     span = width * BLOCK_CELLS
-    found = view.connection.execute(
-        "SELECT id FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms >= ? AND from_ms < ? ORDER BY from_ms",
-        (series_id, quantity, from_ms // span * span, to_ms),
+    first = from_ms // span * span
+    there = dict(
+        view.connection.execute(
+            "SELECT from_ms, id FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms >= ? AND from_ms < ?",
+            (series_id, quantity, first, to_ms),
+        ).fetchall()
     )
-    for (row_id,) in found.fetchall():
-        block = _block(view, row_id)
+    pending = [
+        begin
+        for held_id, held_quantity, begin in view.pending
+        if (held_id, held_quantity) == (series_id, quantity) and first <= begin < to_ms
+    ]
+    for begin in {*there, *pending}:
+        block = view.pending.get((series_id, quantity, begin)) or _block(view, there[begin])
         low = max(from_ms, block.from_ms)
         high = min(to_ms, block.from_ms + len(block.held.readings) * width)
         if low < high:
@@ -68,8 +78,8 @@ def _block(view: View, row_id: int) -> Block:
     return block
 
 
-def write(view: View, series_id: int, quantity: str, from_ms: int, new: Cells) -> None:
-    """Put cells that follow each other from `from_ms` on in the place of what is there."""
+def prepare(view: View, series_id: int, quantity: str, from_ms: int, new: Cells) -> None:
+    """Put cells that follow each other from `from_ms` on in the place of what is there; `write` writes it then."""
     width = width_ms(quantity)
     span = width * BLOCK_CELLS
     to_ms = from_ms + len(new.readings) * width
@@ -85,7 +95,7 @@ def write(view: View, series_id: int, quantity: str, from_ms: int, new: Cells) -
         for mine, theirs in zip(whole, new, strict=True):
             mine[into] = theirs[out_of]
         _keep_over_lost(view, series_id, Block(begin, whole), old, width)
-        _write_block(view, series_id, quantity, begin, whole)
+        view.pending[series_id, quantity, begin] = Block(begin, whole)
 
 
 def lost_of(view: View, sensor: str) -> list[tuple[int, int]]:
@@ -124,21 +134,39 @@ def wipe(view: View, series_id: int, quantity: str, from_ms: int, to_ms: int) ->
     ).fetchall()
     for (begin,) in there:
         low, high = max(from_ms, begin), min(to_ms, begin + span)
-        write(view, series_id, quantity, low, cells.empty((high - low) // width))
+        prepare(view, series_id, quantity, low, cells.empty((high - low) // width))
 
 
-def _write_block(view: View, series_id: int, quantity: str, begin: int, whole: Cells) -> None:
-    view.connection.execute(
-        "DELETE FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms = ?", (series_id, quantity, begin)
-    )
+class Row(NamedTuple):
+    """A block as it is to be written; body is None for one that became empty."""
+
+    series_id: int
+    quantity: str
+    from_ms: int
+    body: bytes | None
+
+
+def packed(view: View) -> list[Row]:
+    """Give all blocks that were prepared, as rows."""
+    return [Row(*name, _packed(name[1], block)) for name, block in view.pending.items()]
+
+
+def _packed(quantity: str, block: Block) -> bytes | None:
+    whole = block.held
     filled = np.flatnonzero((whole.readings > 0) | (whole.vouched_ms > 0))
     if len(filled) == 0:
-        return
+        return None
     first, last = int(filled[0]), int(filled[-1]) + 1
     width = width_ms(quantity)
-    kept = cells.chosen(whole, slice(first, last))
-    body = rollup_format.to_bytes(begin + first * width, width, kept)
-    view.connection.execute(
-        "INSERT INTO rollup (series_id, quantity, from_ms, body) VALUES (?, ?, ?, ?)",
-        (series_id, quantity, begin, body),
-    )
+    return rollup_format.to_bytes(block.from_ms + first * width, width, cells.chosen(whole, slice(first, last)))
+
+
+def write(connection: sqlite3.Connection, made: Iterable[Row]) -> None:
+    """Write blocks in the place of those that are there."""
+    for series_id, quantity, from_ms, body in made:
+        key = (series_id, quantity, from_ms)
+        connection.execute("DELETE FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms = ?", key)
+        if body is not None:
+            connection.execute(
+                "INSERT INTO rollup (series_id, quantity, from_ms, body) VALUES (?, ?, ?, ?)", (*key, body)
+            )

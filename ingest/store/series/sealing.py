@@ -10,11 +10,11 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections.abc import Iterator, Mapping
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
-from ingest.store.series import chunks, feed, heads, rows, stale
+from ingest.store.series import chunks, feed, heads, rows, staging, stale
 from ingest.store.series.chunk_format import Column
 from ingest.store.series.chunks import Mapper
 from ingest.store.series.staging import AMENDS
@@ -71,19 +71,45 @@ def merge(view: View, sensor: str, new: Mapping[int, Column], *, apply: Mapper =
     _mark_stale(view, sensor, new)
 
 
-def seal_sensor(view: View, sensor: str) -> int:
-    """Seal what is staged of a sensor; give how many readings that were. The heads must be read anew afterwards."""
-    new: dict[int, Column] = {}
+class Sealing(NamedTuple):
+    """One sensor's staged readings, worked out for sealing.
+
+    notes: series id, its readings, how many of them are new, the batch through which it is sealed then.
+    """
+
+    sensor: str
+    notes: list[tuple[int, Column, int, int]]
+    rewritings: list[chunks.Rewriting]
+
+    @property
+    def readings(self) -> int:
+        """How many readings are sealed."""
+        return sum(len(column.at_ms) for _, column, _, _ in self.notes)
+
+
+def plan(view: View, sensor: str) -> Sealing:
+    """Work out what sealing all that is staged of a sensor has to write. Only reads."""
+    notes = []
     for series_id in view.heads.of_sensor(sensor):
         staged = view.staged(series_id)
         if len(staged.at_ms):
-            new[series_id] = column = rows.staged_column(view, series_id)
             added = int(np.count_nonzero((staged.marks & AMENDS) == 0))
-            _note(view.connection, series_id, column, added, int(staged.number.max()))
-    if new:
-        chunks.merge(view.connection, sensor, new)
-        _mark_stale(view, sensor, new)
-    return sum(len(column.at_ms) for column in new.values())
+            notes.append((series_id, rows.staged_column(view, series_id), added, int(staged.number.max())))
+    new = {series_id: column for series_id, column, _, _ in notes}
+    return Sealing(sensor, notes, chunks.plan(view.connection, sensor, new))
+
+
+def write(view: View, planned: Sealing) -> None:
+    """Seal what was worked out, sealed data being as it was then. The heads must be read anew afterwards."""
+    for note in planned.notes:
+        _note(view.connection, *note)
+    chunks.write(view.connection, planned.sensor, planned.rewritings)
+    _mark_stale(view, planned.sensor, {series_id: column for series_id, column, _, _ in planned.notes})
+
+
+def seal_sensor(view: View, sensor: str) -> None:
+    """Seal what is staged of a sensor. The heads must be read anew afterwards."""
+    write(view, plan(view, sensor))
 
 
 def staged_sensors(view: View) -> dict[str, int]:
@@ -100,7 +126,12 @@ def staged_sensors(view: View) -> dict[str, int]:
 
 
 def note_sealed(view: View, through: int) -> None:
-    """Note that every batch up to a number is sealed."""
+    """Note that every batch up to a number is sealed, the heads being up to date; where one is not, note nothing."""
+    state = view.heads.state
+    staged = staging.joined([view.tail.all(state.sealed, state.top), *view.own])
+    staged = staging.chosen(staged, staged.number <= through)
+    if bool((staged.number > view.heads.sealed_through[staged.series]).any()):
+        return
     view.connection.execute("UPDATE state SET sealed_batch = max(sealed_batch, ?)", (through,))
     next_generation(view.connection)
 

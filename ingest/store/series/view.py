@@ -53,7 +53,8 @@ class View:
     """One snapshot.
 
     own: what the unit of work that is open here has staged itself.  unpacked: None where chunks may be seen that are
-    not committed.  on_damage: told of each chunk or rollup that is damaged, as a sentence.
+    not committed.  on_damage: told of each chunk or rollup that is damaged, as a sentence.  pending: blocks of rollups
+    that were worked out here and are not written yet, by series id, quantity and begin.
     """
 
     connection: sqlite3.Connection
@@ -62,6 +63,7 @@ class View:
     unpacked: Unpacked | None
     on_damage: Callable[[str], None]
     own: list[Staged] = field(default_factory=list)
+    pending: dict[tuple[int, str, int], Any] = field(default_factory=dict)
 
     def staged(self, series_id: int) -> Staged:
         """Give what is staged of a series and not sealed, by instant and number; of one instant the last counts."""

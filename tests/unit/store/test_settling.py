@@ -67,6 +67,58 @@ def test_a_chunk_grows_and_is_cut_when_the_pace_quickens(store, path) -> None:
     assert len(store.read.read(KEYS[0], 300 * HOUR, 400 * HOUR)) == 40 * 3600
 
 
+def test_a_step_that_cannot_be_written_loses_nothing(store, path) -> None:
+    """A disk that runs full in the middle of a round: a sentence, and with room again all is sealed and there."""
+    for number in range(30):
+        with store.transaction() as work:
+            work.append(air(0, 300, sensor=f"s{number:02d}"), heard_ms=1)
+    assert store.settle_step() is True
+    assert store.settle_step() is True
+    pages = store._writer.execute("PRAGMA page_count").fetchone()[0]
+    free = store._writer.execute("PRAGMA freelist_count").fetchone()[0]
+    store._writer.execute(f"PRAGMA max_page_count = {pages}")
+    refusals: list[str] = []
+    for _ in range(20):
+        try:
+            store.settle_step()
+        except StorageError as error:
+            refusals.append(str(error))
+    assert refusals or free
+    assert all("the disk is full" in refusal for refusal in refusals)
+    store._writer.execute("PRAGMA max_page_count = 1073741823")
+    store.settle()
+    assert [extent.count for extent in store.read.extents()] == [300] * 60
+    assert all(len(store.read.read(extent.key, 0, DAY)) == 300 for extent in store.read.extents())
+    assert check_integrity(path) == []
+
+
+def test_what_changes_between_working_out_and_writing_is_not_lost(store, path, batch) -> None:
+    """Late, corrected and imported readings that come while a step is worked out: the step is taken again."""
+    store_air(store, (0, 2000))
+    late = itertools.count(3_000_000)
+    plan = store._settling.plan
+
+    def plan_and_be_overtaken(view, pressure, *, patience=0.0):
+        planned = plan(view, pressure, patience=patience)
+        number = next(late)
+        if number < 3_000_004:
+            store_air(store, (DAY * (number - 2_999_990), 12_000))  # straight into chunks
+        with store.transaction() as work:
+            work.append(batch([number], [float(number)]), heard_ms=9)
+        return planned
+
+    store._settling.plan = plan_and_be_overtaken
+    for _ in range(40):
+        store.settle_step()
+    store._settling.plan = plan
+    store.settle()
+    held = store.read.read(KEYS[0], 0, 2**53)
+    came = next(late) - 3_000_000
+    assert np.isin(np.arange(3_000_000, 3_000_000 + came), held.at_ms).all()
+    assert store.read.extents()[1].count == len(held)
+    assert check_integrity(path) == []
+
+
 def test_after_settling_nothing_is_left_to_do(store) -> None:
     """Everything sealed, no batch, nothing stale; and one more step says so."""
     store_air(store, (0, 3000))
