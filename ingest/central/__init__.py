@@ -1,6 +1,6 @@
 """Beyond one machine: forwarding to a central engine that takes InfluxDB v2 writes, and reading it back for the office.
 
-One way out: the store notes what was stored or amended (`ingest.store.changes`), `progress` plans what goes next,
+One way out: the store notes what was stored or amended (`ingest.store.series.feed`), `progress` plans what goes next,
 `points` makes lines of it, `writing` hands them over, `settling` reads them back, and only then the store's position
 moves. Reading: `engine` is the contract, `engine_metrics` (MetricsQL) and `engine_influxql` keep it,
 `central_store` makes series and buckets of it. Nothing here is ever waited for by the site's own watch.

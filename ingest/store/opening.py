@@ -70,6 +70,7 @@ def open_writer(path: Path) -> sqlite3.Connection:
         try:
             _check_ours(connection, path)
             connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # of a new file; an old one keeps what it has
+            connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # of a new file too
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA foreign_keys = ON")

@@ -12,16 +12,20 @@ from ingest.physics import air
 from ingest.site.incidents import Incident, Notice, NoticeState
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
-from ingest.store import changes, forwarding, incidents, outbox, records
+from ingest.store import forwarding, incidents, outbox, records
 from ingest.store.api import SeriesExtent
-from ingest.store.changes import Changes
 from ingest.store.forwarding import SetAside
-from ingest.store.series import lookup, rows
+from ingest.store.series import feed, lookup, rows, together
+from ingest.store.series.feed import Changes
+from ingest.store.series.view import View
 
 STANDARD_PRESSURE_KPA: Final = 101.325  # standard atmosphere by definition (ISO 2533)
 
 Snapshot = Callable[[], AbstractContextManager[sqlite3.Connection]]
 """Opens a block with a connection on which everything that is read belongs to one state of the file."""
+
+ViewOf = Callable[[sqlite3.Connection], View]
+"""Gives what such a connection sees of the series."""
 
 
 class SqliteReader:
@@ -31,19 +35,20 @@ class SqliteReader:
     belongs to the elevation of the stored site, or before there is a site the standard atmosphere.
     """
 
-    def __init__(self, snapshot: Snapshot, pressure_kpa: float | None) -> None:
+    def __init__(self, snapshot: Snapshot, view_of: ViewOf, pressure_kpa: float | None) -> None:
         self._snapshot = snapshot
+        self._view_of = view_of
         self._pressure_kpa = pressure_kpa
 
     def extents(self) -> list[SeriesExtent]:
         """Give every measured series with its first and last instant and its count."""
         with self._snapshot() as connection:
-            return rows.extents(connection)
+            return rows.extents(self._view_of(connection))
 
     def read(self, key: SeriesKey, from_ms: int, to_ms: int) -> Series:
         """Give the samples with from_ms <= instant < to_ms, in order of time."""
         with self._snapshot() as connection:
-            return lookup.read(connection, key, from_ms, to_ms, site_pressure_kpa=self._pressure(connection))
+            return lookup.read(self._view_of(connection), key, from_ms, to_ms, self._pressure_of(connection))
 
     def buckets(self, key: SeriesKey, edges_ms: Int64s) -> Buckets:
         """Give count, minimum, mean, maximum and coverage between consecutive edges.
@@ -51,19 +56,37 @@ class SqliteReader:
         edges_ms: int64, at least two, strictly rising; ValueError if not.
         """
         with self._snapshot() as connection:
-            return lookup.buckets(connection, key, edges_ms, site_pressure_kpa=self._pressure(connection))
+            return lookup.buckets(self._view_of(connection), key, edges_ms, self._pressure_of(connection))
+
+    def buckets_of(self, keys: Sequence[SeriesKey], edges_ms: Int64s) -> dict[SeriesKey, Buckets]:
+        """Give the buckets of many series between the same edges, of one state and quicker than one by one."""
+        with self._snapshot() as connection:
+            view, pressure = self._view_of(connection), self._pressure_of(connection)
+            return together.buckets_of(view, keys, edges_ms, pressure)
 
     def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:
         """Give the newest sample of each of these series; series without one are left out."""
         with self._snapshot() as connection:
-            pressure_kpa = self._pressure(connection)
-            found = ((key, lookup.latest(connection, key, site_pressure_kpa=pressure_kpa)) for key in keys)
-            return {key: sample for key, sample in found if sample is not None}
+            return lookup.latest(self._view_of(connection), keys, self._pressure_of(connection))
 
     def gaps(self, key: SeriesKey, from_ms: int, to_ms: int) -> list[Span]:
         """Give the stretches for which no reading vouches (see `series.coverage`)."""
         with self._snapshot() as connection:
-            return lookup.gaps(connection, key, from_ms, to_ms, site_pressure_kpa=self._pressure(connection))
+            return lookup.gaps(self._view_of(connection), key, from_ms, to_ms, self._pressure_of(connection))
+
+    def changes(self, after: int, limit: int) -> Changes:
+        """Give what was stored after a change's number, in the order of commit, late and corrected readings included.
+
+        after: 0, or the `through` of the answer before.  limit: about how many readings at a time.  Only what came
+        after somebody registered (`SqliteUnitOfWork.follow_changes`) is sure to be kept; `lost` says when it is not.
+        """
+        with self._snapshot() as connection:
+            return feed.changes(self._view_of(connection), after, limit)
+
+    def newest_change(self) -> int:
+        """Give the number of the newest change."""
+        with self._snapshot() as connection:
+            return self._view_of(connection).heads.state.top
 
     def site(self) -> Site | None:
         """Give the job as it stands, or None before it was seeded."""
@@ -103,20 +126,6 @@ class SqliteReader:
         with self._snapshot() as connection:
             return dict(connection.execute("SELECT sensor, at_ms FROM heard").fetchall())
 
-    def changes(self, after: int, limit: int) -> Changes:
-        """Give what was stored after a change's number, in the order of commit, late and corrected readings included.
-
-        after: 0, or the `through` of the answer before.  limit: about how many readings at a time.  Only what came
-        after somebody registered (`SqliteUnitOfWork.follow_changes`) is sure to be kept; `lost` says when it is not.
-        """
-        with self._snapshot() as connection:
-            return changes.since(connection, after, limit)
-
-    def newest_change(self) -> int:
-        """Give the number of the newest change."""
-        with self._snapshot() as connection:
-            return changes.newest(connection)
-
     def amendments(self, keys: Sequence[SeriesKey], from_ms: int, to_ms: int) -> dict[tuple[SeriesKey, int], int]:
         """Give how often readings of these series were amended, those that were, by series and instant."""
         with self._snapshot() as connection:
@@ -136,6 +145,14 @@ class SqliteReader:
         """Give how many readings the central engine refused."""
         with self._snapshot() as connection:
             return forwarding.count_aside(connection)
+
+    def pressure_kpa(self) -> float:
+        """Give the air pressure that derived series take where none is measured."""
+        with self._snapshot() as connection:
+            return self._pressure(connection)
+
+    def _pressure_of(self, connection: sqlite3.Connection) -> Callable[[], float]:
+        return lambda: self._pressure(connection)
 
     def _pressure(self, connection: sqlite3.Connection) -> float:
         if self._pressure_kpa is not None:

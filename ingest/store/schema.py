@@ -12,6 +12,8 @@ import sqlite3
 from collections.abc import Callable, Sequence
 from typing import Final, NamedTuple
 
+from ingest.store.schema_2 import sealed_columns
+
 APPLICATION_ID: Final = 0x4C756D62  # "Lumb"
 
 READING_TABLES: Final = (
@@ -130,7 +132,10 @@ def first_schema(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-MIGRATIONS: Final[tuple[Migration, ...]] = (Migration(1, "first_schema", first_schema),)
+MIGRATIONS: Final[tuple[Migration, ...]] = (
+    Migration(1, "first_schema", first_schema),
+    Migration(2, "sealed_columns", sealed_columns),
+)
 """Every step there ever was, in order, without a hole. A released step is never changed: a new one is added."""
 
 SCHEMA_VERSION: Final = MIGRATIONS[-1].version

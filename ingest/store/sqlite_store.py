@@ -9,17 +9,21 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
-from typing import Final
+from typing import Any, Final
 
 from ingest.errors import StorageError
-from ingest.store import opening
+from ingest.store import copying, keeper, opening, retention
 from ingest.store.reader import SqliteReader
+from ingest.store.series.settling import Settling
+from ingest.store.series.view import Memory
 from ingest.store.trouble import plainly
 from ingest.store.unit_of_work import SqliteUnitOfWork
 
+_WORTH_THREADS: Final = 4  # chunks to be made at once
 _PATIENCE_ON_CLOSING_MS: Final = 500  # a daemon that is asked to stop must not wait for somebody's long export
 
 
@@ -38,13 +42,18 @@ class SqliteStore:
         self._pooling = threading.Lock()
         self._idle: list[sqlite3.Connection] = []  # connections for reading that nobody uses just now
         self._closed = False
+        self._keeper: keeper.Keeper | None = None
+        self._pool: ThreadPoolExecutor | None = None
         self._mark: opening.WriterMark | None = None
         self._writer: sqlite3.Connection | None = None
         if read_only:
             self._idle.append(opening.open_reader(path))
         else:
             self._open_for_writing()
-        self._reader = SqliteReader(self._snapshot, pressure_kpa)
+        self._memory = Memory()
+        self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa)
+        self._settling = Settling()
+        self._settling_alone = threading.Lock()
 
     @classmethod
     def open(cls, path: Path, *, pressure_kpa: float | None = None, read_only: bool = False) -> SqliteStore:
@@ -82,13 +91,14 @@ class SqliteStore:
             try:
                 with plainly(self._path), self._committed(writer) as work:
                     yield work
+                work.publish()
             finally:
                 self._writing_thread = None
 
     @contextlib.contextmanager
     def _committed(self, writer: sqlite3.Connection) -> Iterator[SqliteUnitOfWork]:
         writer.execute("BEGIN IMMEDIATE")
-        work = SqliteUnitOfWork(writer, self._pressure_kpa)
+        work = SqliteUnitOfWork(writer, self._memory, self._pressure_kpa, self._in_threads)
         try:
             yield work
             work.end()
@@ -99,6 +109,69 @@ class SqliteStore:
             if writer.in_transaction:
                 writer.execute("ROLLBACK")
             raise
+
+    def settle_step(self, *, patience: float = 0.0) -> bool:
+        """Do one bounded step of what follows in the background; say whether more waits.
+
+        Seals staged readings into chunks once there are enough of them, or once for all that there are where `patience`
+        is 0 (else the share, 0 to 1, of the usual amount to wait for); makes rollups follow; deletes what is sealed.
+        The work is done beside whoever stores; only writing its result is a unit of work, and a short one.
+        Blocks: call it from a thread.  Raises StorageError.
+        """
+        with self._settling_alone:
+            with self._snapshot() as connection:
+                view, pressure_kpa = self._memory.view(connection), self._reader.pressure_kpa
+                planned = self._settling.plan(view, pressure_kpa, patience=patience)
+            try:
+                with self.transaction() as work:
+                    return self._settling.write(work.view, planned)
+            except BaseException:
+                self._settling.begin_anew()
+                raise
+
+    def settle(self) -> None:
+        """Do all of it: afterwards everything is sealed and every rollup is right."""
+        while self.settle_step():
+            pass
+
+    @property
+    def damage(self) -> list[str]:
+        """What was found damaged while reading since the store was opened, a sentence each; reading goes on without."""
+        return list(self._memory.damage)
+
+    def backup(self, target: Path, *, pages_at_once: int = 512) -> None:
+        """Write a copy of this state of the store to a new file, in small steps, while everything goes on.
+
+        Raises StorageError: the file is there already, or cannot be written.
+        """
+        copying.backup(self._path, Path(target), pages_at_once=pages_at_once)
+
+    def thin(self, rule: retention.Rule, *, now_ms: int) -> bool:
+        """Let some readings go that are older than a rule keeps; say whether there are more. Their rollups stay.
+
+        Raises StorageError.
+        """
+        with self.transaction() as work:
+            return retention.thin(work.view, rule, now_ms=now_ms)
+
+    def give_back_room(self, *, pages: int = 500) -> bool:
+        """Shorten the file by some of the pages that hold nothing any longer; say whether there are more."""
+        self._check_no_unit_here()
+        with self._writing, plainly(self._path):
+            if self._writer is None:
+                raise self._not_for_writing()
+            return copying.give_back_room(self._writer, pages)
+
+    def keep_settled(self) -> keeper.Keeper:
+        """Begin to do what follows in the background, in a thread that is stopped with the store or by `stop`."""
+        if self._keeper is None:
+            self._keeper = keeper.Keeper(lambda: self.settle_step(patience=1.0))
+        return self._keeper
+
+    @property
+    def keeper_trouble(self) -> str:
+        """What keeps the background's work from going on (a full disk, say), or nothing."""
+        return "" if self._keeper is None else self._keeper.trouble
 
     def tidy(self) -> None:
         """Fold what can be folded of the write-ahead log into the file, and refresh what SQLite knows for planning.
@@ -121,6 +194,8 @@ class SqliteStore:
         and loses nothing. Not to be called inside a unit of work: RuntimeError.
         """
         self._check_no_unit_here()
+        if self._keeper is not None:
+            self._keeper.stop()
         with self._writing, self._pooling:
             self._closed = True
             while self._idle:
@@ -133,12 +208,23 @@ class SqliteStore:
             if self._mark is not None:
                 self._mark.release()
                 self._mark = None
+            if self._pool is not None:
+                self._pool.shutdown()
+                self._pool = None
 
     def __enter__(self) -> SqliteStore:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.close()
+
+    def _in_threads(self, work: Callable[[Any], Any], items: Sequence[Any]) -> Iterable[Any]:
+        """Do what `map` does, on two threads where there is enough to do: packing and squeezing let go of the lock."""
+        if len(items) < _WORTH_THREADS:
+            return map(work, items)
+        if self._pool is None:
+            self._pool = ThreadPoolExecutor(2, thread_name_prefix="store-packing")
+        return self._pool.map(work, items)
 
     def _check_no_unit_here(self) -> None:
         if self._writing_thread == threading.get_ident():

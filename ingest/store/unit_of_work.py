@@ -10,20 +10,35 @@ from typing import Any
 from ingest.site.incidents import Incident, Notice, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
-from ingest.store import changes, forwarding, incidents, outbox, records
+from ingest.store import forwarding, incidents, outbox, records
 from ingest.store.api import Appended
 from ingest.store.forwarding import SetAside
 from ingest.store.plain import canonical_json
 from ingest.store.reader import SqliteReader
-from ingest.store.series import appending
+from ingest.store.series import appending, feed, sorting
+from ingest.store.series.chunks import Mapper
+from ingest.store.series.view import Memory, View
 
 
 class SqliteUnitOfWork:
     """Writes on the connection on which `SqliteStore.transaction` began; satisfies `api.UnitOfWork`."""
 
-    def __init__(self, connection: sqlite3.Connection, pressure_kpa: float | None) -> None:
+    def __init__(
+        self, connection: sqlite3.Connection, memory: Memory, pressure_kpa: float | None, apply: Mapper = map
+    ) -> None:
         self._open_connection: sqlite3.Connection | None = connection
-        self._reader = SqliteReader(self._inside, pressure_kpa)
+        self._memory = memory
+        self._apply = apply
+        self._own_view: View | None = None
+        self._reader = SqliteReader(self._inside, lambda _: self.view, pressure_kpa)
+
+    @property
+    def view(self) -> View:
+        """What this unit sees of the series, with what it has written."""
+        connection = self._connection
+        if self._own_view is None:
+            self._own_view = self._memory.view(connection)
+        return self._own_view
 
     @property
     def read(self) -> SqliteReader:
@@ -37,9 +52,10 @@ class SqliteUnitOfWork:
         False for an import, which leaves alone when each sensor was last heard.
         Raises InputError for values that are not finite, absurd instants, or a derived quantity's name.
         """
-        appended = appending.append(self._connection, batch, amended_ms=heard_ms)
+        appended = appending.append(self.view, batch, amended_ms=heard_ms, apply=self._apply)
         if live:
-            sensors = {batch.keys[index].sensor for index in set(batch.key_index.tolist())}
+            named = batch.key_index[sorting.runs(batch.key_index)].tolist()
+            sensors = {batch.keys[index].sensor for index in named}
             self._connection.executemany(
                 "INSERT INTO heard (sensor, at_ms) VALUES (?1, ?2) ON CONFLICT (sensor) DO UPDATE SET at_ms = ?2",
                 [(sensor, heard_ms) for sensor in sorted(sensors)],
@@ -88,7 +104,20 @@ class SqliteUnitOfWork:
 
     def follow_changes(self, name: str, *, through: int) -> None:
         """Note that somebody has taken over all changes up to a number, and keep those after it for them."""
-        changes.register(self._connection, name, through)
+        feed.register(self._connection, name, through)
+
+    def forget_changes(self, name: str) -> None:
+        """Keep no changes for somebody any longer."""
+        feed.forget(self._connection, name)
+
+    def trim_changes(self, *, before_ms: int) -> None:
+        """Let go of the changes that came before an instant of our clock, whoever still wanted them."""
+        feed.trim(self._connection, before_ms=before_ms)
+
+    def publish(self) -> None:
+        """Hand on what was written, once it is committed, so that readers need not unpack it."""
+        if self._own_view is not None and self._own_view.own and self._own_view.unpacked is not None:
+            self._memory.publish(self._own_view)
 
     def save_forwarding(self, name: str, state: Mapping[str, Any]) -> None:
         """Save how far a forwarder has come (JSON-able)."""

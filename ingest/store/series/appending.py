@@ -1,14 +1,15 @@
-"""Readings into rows: what is new is inserted, what is there already is compared and, if it differs, amended.
+"""Readings taken in: what is new is staged, what is there already is compared and, if it differs, amended.
 
 A batch is sorted by series and instant first. What lies after its series' newest instant, nearly everything in ordinary
-running, cannot be there yet and is inserted without a look; only late readings are looked up.
+running, cannot be there yet and is not looked up; late readings are. A large batch with many readings per series goes
+straight into chunks.
 """
 
 from __future__ import annotations
 
-import json
+import itertools
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -16,116 +17,158 @@ from numpy.typing import NDArray
 
 from ingest.site.series import Floats, Int64s, ReadingBatch, SeriesKey
 from ingest.store.api import Appended
-from ingest.store.series import sorting
+from ingest.store.series import feed, heads, rows, sealing, sorting, staging
+from ingest.store.series.chunk_format import Column
+from ingest.store.series.chunks import Mapper
 from ingest.store.series.sorting import Sorted, same_bits
+from ingest.store.series.staging import AMENDS, ARRIVAL, Staged
+from ingest.store.series.view import View
 
-# CROSS JOIN holds SQLite to this order: one seek into the readings for each instant that is wanted.
-_LOOK_UP: Final = """
-    SELECT wanted.key, reading.value
-    FROM json_each(?) AS wanted CROSS JOIN reading ON reading.series_id = ? AND reading.at_ms = wanted.value"""
-_INSERT: Final = "INSERT INTO reading (series_id, at_ms, value, arrival) VALUES (?, ?, ?, ?)"
-_AMEND: Final = "UPDATE reading SET value = ?, arrival = ? WHERE series_id = ? AND at_ms = ?"
 _RECORD_AMENDMENT: Final = """
     INSERT INTO amendment (series_id, at_ms, old_value, new_value, amended_ms) VALUES (?, ?, ?, ?, ?)"""
-_EXTEND: Final = """
-    UPDATE series SET
-        count = count + ?2,
-        first_ms = min(coalesce(first_ms, ?3), ?3),
-        last_value = CASE WHEN last_ms > ?4 THEN last_value ELSE ?5 END,
-        last_ms = max(coalesce(last_ms, ?4), ?4)
-    WHERE id = ?1"""
-_LOOK_UP_AT_ONCE: Final = 20_000
+_APART_MS: Final = 4 * 86_400_000  # late readings further apart than this are looked up one group at a time
+BULK_READINGS: Final = 20_000
+BULK_PER_SERIES: Final = 500
+"""A batch of at least so many readings, and on average so many per series, goes straight into chunks."""
 
 
-def append(connection: sqlite3.Connection, batch: ReadingBatch, *, amended_ms: int) -> Appended:
-    """Store a batch inside the transaction that is open on `connection`.
+def append(view: View, batch: ReadingBatch, *, amended_ms: int, apply: Mapper = map) -> Appended:
+    """Store a batch inside the transaction that is open on `view.connection`, and bring `view` up to it.
 
     amended_ms: the instant to put down for amendments.  Raises InputError (see `sorting.check`), and sqlite3.Error.
     """
     sorting.check(batch)
-    batch_sorted = sorting.sort(batch)
-    if len(batch_sorted.at_ms) == 0:
+    in_order = sorting.sort(batch)
+    if len(in_order.at_ms) == 0:
         return Appended(0, 0, 0)
-    ids, last_ms = _series_of(connection, batch.keys)
-    there, old = _look_up(connection, batch_sorted, ids, last_ms)
-    _insert(connection, batch_sorted, ids, ~there)
-    changed = there & ~same_bits(old, batch_sorted.value)
-    _amend(connection, batch_sorted, ids, changed, old, amended_ms)
-    _extend(connection, batch_sorted, ids, ~there)
-    overwritten = len(batch_sorted.overwritten.at_ms)
+    ids = _ids_of(view, batch.keys)
+    there, old = _look_up(view, in_order, ids)
+    changed = there & ~same_bits(old, in_order.value) if there.any() else there
+    _record_amendments(view.connection, in_order, ids, changed, old, amended_ms)
+    if _is_bulk(in_order, batch.keys):
+        _put_into_chunks(view, in_order, ids, ~there | changed, apply)
+    else:
+        _stage(view, in_order, ids, ~there, changed, amended_ms)
+    again = int(np.count_nonzero(changed))
+    known = int(np.count_nonzero(there))
     return Appended(
-        stored=int(np.count_nonzero(~there)),
-        repeated=batch_sorted.repeated + int(np.count_nonzero(there & ~changed)),
-        amended=overwritten + int(np.count_nonzero(changed)),
+        stored=len(there) - known,
+        repeated=in_order.repeated + known - again,
+        amended=len(in_order.overwritten.at_ms) + again,
     )
 
 
-def _series_of(connection: sqlite3.Connection, keys: Iterable[SeriesKey]) -> tuple[Int64s, Int64s]:
-    """Give each key's series id, made where it is new, and the newest instant that it holds (or the least int64)."""
-    nothing = np.iinfo(np.int64).min
-    found: list[tuple[int, int]] = []
+def _is_bulk(batch: Sorted, keys: tuple[SeriesKey, ...]) -> bool:
+    count = len(batch.at_ms)
+    return count >= BULK_READINGS and count >= BULK_PER_SERIES * len(keys)
+
+
+def _ids_of(view: View, keys: tuple[SeriesKey, ...]) -> Int64s:
+    """Give each key's series id, made where it is new."""
+    known = view.heads.ids
+    made: dict[SeriesKey, int] = {}
     for key in keys:
-        row = connection.execute(
-            "SELECT id, coalesce(last_ms, ?) FROM series WHERE sensor = ? AND quantity = ?", (nothing, *key)
-        ).fetchone()
-        if row is None:
-            made = connection.execute("INSERT INTO series (sensor, quantity, count) VALUES (?, ?, 0)", key)
-            row = (made.lastrowid, nothing)
-        found.append(row)
-    ids, last_ms = np.array(found, dtype=np.int64).T
-    return ids, last_ms
+        if key not in known and key not in made:
+            row = view.connection.execute(
+                "INSERT INTO series (sensor, quantity, count, sealed_through) VALUES (?, ?, 0, 0)", key
+            )
+            made[key] = int(row.lastrowid or 0)
+    if made:
+        view.heads = heads.with_series(view.heads, made, sealing.next_generation(view.connection))
+    return np.array([view.heads.ids[key] for key in keys], dtype=np.int64)
 
 
-def _look_up(
-    connection: sqlite3.Connection, batch: Sorted, ids: Int64s, last_ms: Int64s
-) -> tuple[NDArray[np.bool_], Floats]:
+def _look_up(view: View, batch: Sorted, ids: Int64s) -> tuple[NDArray[np.bool_], Floats]:
     """Say which readings' instants are there already, and with what value."""
     there = np.zeros(len(batch.at_ms), dtype=np.bool_)
     old = np.zeros(len(batch.at_ms))
+    starts = sorting.runs(batch.key_index)
+    last_ms = view.heads.last_ms[ids]
+    if not bool((batch.at_ms[starts] <= last_ms[batch.key_index[starts]]).any()):
+        return there, old
     late = np.flatnonzero(batch.at_ms <= last_ms[batch.key_index])
-    for of_one_series in np.split(late, np.flatnonzero(np.diff(batch.key_index[late])) + 1):
-        for begin in range(0, len(of_one_series), _LOOK_UP_AT_ONCE):
-            some = of_one_series[begin : begin + _LOOK_UP_AT_ONCE]
-            wanted = (json.dumps(batch.at_ms[some].tolist()), int(ids[batch.key_index[some[0]]]))
-            for index, value in connection.execute(_LOOK_UP, wanted):
-                there[some[index]] = True
-                old[some[index]] = value
+    apart = (np.diff(batch.key_index[late]) != 0) | (np.diff(batch.at_ms[late]) > _APART_MS)
+    for some in np.split(late, np.flatnonzero(apart) + 1):
+        at_ms = batch.at_ms[some]
+        held = rows.between(view, int(ids[batch.key_index[some[0]]]), int(at_ms[0]), int(at_ms[-1]) + 1)
+        if len(held):
+            at = np.minimum(np.searchsorted(held.at_ms, at_ms), len(held) - 1)
+            found = held.at_ms[at] == at_ms
+            there[some[found]] = True
+            old[some[found]] = held.value[at[found]]
     return there, old
 
 
-def _insert(connection: sqlite3.Connection, batch: Sorted, ids: Int64s, new: NDArray[np.bool_]) -> None:
-    columns = (ids[batch.key_index[new]], batch.at_ms[new], batch.value[new], batch.arrival[new].astype(np.int64))
-    connection.executemany(_INSERT, zip(*(column.tolist() for column in columns), strict=True))
-
-
-def _amend(
+def _record_amendments(
     connection: sqlite3.Connection, batch: Sorted, ids: Int64s, changed: NDArray[np.bool_], old: Floats, at_ms: int
 ) -> None:
-    """Keep the old values, then write the new ones.
-
-    What was overwritten inside the batch is kept too; where the file had a third value, that came first.
-    """
-    file_ids = ids[batch.key_index[changed]].tolist()
-    instants, new = batch.at_ms[changed].tolist(), batch.value[changed].tolist()
+    """Keep the old values. What was overwritten inside the batch is kept too; a third value in the file came first."""
     inside = batch.overwritten
-    kept = [*zip(file_ids, instants, old[changed].tolist(), new, strict=True)]
-    kept += zip(
-        ids[inside.key_index].tolist(), inside.at_ms.tolist(), inside.old.tolist(), inside.new.tolist(), strict=True
-    )
-    connection.executemany(_RECORD_AMENDMENT, ((*row, at_ms) for row in kept))
-    arrival = batch.arrival[changed].astype(np.int64).tolist()
-    connection.executemany(_AMEND, zip(new, arrival, file_ids, instants, strict=True))
+    kept = [
+        *zip(
+            ids[batch.key_index[changed]].tolist(),
+            batch.at_ms[changed].tolist(),
+            old[changed].tolist(),
+            batch.value[changed].tolist(),
+            strict=True,
+        ),
+        *zip(
+            ids[inside.key_index].tolist(), inside.at_ms.tolist(), inside.old.tolist(), inside.new.tolist(), strict=True
+        ),
+    ]
+    if kept:
+        connection.executemany(_RECORD_AMENDMENT, ((*row, at_ms) for row in kept))
 
 
-def _extend(connection: sqlite3.Connection, batch: Sorted, ids: Int64s, new: NDArray[np.bool_]) -> None:
-    """Bring each series' extent, count and newest value up to date."""
-    starts = np.flatnonzero(np.diff(batch.key_index, prepend=-1))
-    ends = np.append(starts[1:], len(batch.at_ms)) - 1
-    columns = (
-        ids[batch.key_index[starts]],
-        np.add.reduceat(new.astype(np.int64), starts),
-        batch.at_ms[starts],
-        batch.at_ms[ends],
-        batch.value[ends],
+def _stage(
+    view: View, batch: Sorted, ids: Int64s, new: NDArray[np.bool_], changed: NDArray[np.bool_], heard_ms: int
+) -> None:
+    which: NDArray[np.bool_] | slice = slice(None) if bool(new.all()) else new | changed
+    at_ms = batch.at_ms[which]
+    if len(at_ms) == 0:
+        return
+    number = view.heads.state.top + 1
+    staged = Staged(
+        np.full(len(at_ms), number),
+        ids[batch.key_index[which]],
+        at_ms,
+        batch.value[which],
+        batch.arrival[which] * ARRIVAL + changed[which] * AMENDS,
     )
-    connection.executemany(_EXTEND, zip(*(column.tolist() for column in columns), strict=True))
+    staging.write(view.connection, staged, heard_ms)
+    view.own.append(staged)
+    view.heads = heads.advanced(view.heads, staged, number)
+
+
+def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.bool_], apply: Mapper) -> None:
+    """Merge what is new or changed straight into the chunks of each sensor."""
+    starts = np.append(sorting.runs(batch.key_index), len(batch.at_ms)).tolist()
+    by_sensor: dict[str, dict[int, Column]] = {}
+    every = bool(which.all())
+    for begin, end in itertools.pairwise(starts):
+        rows_of: slice | Int64s = slice(begin, end) if every else begin + np.flatnonzero(which[begin:end])
+        column = Column(batch.at_ms[rows_of], batch.value[rows_of], batch.arrival[rows_of])
+        series_id = int(ids[batch.key_index[begin]])
+        if len(column.at_ms):
+            by_sensor.setdefault(_sensor(view, series_id), {})[series_id] = column
+    with sealing.touching_chunks(view):
+        for sensor, columns_of in by_sensor.items():
+            _seal_first_what_overlaps(view, sensor, columns_of)
+            sealing.merge(view, sensor, columns_of, apply=apply)
+        feed.note_bulk(view, by_sensor)
+
+
+def _seal_first_what_overlaps(view: View, sensor: str, new: Mapping[int, Column]) -> None:
+    """Staged readings lie over the chunks: those of a stretch that is now written newer must go in before it."""
+    for series_id, column in new.items():
+        staged = view.staged(series_id).at_ms
+        if len(staged) and bool(((staged >= column.at_ms[0]) & (staged <= column.at_ms[-1])).any()):
+            sealing.seal_sensor(view, sensor)
+            sealing.refresh(view)
+            return
+
+
+def _sensor(view: View, series_id: int) -> str:
+    key = view.heads.keys[series_id]
+    assert key is not None  # ids come from these very heads
+    return key.sensor

@@ -33,23 +33,65 @@ def vouched_ms(at_ms: Int64s) -> Int64s:
     """
     if len(at_ms) < 2:
         return np.full(len(at_ms), LONE_GAP_MS, dtype=np.int64)
+    return vouched_in_segments(at_ms, np.zeros(1, np.int64))
+
+
+def vouched_in_segments(at_ms: Int64s, starts: Int64s) -> Int64s:
+    """Give for how long each reading vouches (ms), of several series that are laid end to end.
+
+    at_ms: int64 (n,).  starts: int64 (m,), where each series begins; each of at least two readings, and where there are
+    several, of more than `NEIGHBOURS`.
+    """
     intervals = np.diff(at_ms)
-    allowed = np.clip(GAP_FACTOR * _usual_interval(intervals), MIN_GAP_MS, MAX_GAP_MS).astype(np.int64)
-    allowed[:-1] = np.minimum(allowed[:-1], intervals)
+    ends = np.append(starts[1:], len(at_ms)) - 1  # the last reading of each series
+    width = min(NEIGHBOURS, len(intervals))
+    # Nearly every reading vouches until the next one, which is seen without working out the usual interval around it:
+    # only those that may not are looked at closely, and the last ones.
+    intervals[ends[:-1]] = MAX_GAP_MS  # between two series: no interval at all
+    doubtful = (
+        np.union1d(_doubtful(intervals, width), ends) if len(ends) > 1 else np.append(_doubtful(intervals, width), ends)
+    )
+    series = np.searchsorted(starts, doubtful, side="right") - 1
+    usual = _usual_interval(intervals, width, doubtful, starts[series], ends[series])
+    bounds = np.clip(GAP_FACTOR * usual, MIN_GAP_MS, MAX_GAP_MS).astype(np.int64)
+    allowed = np.append(intervals, np.int64(MAX_GAP_MS))
+    allowed[ends] = MAX_GAP_MS
+    allowed[doubtful] = np.minimum(allowed[doubtful], bounds)
     return allowed
 
 
-def _usual_interval(intervals: Int64s) -> Floats:
-    """Give for each of the n + 1 readings around n intervals the greater of the medians before and after it."""
-    width = min(NEIGHBOURS, len(intervals))
+def _doubtful(intervals: Int64s, width: int) -> Int64s:
+    """Give the intervals, by index, that may be longer than their reading vouches."""
+    typical = int(np.median(intervals[:: len(intervals) // 1000 + 1])) // 2
+    longest = min(max(GAP_FACTOR * typical, MIN_GAP_MS), MAX_GAP_MS)
+    long = intervals > longest
+    # A window's median is at least `typical` unless more than half of its intervals are shorter.
+    short = np.flatnonzero(intervals < typical)
+    half = width // 2
+    if len(short) > half and int((short[half:] - short[: len(short) - half]).min()) < width:
+        # Wherever a window of the neighbourhood may have a small median, every interval that can matter is doubtful.
+        few = np.zeros(len(intervals) + 1, np.int64)
+        clustered = np.flatnonzero(short[half:] - short[: len(short) - half] < width)
+        np.add.at(few, np.maximum(short[clustered] - 2 * width, 0), 1)
+        np.add.at(few, np.minimum(short[clustered + half] + 2 * width, len(intervals)), -1)
+        long |= (np.cumsum(few[:-1]) > 0) & (intervals > MIN_GAP_MS)
+    return np.flatnonzero(long)
+
+
+def _usual_interval(intervals: Int64s, width: int, reading: Int64s, first: Int64s, last: Int64s) -> Floats:
+    """Give for some readings the greater of the medians before and after them.
+
+    first, last: of each one's series, by index.  Window i holds the intervals i to i + width - 1.
+    """
     windows = np.lib.stride_tricks.sliding_window_view(intervals, width)
-    medians = np.partition(windows, width // 2, axis=1)[:, width // 2].astype(np.float64)
-    last = len(medians) - 1
-    reading = np.arange(len(intervals) + 1)
-    # Window i holds the intervals i to i + width - 1. At the ends the outermost window stands in.
-    before = medians[np.clip(reading - width, 0, last)]
-    after = medians[np.clip(reading, 0, last)]
-    usual: Floats = np.maximum(before, after)
+
+    def median(window: Int64s) -> Floats:
+        # At the ends of a series its outermost window stands in.
+        chosen = np.partition(windows[np.clip(window, first, last - width)], width // 2, axis=1)
+        medians: Floats = chosen[:, width // 2].astype(np.float64)
+        return medians
+
+    usual: Floats = np.maximum(median(reading - width), median(reading))
     return usual
 
 

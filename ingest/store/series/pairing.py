@@ -9,7 +9,7 @@ Where no temperature belongs to an instant, or the quantity cannot be derived th
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -30,6 +30,8 @@ def as_of(samples: Series, at_ms: Int64s, *, age_ms: int, after_ms: int = 0) -> 
     values = np.full(len(at_ms), np.nan)
     if len(samples) == 0:
         return values
+    if np.array_equal(samples.at_ms, at_ms):
+        return samples.value.copy()
     after = np.searchsorted(samples.at_ms, at_ms, side="right")
     before = after - 1
     held = (before >= 0) & (at_ms - samples.at_ms[before] <= age_ms)
@@ -41,19 +43,38 @@ def as_of(samples: Series, at_ms: Int64s, *, age_ms: int, after_ms: int = 0) -> 
     return values
 
 
-def derive(
-    quantity: str, temperature: Series, humidity: Series, pressure: Series | None, site_pressure_kpa: float
-) -> Series:
-    """Give the derived series of one sensor at the instants of its RH readings.
+class Paired(NamedTuple):
+    """RH readings with what belongs to each: columns (n,).  temperature_c, rh_percent, pressure_kpa: NaN: not known."""
 
-    quantity: a name in `DERIVED`.  temperature (°C), humidity (%), pressure (kPa or None): of that sensor, in order of
-    time; temperature and pressure reaching back as far as they may be old.  site_pressure_kpa: where none is measured.
+    at_ms: Int64s
+    temperature_c: Floats
+    rh_percent: Floats
+    pressure_kpa: Floats
+
+
+def paired(temperature: Series, humidity: Series, pressure: Series | None, site_pressure_kpa: float) -> Paired:
+    """Give the RH readings of one sensor with the temperature and pressure that hold at each.
+
+    temperature (°C), humidity (%), pressure (kPa or None): of that sensor, in order of time; temperature and pressure
+    reaching back as far as they may be old.  site_pressure_kpa: where none is measured.
     """
     temperature_c = as_of(temperature, humidity.at_ms, age_ms=TEMPERATURE_AGE_MS, after_ms=TEMPERATURE_AFTER_MS)
     pressure_kpa = np.full(len(humidity), site_pressure_kpa)
     if pressure is not None:
         measured = as_of(pressure, humidity.at_ms, age_ms=PRESSURE_AGE_MS)
         pressure_kpa = np.where(np.isnan(measured), pressure_kpa, measured)
-    value = np.asarray(DERIVED[quantity].compute(temperature_c, humidity.value, pressure_kpa), dtype=np.float64)
-    known = ~np.isnan(value)
-    return Series(humidity.at_ms[known], value[known])
+    return Paired(humidity.at_ms, temperature_c, humidity.value, pressure_kpa)
+
+
+def compute(quantity: str, of: Paired) -> Series:
+    """Give a derived series, without the instants at which it is not known.  quantity: a name in `DERIVED`."""
+    value = np.asarray(DERIVED[quantity].compute(of.temperature_c, of.rh_percent, of.pressure_kpa), dtype=np.float64)
+    unknown = np.isnan(value)
+    return Series(of.at_ms[~unknown], value[~unknown]) if unknown.any() else Series(of.at_ms, value)
+
+
+def derive(
+    quantity: str, temperature: Series, humidity: Series, pressure: Series | None, site_pressure_kpa: float
+) -> Series:
+    """Give the derived series of one sensor at the instants of its RH readings (see `paired` and `compute`)."""
+    return compute(quantity, paired(temperature, humidity, pressure, site_pressure_kpa))

@@ -30,16 +30,21 @@ KEY = SeriesKey("attic", "temperature_c")
 KILLS = 20
 
 # Appends batches, each with an incident and its notice, and prints a batch's number once its unit of work is left.
-# Every third batch is sent again, as a sender does that was never told that the first one arrived.
+# Every third batch is sent again, as a sender does that was never told that the first one arrived. Meanwhile the
+# keeper seals, rolls up and deletes all the time.
 WRITER = """
 import sys
 from pathlib import Path
 import numpy as np
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store import keeper
+from ingest.store.series import settling
 from ingest.store.sqlite_store import SqliteStore
 key, number = SeriesKey("attic", "temperature_c"), int(sys.argv[2])
+settling.SEAL_AT, settling.SEALED_AT_ONCE, keeper._SHORTEST_REST_S, keeper._REST = 120, 60, 0.001, 0.2
 store = SqliteStore.open(Path(sys.argv[1]))
+store.keep_settled()
 while True:
     for again in range(2 if number % 3 == 0 else 1):
         at_ms = np.arange(number * 50, number * 50 + 50)
@@ -70,24 +75,49 @@ def acknowledged_before_the_kill(path: Path, first: int, after_s: float) -> int:
 
 def test_killed_twenty_times_nothing_acknowledged_is_lost_and_nothing_is_there_twice() -> None:
     """After each SIGKILL at a random instant: sound file, all acknowledged batches whole, the next whole or absent."""
+    kill_again_and_again(KILLS, check_each=1)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1800)
+def test_killed_three_hundred_times() -> None:
+    """The same for long: storing, sealing, rolling up and deleting are each hit many times."""
+    kill_again_and_again(300, check_each=10)
+
+
+def kill_again_and_again(kills: int, *, check_each: int) -> None:
+    """Kill writers on one store; look at everything after each `check_each` kills and at the end."""
     rng = random.Random(20261125)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "store.sqlite3"
         acknowledged = -1
-        for _ in range(KILLS):
-            acknowledged = acknowledged_before_the_kill(path, acknowledged + 1, rng.uniform(0.0, 0.04))
-            assert check_integrity(path) == []
-            with SqliteStore.open(path, read_only=True) as store:
-                series = store.read.read(KEY, 0, 2**53)
-                batches, remainder = divmod(len(series), 50)
-                assert remainder == 0
-                assert batches in (acknowledged + 1, acknowledged + 2)
-                np.testing.assert_array_equal(series.at_ms, np.arange(len(series)))
-                np.testing.assert_array_equal(series.value, np.arange(len(series)) * 0.1)
-                incidents = store.read.incidents(limit=10**6)
-                assert sorted(i.opened_ms for i in incidents) == list(range(batches))
-                assert {n.incident for n in store.read.notices(limit=10**6)} == {f"i-{n}" for n in range(batches)}
-        assert acknowledged > KILLS
+        for kill in range(kills):
+            acknowledged = acknowledged_before_the_kill(path, acknowledged + 1, rng.uniform(0.0, 0.12))
+            if kill % check_each == 0 or kill == kills - 1:
+                assert check_integrity(path) == []
+            all_is_there(path, acknowledged)
+        assert acknowledged > kills
+        with SqliteStore.open(path) as store:
+            with store.transaction() as work:
+                assert work.view.connection.execute("SELECT count(*) FROM chunk").fetchone()[0] > 0
+                assert work.view.connection.execute("SELECT count(*) FROM rollup").fetchone()[0] > 0
+            store.settle()
+        all_is_there(path, acknowledged)
+        assert check_integrity(path) == []
+
+
+def all_is_there(path: Path, acknowledged: int) -> None:
+    """Every acknowledged batch, with its incident and notice, exactly once, and at most the next one besides."""
+    with SqliteStore.open(path, read_only=True) as store:
+        series = store.read.read(KEY, 0, 2**53)
+        batches, remainder = divmod(len(series), 50)
+        assert remainder == 0
+        assert batches in (acknowledged + 1, acknowledged + 2)
+        np.testing.assert_array_equal(series.at_ms, np.arange(len(series)))
+        np.testing.assert_array_equal(series.value, np.arange(len(series)) * 0.1)
+        incidents = store.read.incidents(limit=10**6)
+        assert sorted(i.opened_ms for i in incidents) == list(range(batches))
+        assert {n.incident for n in store.read.notices(limit=10**6)} == {f"i-{n}" for n in range(batches)}
 
 
 def everything(path: Path) -> list[list[tuple[object, ...]]]:

@@ -1,58 +1,201 @@
-"""The integrity check finds damage and names it."""
+"""The integrity check finds damage and names it; the doctor mends what can be mended; reading goes on meanwhile."""
 
 import contextlib
+import re
+import shutil
 import sqlite3
+from collections.abc import Iterator
 
+import numpy as np
 import pytest
 
 from ingest.site.incidents import Incident, IncidentKind
+from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store import doctor
 from ingest.store.integrity import check_integrity
 from ingest.store.sqlite_store import SqliteStore
 
+MINUTE = 60_000
+HOUR = 60 * MINUTE
+DAY = 24 * HOUR
+KEYS = (SeriesKey("attic", "temperature_c"), SeriesKey("attic", "rh_percent"))
+EMC = SeriesKey("attic", "emc_percent")
+
 
 @pytest.fixture
-def sound(path, batch):
-    """A sound, closed store with a thousand readings and an incident."""
+def staged(path, batch):
+    """A closed store with a thousand readings that are staged and not sealed, and an incident."""
     with SqliteStore.open(path) as store, store.transaction() as work:
         work.append(batch(range(1000), [20.0] * 1000), heard_ms=1)
         work.put_incident(Incident("i", "hall", "attic", IncidentKind.SILENT, 1, 2, ""), at_ms=50, by="watch")
     return path
 
 
+def air(first: int, count: int) -> ReadingBatch:
+    """Temperature and humidity of the attic, a reading a minute."""
+    at_ms = first + np.arange(count, dtype=np.int64) * MINUTE
+    wave = np.sin(at_ms / 1e7)
+    return ReadingBatch(
+        KEYS,
+        np.repeat(np.arange(2, dtype=np.int32), count),
+        np.tile(at_ms, 2),
+        np.round(np.concatenate([20 + wave, 45 - 5 * wave]), 2),
+        np.zeros(2 * count, np.bool_),
+    )
+
+
+@pytest.fixture
+def sealed(path):
+    """A closed store with twenty days of the attic, all sealed and rolled up."""
+    with SqliteStore.open(path) as store:
+        with store.transaction() as work:
+            work.append(air(0, 20 * 1440), heard_ms=1)
+        store.settle()
+    return path
+
+
+@contextlib.contextmanager
+def opened(path) -> Iterator[sqlite3.Connection]:
+    """The file in the hands of an ordinary SQLite tool."""
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        yield connection
+
+
 @pytest.mark.parametrize(
     ("edit", "fault"),
     [
-        ("DELETE FROM reading WHERE at_ms = 5", "temperature_c of attic: 1000 readings are noted, 999 are there"),
-        ("UPDATE series SET last_value = 1.0", "noted extent or newest value is not that of the readings"),
-        ("UPDATE series SET first_ms = -1", "noted extent or newest value is not that of the readings"),
-        ("INSERT INTO reading VALUES (77, 1, 2.0, 0)", "table reading: a row belongs to no row of series"),
+        ("DELETE FROM batch", "table amendment|"),
+        ("UPDATE batch SET body = 'no'", "batch 1: it cannot be read"),
+        ("UPDATE batch SET body = '[77,1,2.0,0]'", "batch 1: it names series that are not there"),
+        ("INSERT INTO amendment VALUES (1, 77, 1, 2.0, 3.0, 0)", "table amendment: a row belongs to no row of series"),
         ("DELETE FROM incident", "incident i: it stands in the record but is not shown"),
     ],
 )
-def test_what_does_not_belong_together_is_named(sound, edit, fault) -> None:
-    """Sums that are not those of the rows, strays and lost incidents each make a sentence."""
-    assert check_integrity(sound) == []
-    with contextlib.closing(sqlite3.connect(sound, isolation_level=None)) as connection:
+def test_what_does_not_belong_together_is_named(staged, edit, fault) -> None:
+    """Batches that cannot be read, strays and lost incidents each make a sentence."""
+    assert check_integrity(staged) == []
+    with opened(staged) as connection:
         connection.execute(edit)
-    assert any(fault in sentence for sentence in check_integrity(sound))
+    if fault.endswith("|"):
+        # What is staged and gone leaves no trace in itself: the series simply holds nothing.
+        with SqliteStore.open(staged, read_only=True) as store:
+            assert store.read.extents() == []
+        return
+    assert any(fault in sentence for sentence in check_integrity(staged))
 
 
-def test_an_overwritten_page_is_found(sound) -> None:
+@pytest.mark.parametrize(
+    ("edit", "fault"),
+    [
+        ("DELETE FROM chunk WHERE from_ms = 345600000", "28800 readings are noted, 23040 are there"),
+        ("UPDATE series SET count = 7 WHERE id = 1", "temperature_c of attic: 7 readings are noted, 28800 are there"),
+        ("UPDATE series SET last_value = 1.0", "noted extent or newest value is not that of the readings"),
+        ("UPDATE series SET first_ms = -1", "noted extent or newest value is not that of the readings"),
+        ("DELETE FROM rollup WHERE quantity = 'rh_percent'", "481 cells of rh_percent are missing or wrong"),
+        ("DELETE FROM rollup WHERE quantity = 'emc_percent'", "61 cells of emc_percent are missing or wrong"),
+        ("UPDATE rollup SET body = x'00' WHERE quantity = 'wet_bulb_c'", "cells of wet_bulb_c are missing or wrong"),
+        ("UPDATE chunk SET to_ms = to_ms + 3600000 WHERE from_ms = 0", "noted under another stretch than it says"),
+    ],
+)
+def test_damage_to_what_is_sealed_is_named_and_mended(sealed, edit, fault) -> None:
+    """Each makes a sentence; after mending the file is sound, and rollups agree with what readings are left."""
+    assert check_integrity(sealed) == []
+    with opened(sealed) as connection:
+        connection.execute(edit)
+    found = doctor.mend(sealed)
+    assert any(fault in sentence for sentence in found.faults), found.faults
+    assert found.mended
+    assert found.left == ()
+    assert doctor.examine(sealed).faults == ()
+
+
+def flip_a_byte(path, at: int) -> None:
+    """Change one byte of the chunk of days four to eight."""
+    with opened(path) as connection:
+        (body,) = connection.execute("SELECT body FROM chunk WHERE from_ms = ?", (4 * DAY,)).fetchone()
+        body = bytearray(body)
+        body[at] ^= 0x10
+        connection.execute("UPDATE chunk SET body = ? WHERE from_ms = ?", (bytes(body), 4 * DAY))
+
+
+def test_a_flipped_byte_leaves_the_rest_readable_and_is_listed(sealed) -> None:
+    """With one quantity's bytes damaged in one chunk, the other is whole and its own other days are; it is listed."""
+    with SqliteStore.open(sealed) as store:
+        before = [store.read.read(key, 0, 20 * DAY) for key in KEYS]
+        days = store.read.buckets(KEYS[1], np.arange(0, 21 * DAY, DAY))
+    flip_a_byte(sealed, -20)  # the last frame is that of the humidity
+    with SqliteStore.open(sealed, read_only=True) as store:
+        after = [store.read.read(key, 0, 20 * DAY) for key in KEYS]
+        np.testing.assert_array_equal(after[0].value, before[0].value)
+        lost = (before[1].at_ms >= 4 * DAY) & (before[1].at_ms < 8 * DAY)
+        np.testing.assert_array_equal(after[1].value, before[1].value[~lost])
+        assert store.damage == [
+            "rh_percent of attic, 1970-01-05T00:00Z to 1970-01-09T00:00Z: the checksum of its values is wrong"
+        ]
+    found = doctor.mend(sealed)
+    assert found.left == ()
+    assert any("1 of its series are kept" in sentence for sentence in found.mended)
+    with SqliteStore.open(sealed) as store:
+        # The rollups know what the readings no longer say.
+        again = store.read.buckets(KEYS[1], np.arange(0, 21 * DAY, DAY))
+        np.testing.assert_array_equal(again.count, days.count)
+        np.testing.assert_allclose(again.mean, days.mean, rtol=1e-12)
+        # The sensor sends the days again: everything is there again.
+        with store.transaction() as work:
+            assert work.append(air(4 * DAY, 4 * 1440), heard_ms=2) == (4 * 1440, 4 * 1440, 0)
+        store.settle()
+        np.testing.assert_array_equal(store.read.read(KEYS[1], 0, 20 * DAY).value, before[1].value)
+    assert check_integrity(sealed) == []
+
+
+@pytest.mark.parametrize("at", [0, 3, 20, 40, 60, 100, 500, -1])
+def test_any_flipped_byte_of_a_chunk_is_found(sealed, at) -> None:
+    """Version, directory, frames, checksums: wherever the byte lies, the chunk is named and the store goes on."""
+    flip_a_byte(sealed, at)
+    faults = check_integrity(sealed)
+    assert any(re.match(r"readings of attic, 1970-01-05T00:00Z to 1970-01-09", sentence) for sentence in faults)
+    with SqliteStore.open(sealed) as store:
+        assert len(store.read.read(KEYS[0], 0, 20 * DAY)) >= 16 * 1440
+        with store.transaction() as work:  # merging into the damaged chunk sets it aside
+            assert work.append(air(5 * DAY, 10), heard_ms=2).amended == 0
+        store.settle()
+    assert doctor.mend(sealed).left == ()
+
+
+def test_an_overwritten_page_is_found(staged) -> None:
     """A page of the file full of rubbish makes sentences and no traceback."""
-    with contextlib.closing(sqlite3.connect(sound)) as connection:
+    with opened(staged) as connection:
         size = connection.execute("PRAGMA page_size").fetchone()[0]
         pages = connection.execute("PRAGMA page_count").fetchone()[0]
-    with sound.open("r+b") as file:
+    with staged.open("r+b") as file:
         file.seek(size * (pages - 2))
         file.write(b"\xa5" * size)
-    assert check_integrity(sound) != []
+    assert check_integrity(staged) != []
 
 
-def test_a_torn_file_is_found(sound) -> None:
-    """A file cut off in the middle makes a sentence and no traceback."""
-    content = sound.read_bytes()
-    sound.write_bytes(content[: len(content) // 2])
-    assert check_integrity(sound) != []
+def test_a_torn_file_is_found_and_what_can_be_read_is_carried_over(sealed) -> None:
+    """A file cut off makes a sentence; mended, it is sound, holds part of the readings, and the torn one is kept."""
+    content = sealed.read_bytes()
+    sealed.write_bytes(content[: len(content) * 3 // 4])
+    assert check_integrity(sealed) != []
+    found = doctor.mend(sealed)
+    assert any("rebuilt from what could be read" in sentence for sentence in found.mended)
+    assert found.left == ()
+    assert sealed.with_name(sealed.name + ".broken").exists()
+    with SqliteStore.open(sealed) as store:
+        held = store.read.read(KEYS[0], 0, 20 * DAY)
+        assert 0 < len(held) < 20 * 1440
+        np.testing.assert_array_equal(held.value, air(0, 20 * 1440).value[held.at_ms // MINUTE])
+
+
+def test_a_file_of_which_nothing_can_be_read(tmp_path) -> None:
+    """The first pages gone: a sentence that sends for the backup, for looking and for mending."""
+    path = tmp_path / "a.sqlite3"
+    with SqliteStore.open(path):
+        pass
+    shutil.copy(path, tmp_path / "b.sqlite3")
+    path.write_bytes(b"\0" * 8192)
+    assert any("not a lumberroom store" in sentence for sentence in check_integrity(path))
 
 
 def test_a_store_that_is_not_there(tmp_path) -> None:

@@ -133,10 +133,11 @@ def test_what_one_call_reads_belongs_to_one_state(store, put) -> None:
     """A commit between two statements of one call is not seen by the second."""
     put([1], [20.0])
     with store._snapshot() as connection:
-        assert [extent.count for extent in rows.extents(connection)] == [1]
+        assert [extent.count for extent in rows.extents(store._memory.view(connection))] == [1]
         put([2, 3], [21.0, 22.0])
-        assert [extent.count for extent in rows.extents(connection)] == [1]
-        assert len(rows.between(connection, 1, 0, 10)) == 1
+        store.settle()  # seals, and lets go of the batches that this snapshot still sees
+        assert [extent.count for extent in rows.extents(store._memory.view(connection))] == [1]
+        assert len(rows.between(store._memory.view(connection), 1, 0, 10)) == 1
     assert len(store.read.read(KEYS[0], 0, 10)) == 3
 
 

@@ -1,0 +1,31 @@
+"""`lumberroom backup DATA FILE`: a copy of the store while everything goes on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ingest.cli.store_file import data_argument
+
+
+@click.command(short_help="Copy the store to a new file while everything goes on.")
+@data_argument
+@click.argument("file", type=click.Path(path_type=Path))
+def backup(data: Path, file: Path) -> None:
+    """Copy the store in DATA (its folder or its file) to the new FILE.
+
+    The copy is one state of the store, and appears whole or not at all; the daemon goes on meanwhile. To go back to it,
+    stop the daemon and put the copy in the place of the store's file, without the -wal and -shm beside that.
+    """
+    from ingest.store.copying import backup as copy
+    from ingest.store.integrity import check_integrity
+
+    copy(data, file)
+    faults = check_integrity(file)
+    for fault in faults:
+        click.echo(fault, err=True)
+    if faults:
+        click.echo(f"{file} was written, but what it was copied from is damaged: see lumberroom doctor.", err=True)
+        click.get_current_context().exit(3)
+    click.echo(f"{file} holds the whole store, and is sound.")

@@ -1,0 +1,36 @@
+"""`lumberroom doctor DATA [--mend]`: says what is damaged in a store, and mends what can be mended."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ingest.cli.store_file import data_argument
+
+
+@click.command(short_help="Find what is damaged in a store, and mend what can be mended.")
+@data_argument
+@click.option("--mend", is_flag=True, help="Mend what can be mended; stop the daemon first, and keep a copy.")
+def doctor(data: Path, mend: bool) -> None:
+    """Look through the store in DATA (its folder or its file) and say what is damaged, a line each.
+
+    Every checksum is verified, every sum and rollup computed again and every record's chain followed; a large store
+    takes minutes. Looking is safe while the daemon runs. The exit code is 3 when something is wrong that is not mended.
+    """
+    from ingest.store import doctor as of_stores
+
+    findings = of_stores.mend(data) if mend else of_stores.examine(data)
+    for fault in findings.faults:
+        click.echo(fault)
+    for done in findings.mended:
+        click.echo(f"mended: {done}")
+    if findings.mended:
+        for fault in findings.left:
+            click.echo(f"still: {fault}")
+    if not findings.left:
+        click.echo("The store is sound." if not findings.faults else "The store is sound again.")
+        return
+    if not mend:
+        click.echo("lumberroom doctor --mend mends what can be mended. Keep a copy of the file first.", err=True)
+    click.get_current_context().exit(3)

@@ -1,0 +1,58 @@
+"""Copies of a store's file while it is in use, and giving room back."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+from pathlib import Path
+
+from ingest.errors import StorageError
+from ingest.store import opening
+from ingest.store.trouble import folder_error, plainly
+
+
+def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
+    """Copy a store to a new file by SQLite's online backup; the copy appears whole or not at all.
+
+    Raises StorageError.
+    """
+    if target.exists():
+        raise StorageError("there is a file already", where=str(target), mend="Name a new file for the backup")
+    if not target.parent.is_dir():
+        raise folder_error(FileNotFoundError(), target.parent)
+    unfinished = target.with_name(target.name + ".unfinished")
+    try:
+        unfinished.unlink(missing_ok=True)
+        with plainly(unfinished), contextlib.closing(opening.open_reader(source)) as reading:
+            # A read transaction of its own holds the state still: the writer goes on in its log, and the copy never
+            # has to begin again.
+            reading.execute("BEGIN")
+            reading.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+            with contextlib.closing(sqlite3.connect(unfinished)) as writing:
+                reading.backup(writing, pages=pages_at_once)
+                writing.execute("PRAGMA journal_mode = DELETE")
+            reading.execute("ROLLBACK")
+        _to_disk(unfinished)
+        unfinished.rename(target)
+        _to_disk(target.parent)
+    except OSError as error:
+        raise folder_error(error, target.parent) from error
+    finally:
+        with contextlib.suppress(OSError):
+            unfinished.unlink(missing_ok=True)
+
+
+def _to_disk(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def give_back_room(connection: sqlite3.Connection, pages: int) -> bool:
+    """Shorten the file by some free pages (files made by the first edition must be vacuumed once before)."""
+    connection.execute(f"PRAGMA incremental_vacuum({pages:d})").fetchall()
+    free = int(connection.execute("PRAGMA freelist_count").fetchone()[0])
+    return free > 0 and int(connection.execute("PRAGMA auto_vacuum").fetchone()[0]) == 2

@@ -1,0 +1,48 @@
+"""The thread that does in the background what follows from storing: sealing, rollups, deleting what is sealed."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from typing import Final
+
+from ingest.errors import StorageError
+
+_IDLE_S: Final = 2.0
+_TROUBLED_S: Final = 30.0
+_REST: Final = 4.0  # after a step, rest so many times as long as it took: who stores and who reads come first
+_SHORTEST_REST_S: Final = 0.005
+
+
+class Keeper:
+    """Takes step after step while there is something to do, with rests between, until stopped."""
+
+    def __init__(self, step: Callable[[], bool]) -> None:
+        """Begin at once.  step: does one bounded step and says whether there is more to do."""
+        self._step = step
+        self._stopping = threading.Event()
+        self.trouble: str = ""
+        self.steps = 0
+        self._thread = threading.Thread(target=self._run, name="store-keeper", daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop after the step that is under way. May be repeated."""
+        self._stopping.set()
+        if self._thread is not threading.current_thread():
+            self._thread.join()
+
+    def _run(self) -> None:
+        rest_s = 0.0
+        while not self._stopping.wait(rest_s):
+            began_s = time.monotonic()
+            try:
+                more = self._step()
+                self.trouble = ""
+            except StorageError as error:
+                # A full disk, say: what was stored is safe, and the work is taken up again later.
+                self.trouble, rest_s = str(error), _TROUBLED_S
+                continue
+            self.steps += 1
+            rest_s = max(_SHORTEST_REST_S, _REST * (time.monotonic() - began_s)) if more else _IDLE_S

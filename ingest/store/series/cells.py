@@ -1,0 +1,119 @@
+"""What rollups hold: count, minimum, maximum, sum and vouched time of cells that can be put together. Pure.
+
+Two cells put together are what one cell over both would have been: counts and vouched milliseconds are whole numbers,
+minimum and maximum are readings themselves, and sums of decimal readings are exact before they are rounded once.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.site.series import Buckets, Floats, Int64s, Series
+from ingest.store.series import packing
+
+Which = NDArray[np.bool_] | Int64s | slice
+
+
+class Cells(NamedTuple):
+    """Columns (n,).  readings, vouched_ms: int64.  minimum, maximum, total: float64, 0.0 where there is no reading."""
+
+    readings: Int64s
+    minimum: Floats
+    maximum: Floats
+    total: Floats
+    vouched_ms: Int64s
+
+
+def empty(count: int) -> Cells:
+    """Give cells that hold nothing."""
+    return Cells(
+        np.zeros(count, np.int64), np.zeros(count), np.zeros(count), np.zeros(count), np.zeros(count, np.int64)
+    )
+
+
+def chosen(cells: Cells, which: Which) -> Cells:
+    """Give some of the cells, by a mask, slice or index."""
+    return Cells(
+        cells.readings[which], cells.minimum[which], cells.maximum[which], cells.total[which], cells.vouched_ms[which]
+    )
+
+
+def of_samples(samples: Series, vouched_ms: Int64s, edges_ms: Int64s) -> Cells:
+    """Put samples into the cells between edges; samples may reach beyond them on either side."""
+    cuts = np.searchsorted(samples.at_ms, edges_ms, side="left")
+    made = empty(len(edges_ms) - 1)
+    made.readings[:] = np.diff(cuts)
+    made.vouched_ms[:] = _vouched(samples.at_ms, vouched_ms, edges_ms)
+    filled = made.readings > 0
+    if filled.any():
+        value = samples.value[cuts[0] : cuts[-1]]
+        starts = cuts[:-1][filled] - cuts[0]
+        made.minimum[filled] = np.minimum.reduceat(value, starts)
+        made.maximum[filled] = np.maximum.reduceat(value, starts)
+        made.total[filled] = totals(value, starts)
+    return made
+
+
+def totals(value: Floats, starts: Int64s) -> Floats:
+    """Give the sums of the runs of values that begin at `starts`: exact and rounded once where values are decimal."""
+    decimal = packing.decimals_of(value)
+    if decimal is None:
+        with np.errstate(over="ignore"):  # of numbers near the end of float64: the mean is then held to the maximum
+            plain: Floats = np.add.reduceat(value, starts)
+        return plain
+    decimals, whole = decimal
+    exact: Floats = np.add.reduceat(whole, starts) / 10.0**decimals
+    return exact
+
+
+def _vouched(at_ms: Int64s, vouched_ms: Int64s, edges_ms: Int64s) -> Int64s:
+    if len(at_ms) == 0:
+        return np.zeros(len(edges_ms) - 1, np.int64)
+    before = np.concatenate(([0], np.cumsum(vouched_ms)))
+    index = np.searchsorted(at_ms, edges_ms, side="right") - 1
+    inside = np.minimum(edges_ms - at_ms[index], vouched_ms[index])
+    until: Int64s = np.where(index < 0, 0, before[index] + inside)
+    return np.diff(until)
+
+
+def put_together(cells: Cells, bucket: Int64s, size: int) -> Cells:
+    """Give `size` cells, each of those whose `bucket` (int64 (n,), not falling) is its index."""
+    made = empty(size)
+    if len(bucket) == 0:
+        return made
+    starts = np.flatnonzero(np.diff(bucket, prepend=-1))
+    made.vouched_ms[bucket[starts]] = np.add.reduceat(cells.vouched_ms, starts)
+    filled = cells.readings > 0
+    if not filled.all():
+        cells, bucket = chosen(cells, filled), bucket[filled]
+        if len(bucket) == 0:
+            return made
+        starts = np.flatnonzero(np.diff(bucket, prepend=-1))
+    into = bucket[starts]
+    made.readings[into] = np.add.reduceat(cells.readings, starts)
+    made.minimum[into] = np.minimum.reduceat(cells.minimum, starts)
+    made.maximum[into] = np.maximum.reduceat(cells.maximum, starts)
+    made.total[into] = np.add.reduceat(cells.total, starts)
+    return made
+
+
+def added(one: Cells, other: Cells) -> Cells:
+    """Put two sets of cells over the same buckets together."""
+    first, second = one.readings > 0, other.readings > 0
+    minimum = np.where(first & second, np.minimum(one.minimum, other.minimum), one.minimum + other.minimum)
+    maximum = np.where(first & second, np.maximum(one.maximum, other.maximum), one.maximum + other.maximum)
+    return Cells(
+        one.readings + other.readings, minimum, maximum, one.total + other.total, one.vouched_ms + other.vouched_ms
+    )
+
+
+def as_buckets(cells: Cells, edges_ms: Int64s) -> Buckets:
+    """Give what the public interface gives. No mean leaves its bucket's range by rounding."""
+    filled = cells.readings > 0
+    minimum, maximum = (np.where(filled, column, np.nan) for column in (cells.minimum, cells.maximum))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.clip(cells.total / cells.readings, minimum, maximum)
+    return Buckets(edges_ms, cells.readings, minimum, mean, maximum, cells.vouched_ms / np.diff(edges_ms))

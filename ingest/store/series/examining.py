@@ -1,0 +1,208 @@
+"""Whether readings and rollups are sound: every checksum, every sum, every rollup computed again. Only reads."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ingest.physics.derived import DERIVED
+from ingest.site.series import SeriesKey
+from ingest.store.series import (
+    chunk_format,
+    chunks,
+    coverage,
+    derived_state,
+    following,
+    heads,
+    rollups,
+    rows,
+    staging,
+)
+from ingest.store.series.cells import Cells
+from ingest.store.series.chunks import Span
+from ingest.store.series.rows import utc
+from ingest.store.series.squeeze import Damaged
+from ingest.store.series.summing import unsettled_of
+from ingest.store.series.tail import Tail
+from ingest.store.series.view import Unpacked, View
+
+_SPAN_MS: Final = 32 * 86_400_000  # rollups are computed again for so much at a time
+_TOLERANCE: Final = 1e-12  # sums of values that are not decimal are rounded, by the order of adding
+_DERIVED_TOLERANCE: Final = 1e-7
+
+
+class BadChunk(NamedTuple):
+    """A chunk in which something is damaged."""
+
+    id: int
+    sensor: str
+    from_ms: int
+    to_ms: int
+    what: str
+
+
+class BadRollup(NamedTuple):
+    """A stretch of a sensor whose rollups are damaged, missing or wrong."""
+
+    sensor: str
+    from_ms: int
+    to_ms: int
+    what: str
+
+
+def view_of(connection: sqlite3.Connection) -> View:
+    """Give a view for one pass over everything, that remembers little."""
+    state = heads.state_of(connection)
+    tail = Tail(state.sealed)
+    tail.catch_up(connection, state.top)
+    head = heads.advanced(heads.load(connection, state), tail.all(state.sealed, state.top), state.top)
+    return View(connection, head, tail, Unpacked(8 * 1024 * 1024), lambda _: None)
+
+
+def faults(connection: sqlite3.Connection) -> Iterator[str]:
+    """Give what is wrong, a sentence each."""
+    unreadable = list(bad_batches(connection))
+    yield from unreadable
+    if unreadable:
+        return
+    for bad in bad_chunks(connection):
+        yield f"readings of {bad.sensor}, {utc(bad.from_ms)} to {utc(bad.to_ms)}: {bad.what}"
+    yield from (sentence for _, sentence in bad_sums(connection))
+    for wrong in bad_rollups(connection):
+        yield f"rollups of {wrong.sensor}, {utc(wrong.from_ms)} to {utc(wrong.to_ms)}: {wrong.what}"
+
+
+def bad_batches(connection: sqlite3.Connection) -> Iterator[str]:
+    """Give staged batches that cannot be read."""
+    known = {row[0] for row in connection.execute("SELECT id FROM series")}
+    for number, body in connection.execute("SELECT number, body FROM batch ORDER BY number"):
+        try:
+            strangers = set(staging.decoded(number, body).series.tolist()) - known
+        except (json.JSONDecodeError, ValueError, TypeError):
+            yield f"batch {number}: it cannot be read"
+            continue
+        if strangers:
+            yield f"batch {number}: it names series that are not there"
+
+
+def bad_chunks(connection: sqlite3.Connection) -> Iterator[BadChunk]:
+    """Give the chunks in which a checksum is wrong, or what they hold is not what they should."""
+    previous: tuple[str, int] = ("", 0)
+    for chunk_id, sensor, from_ms, to_ms in connection.execute(
+        "SELECT id, sensor, from_ms, to_ms FROM chunk ORDER BY sensor, from_ms"
+    ).fetchall():
+        what = _fault_of_chunk(connection, Span(chunk_id, from_ms, to_ms))
+        if not what and sensor == previous[0] and from_ms < previous[1]:
+            what = "it overlaps the one before it"
+        if what:
+            yield BadChunk(chunk_id, sensor, from_ms, to_ms, what)
+        previous = (sensor, to_ms)
+
+
+def _fault_of_chunk(connection: sqlite3.Connection, span: Span) -> str:
+    try:
+        chunk = chunks.fetch(connection, span.id)
+        _, damaged_parts = chunk_format.sound(chunk)
+        if damaged_parts:
+            return "; ".join(damaged_parts)
+        for part in chunk.parts.values():
+            at_ms = chunk_format.unseal(part).at_ms
+            if at_ms[0] < span.from_ms or at_ms[-1] >= span.to_ms or not bool(np.all(np.diff(at_ms) > 0)):
+                return "its instants are not in order within its stretch"
+    except Damaged as damaged:
+        return str(damaged)
+    return ""
+
+
+def bad_sums(connection: sqlite3.Connection) -> Iterator[tuple[int, str]]:
+    """Give the series (by id) whose noted count, extent or newest value is not that of the readings."""
+    view = view_of(connection)
+    head = view.heads
+    for key, series_id in head.ids.items():
+        column = rows.between_with_marks(view, series_id, -(2**53), 2**53)
+        thinned = connection.execute("SELECT coalesce(sum(count), 0) FROM thinned WHERE series_id = ?", (series_id,))
+        gone = int(thinned.fetchone()[0])
+        count = len(column.at_ms) + gone
+        if count != head.count[series_id]:
+            name = f"{key.quantity} of {key.sensor}"
+            yield series_id, f"{name}: {head.count[series_id]} readings are noted, {count} are there"
+            continue
+        noted = head.first_ms[series_id], head.last_ms[series_id], head.last_value[series_id].tobytes()
+        if count and not gone and noted != (column.at_ms[0], column.at_ms[-1], column.value[-1].tobytes()):
+            name = f"{key.quantity} of {key.sensor}"
+            yield series_id, f"{name}: the noted extent or newest value is not that of the readings"
+
+
+def bad_rollups(connection: sqlite3.Connection) -> Iterator[BadRollup]:
+    """Give stretches whose rollups are not what the readings make them; stretches known as stale are passed over."""
+    view = view_of(connection)
+    noted = derived_state.noted(connection)
+    for key, series_id in sorted(view.heads.ids.items()):
+        if not view.heads.count[series_id]:
+            continue
+        yield from _wrong_cells(view, key, series_id, [key.quantity], 101.325)
+        with_temperature = SeriesKey(key.sensor, "temperature_c") in view.heads.ids
+        # Computed by other formulae than ours, rollups of derived series are not used, and renewed with the next step.
+        ours = noted.split()[:1] == derived_state.note_for(0.0).split()[:1]
+        if key.quantity == "rh_percent" and with_temperature and ours:
+            yield from _wrong_cells(view, key, series_id, list(DERIVED), float(noted.split()[1]))
+
+
+def _wrong_cells(
+    view: View, key: SeriesKey, series_id: int, quantities: list[str], pressure_kpa: float
+) -> Iterator[BadRollup]:
+    width = rollups.width_ms(quantities[0])
+    excused = _excused(view, key, quantities, pressure_kpa)
+    for begin in _spans_of(view, series_id):
+        settled = np.ones(_SPAN_MS // width, np.bool_)
+        for low, high in excused:
+            settled[max(0, (low - begin) // width) : max(0, -(-(high - begin) // width))] = False
+        for quantity, true in following.computed(
+            view, series_id, quantities, begin, begin + _SPAN_MS, lambda: pressure_kpa
+        ):
+            wrong = settled & _differing(view, series_id, quantity, begin, true)
+            if wrong.any():
+                low, high = (begin + int(cell) * width for cell in np.flatnonzero(wrong)[[0, -1]])
+                what = f"{int(np.count_nonzero(wrong))} cells of {quantity} are missing or wrong"
+                yield BadRollup(key.sensor, low, high + width, what)
+
+
+def _spans_of(view: View, series_id: int) -> list[int]:
+    """Give the begins of the stretches in which there are readings, what they vouch for, or rollups."""
+    at_ms = rows.between(view, series_id, -(2**53), 2**53).at_ms
+    reached = {*np.unique(at_ms // _SPAN_MS).tolist(), *np.unique((at_ms + coverage.MAX_GAP_MS) // _SPAN_MS).tolist()}
+    blocks = view.connection.execute("SELECT quantity, from_ms FROM rollup WHERE series_id = ?", (series_id,))
+    for quantity, from_ms in blocks.fetchall():
+        to_ms = from_ms + rollups.width_ms(quantity) * rollups.BLOCK_CELLS
+        reached |= set(range(from_ms // _SPAN_MS, -(-to_ms // _SPAN_MS)))
+    return [span * _SPAN_MS for span in sorted(reached)]
+
+
+def _excused(view: View, key: SeriesKey, quantities: list[str], pressure_kpa: float) -> list[tuple[int, int]]:
+    """Give the stretches that are known as not following yet, or whose readings are lost."""
+    asked = SeriesKey(key.sensor, quantities[0])
+    known = unsettled_of(view, asked, -(2**53), 2**53, lambda: pressure_kpa)
+    # What lies beside lost readings is vouched for by others than it was.
+    margin = 86_400_000
+    return [*known, *((low - margin, high + margin) for low, high in rollups.lost_of(view, key.sensor))]
+
+
+def _differing(view: View, series_id: int, quantity: str, begin: int, true: Cells) -> NDArray[np.bool_]:
+    width = rollups.width_ms(quantity)
+    try:
+        held = rollups.dense(view, series_id, quantity, begin, begin + len(true.readings) * width)
+    except Damaged:
+        return np.ones(len(true.readings), np.bool_)
+    same: NDArray[np.bool_] = (held.readings == true.readings) & (held.vouched_ms == true.vouched_ms)
+    # Another machine may compute the last digits of a formula otherwise; measured readings are what they are.
+    tolerance = _DERIVED_TOLERANCE if quantity in DERIVED else 0.0
+    for mine, theirs in ((held.minimum, true.minimum), (held.maximum, true.maximum)):
+        same &= np.isclose(mine, theirs, rtol=tolerance, atol=tolerance)
+    same &= np.isclose(held.total, true.total, rtol=tolerance + _TOLERANCE, atol=tolerance + _TOLERANCE)
+    differing: NDArray[np.bool_] = ~same
+    return differing

@@ -1,0 +1,140 @@
+"""Every series' id, extent and newest value, sealed and staged together, as of one state of the file."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from ingest.site.series import Floats, Int64s, SeriesKey
+from ingest.store.series import staging
+from ingest.store.series.staging import AMENDS, Staged
+
+NEVER: Final = int(np.iinfo(np.int64).min)
+_EVER: Final = int(np.iinfo(np.int64).max)
+
+
+class State(NamedTuple):
+    """Which state of the file a snapshot sees.
+
+    generation: rises with every change of sealed data.  sealed: every batch up to this number is sealed.  top: the
+    newest batch's number.
+    """
+
+    generation: int
+    sealed: int
+    top: int
+
+
+def state_of(connection: sqlite3.Connection) -> State:
+    """Ask the file for its state."""
+    row = connection.execute(
+        "SELECT generation, sealed_batch, coalesce((SELECT max(number) FROM batch), 0) FROM state"
+    ).fetchone()
+    return State(row[0], row[1], max(row[1], row[2]))
+
+
+@dataclass(frozen=True, slots=True)
+class Heads:
+    """Columns by series id (index 0 unused).
+
+    count, first_ms, last_ms, sealed_through: int64; last_ms is NEVER where a series holds nothing. last_value: float64.
+    """
+
+    state: State
+    ids: Mapping[SeriesKey, int]
+    keys: tuple[SeriesKey | None, ...]
+    count: Int64s
+    first_ms: Int64s
+    last_ms: Int64s
+    last_value: Floats
+    sealed_through: Int64s
+
+    def of_sensor(self, sensor: str) -> list[int]:
+        """Give the ids of a sensor's series."""
+        return [series_id for key, series_id in self.ids.items() if key.sensor == sensor]
+
+
+def load(connection: sqlite3.Connection, state: State) -> Heads:
+    """Give the heads as they are sealed; what is staged is added by `advanced`."""
+    rows = connection.execute(
+        "SELECT id, sensor, quantity, count, first_ms, last_ms, last_value, sealed_through FROM series"
+    ).fetchall()
+    size = max((row[0] for row in rows), default=0) + 1
+    ids: dict[SeriesKey, int] = {}
+    keys: list[SeriesKey | None] = [None] * size
+    heads = _blank(state, size)
+    for series_id, sensor, quantity, count, first_ms, last_ms, last_value, through in rows:
+        keys[series_id] = key = SeriesKey(sensor, quantity)
+        ids[key] = series_id
+        heads.sealed_through[series_id] = through
+        if count:
+            heads.count[series_id], heads.first_ms[series_id] = count, first_ms
+            heads.last_ms[series_id], heads.last_value[series_id] = last_ms, last_value
+    return replace(heads, ids=ids, keys=tuple(keys))
+
+
+def _blank(state: State, size: int) -> Heads:
+    return Heads(
+        state,
+        {},
+        (None,) * size,
+        np.zeros(size, np.int64),
+        np.full(size, _EVER, np.int64),
+        np.full(size, NEVER, np.int64),
+        np.zeros(size),
+        np.zeros(size, np.int64),
+    )
+
+
+def with_series(heads: Heads, made: Mapping[SeriesKey, int], generation: int) -> Heads:
+    """Add series that hold nothing yet."""
+    size = max(len(heads.count), max(made.values()) + 1)
+    blank = _blank(heads.state._replace(generation=generation), size)
+    for mine, theirs in (
+        (blank.count, heads.count),
+        (blank.first_ms, heads.first_ms),
+        (blank.last_ms, heads.last_ms),
+        (blank.sealed_through, heads.sealed_through),
+    ):
+        mine[: len(theirs)] = theirs
+    blank.last_value[: len(heads.last_value)] = heads.last_value
+    keys = [*heads.keys, *blank.keys[len(heads.keys) :]]
+    for key, series_id in made.items():
+        keys[series_id] = key
+    return replace(blank, ids={**heads.ids, **made}, keys=tuple(keys))
+
+
+def _newest(staged: Staged) -> Int64s:
+    """Give the index of each series' newest reading."""
+    order: slice | Int64s = slice(None)
+    if staged.number[0] != staged.number[-1]:
+        order = np.lexsort((staged.number, staged.at_ms, staged.series))
+    # One batch is by series and instant already.
+    series = staged.series[order]
+    ends = np.append(series[1:] != series[:-1], True)
+    index = np.flatnonzero(ends)
+    return index if isinstance(order, slice) else order[index]
+
+
+def advanced(heads: Heads, staged: Staged, top: int) -> Heads:
+    """Give the heads with staged readings (in order of number) counted in, as of the batch `top`."""
+    if len(staged.at_ms) and len(heads.count):
+        which = staged.number > heads.sealed_through[staged.series]
+        staged = staged if bool(which.all()) else staging.chosen(staged, which)
+    if len(staged.at_ms) == 0:
+        return replace(heads, state=heads.state._replace(top=top))
+    count, first_ms = heads.count.copy(), heads.first_ms.copy()
+    last_ms, last_value = heads.last_ms.copy(), heads.last_value.copy()
+    np.add.at(count, staged.series, (staged.marks & AMENDS) == 0)
+    np.minimum.at(first_ms, staged.series, staged.at_ms)
+    newest = _newest(staged)
+    newest = newest[staged.at_ms[newest] >= last_ms[staged.series[newest]]]
+    last_ms[staged.series[newest]] = staged.at_ms[newest]
+    last_value[staged.series[newest]] = staged.value[newest]
+    return Heads(
+        heads.state._replace(top=top), heads.ids, heads.keys, count, first_ms, last_ms, last_value, heads.sealed_through
+    )

@@ -1,0 +1,172 @@
+"""Rollups in the file: blocks of cells per series, measured and derived alike; read, and written piece by piece.
+
+Measured series have cells of an hour, derived ones of eight (`width_ms`). A block spans `BLOCK_CELLS` cells from a
+multiple of that since 1970 and holds those from the first to the last one that is not empty. A block that is not there
+holds nothing, which is true outside the stretches that are marked as stale.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from ingest.physics.derived import DERIVED
+from ingest.store.series import cells, rollup_format
+from ingest.store.series.cells import Cells
+from ingest.store.series.squeeze import Damaged
+from ingest.store.series.view import View
+
+_HOUR: Final = 3_600_000
+MEASURED_MS: Final = _HOUR
+DERIVED_MS: Final = 8 * _HOUR
+BLOCK_CELLS: Final = 1536
+
+
+def width_ms(quantity: str) -> int:
+    """Give how wide a cell of a quantity is."""
+    return DERIVED_MS if quantity in DERIVED else MEASURED_MS
+
+
+class Block(NamedTuple):
+    """A block as it is held: its first cell's begin and the cells."""
+
+    from_ms: int
+    held: Cells
+
+
+def dense(view: View, series_id: int, quantity: str, from_ms: int, to_ms: int) -> Cells:
+    """Give every cell in from_ms <= t < to_ms, both multiples of the width. Raises Damaged."""
+    width = width_ms(quantity)
+    made = cells.empty((to_ms - from_ms) // width)
+    span = width * BLOCK_CELLS
+    first = from_ms // span * span
+    there = dict(
+        view.connection.execute(
+            "SELECT from_ms, id FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms >= ? AND from_ms < ?",
+            (series_id, quantity, first, to_ms),
+        ).fetchall()
+    )
+    pending = [
+        begin
+        for held_id, held_quantity, begin in view.pending
+        if (held_id, held_quantity) == (series_id, quantity) and first <= begin < to_ms
+    ]
+    for begin in {*there, *pending}:
+        block = view.pending.get((series_id, quantity, begin)) or _block(view, there[begin])
+        low = max(from_ms, block.from_ms)
+        high = min(to_ms, block.from_ms + len(block.held.readings) * width)
+        if low < high:
+            into = slice((low - from_ms) // width, (high - from_ms) // width)
+            out_of = slice((low - block.from_ms) // width, (high - block.from_ms) // width)
+            for mine, theirs in zip(made, block.held, strict=True):
+                mine[into] = theirs[out_of]
+    return made
+
+
+def _block(view: View, row_id: int) -> Block:
+    name = ("rollup", row_id)
+    block: Block | None = view.unpacked.get(name) if view.unpacked is not None else None
+    if block is None:
+        (body,) = view.connection.execute("SELECT body FROM rollup WHERE id = ?", (row_id,)).fetchone()
+        from_ms, _, held = rollup_format.from_bytes(body)
+        block = Block(from_ms, held)
+        if view.unpacked is not None:
+            view.unpacked.put(name, block, 40 * len(held.readings) + 500)
+    return block
+
+
+def prepare(view: View, series_id: int, quantity: str, from_ms: int, new: Cells) -> None:
+    """Put cells that follow each other from `from_ms` on in the place of what is there; `write` writes it then."""
+    width = width_ms(quantity)
+    span = width * BLOCK_CELLS
+    to_ms = from_ms + len(new.readings) * width
+    for begin in range(from_ms // span * span, to_ms, span):
+        try:
+            whole = dense(view, series_id, quantity, begin, begin + span)
+        except Damaged:
+            whole = cells.empty(BLOCK_CELLS)
+        low, high = max(from_ms, begin), min(to_ms, begin + span)
+        into = slice((low - begin) // width, (high - begin) // width)
+        out_of = slice((low - from_ms) // width, (high - from_ms) // width)
+        old = cells.chosen(whole, np.arange(BLOCK_CELLS))
+        for mine, theirs in zip(whole, new, strict=True):
+            mine[into] = theirs[out_of]
+        _keep_over_lost(view, series_id, Block(begin, whole), old, width)
+        view.pending[series_id, quantity, begin] = Block(begin, whole)
+
+
+def lost_of(view: View, sensor: str) -> list[tuple[int, int]]:
+    """Give the stretches of which rollups know more than the readings: thinned, or set aside as damaged."""
+    return view.connection.execute(
+        "SELECT from_ms, to_ms FROM damaged WHERE sensor = ?1 "
+        "UNION SELECT from_ms, to_ms FROM thinned WHERE sensor = ?1",
+        (sensor,),
+    ).fetchall()
+
+
+def _keep_over_lost(view: View, series_id: int, block: Block, old: Cells, width: int) -> None:
+    """Where readings went with a damaged or thinned chunk, cells that know of more than is left stay."""
+    key = view.heads.keys[series_id]
+    if key is None:
+        return
+    end = block.from_ms + len(old.readings) * width
+    for from_ms, to_ms in lost_of(view, key.sensor):
+        if from_ms >= end or to_ms <= block.from_ms:
+            continue
+        low, high = max(0, (from_ms - block.from_ms) // width), -(-(to_ms - block.from_ms) // width)
+        kept = low + np.flatnonzero(old.readings[low:high] > block.held.readings[low:high])
+        for mine, theirs in zip(block.held, old, strict=True):
+            mine[kept] = theirs[kept]
+
+
+def wipe(view: View, series_id: int, quantity: str, from_ms: int, to_ms: int) -> None:
+    """Empty the cells of a stretch, both ends multiples of the width, where there are any."""
+    if from_ms >= to_ms:
+        return
+    width = width_ms(quantity)
+    span = width * BLOCK_CELLS
+    there = view.connection.execute(
+        "SELECT from_ms FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms >= ? AND from_ms < ?",
+        (series_id, quantity, from_ms // span * span, to_ms),
+    ).fetchall()
+    for (begin,) in there:
+        low, high = max(from_ms, begin), min(to_ms, begin + span)
+        prepare(view, series_id, quantity, low, cells.empty((high - low) // width))
+
+
+class Row(NamedTuple):
+    """A block as it is to be written; body is None for one that became empty."""
+
+    series_id: int
+    quantity: str
+    from_ms: int
+    body: bytes | None
+
+
+def packed(view: View) -> list[Row]:
+    """Give all blocks that were prepared, as rows."""
+    return [Row(*name, _packed(name[1], block)) for name, block in view.pending.items()]
+
+
+def _packed(quantity: str, block: Block) -> bytes | None:
+    whole = block.held
+    filled = np.flatnonzero((whole.readings > 0) | (whole.vouched_ms > 0))
+    if len(filled) == 0:
+        return None
+    first, last = int(filled[0]), int(filled[-1]) + 1
+    width = width_ms(quantity)
+    return rollup_format.to_bytes(block.from_ms + first * width, width, cells.chosen(whole, slice(first, last)))
+
+
+def write(connection: sqlite3.Connection, made: Iterable[Row]) -> None:
+    """Write blocks in the place of those that are there."""
+    for series_id, quantity, from_ms, body in made:
+        key = (series_id, quantity, from_ms)
+        connection.execute("DELETE FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms = ?", key)
+        if body is not None:
+            connection.execute(
+                "INSERT INTO rollup (series_id, quantity, from_ms, body) VALUES (?, ?, ?, ?)", (*key, body)
+            )
