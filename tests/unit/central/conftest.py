@@ -23,7 +23,8 @@ import pytest
 from adapters.contract import Reading, Stamp
 from ingest.central.engine import EngineAddress
 from ingest.central.engine_metrics import MetricsEngine
-from ingest.central.forwarder import ForwarderCore, ForwarderSettings
+from ingest.central.forwarder import ForwarderCore
+from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.writing import Accepted, Answer, InfluxWriter, Refused
 from ingest.clock import DrivenClock
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
@@ -244,7 +245,7 @@ class Bench:
     def core(self, url: str, *, read_back: bool = True, timeout_s: float = 0.5, **changes: object) -> ForwarderCore:
         """Make a forwarder to that address, as a start of the daemon does."""
         address = EngineAddress(url, token="t", timeout_s=timeout_s)
-        settings = ForwarderSettings(self.site_id, **{"look_s": 1.0, "batch": 100, **changes})
+        settings = ForwarderSettings(self.site_id, **{"look_s": 1.0, "batch": 100, "spread": 0.0, **changes})
         engine = MetricsEngine(address) if read_back else None
         return ForwarderCore(self.store, self.clock, InfluxWriter(address), engine, lambda: self.site, settings)
 
