@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from typing import Any, Final, NamedTuple, Protocol
 
 from ingest.central.points import Point
@@ -42,6 +43,44 @@ class ForwardingReader(StoreReader, Protocol):
 
     def count_aside(self) -> int:
         """Give how many those are."""
+        ...
+
+
+class ForwardingWork(Protocol):
+    """What a forwarder writes in a unit of work."""
+
+    @property
+    def read(self) -> ForwardingReader:
+        """Read within it."""
+        ...
+
+    def follow_changes(self, name: str, *, through: int) -> None:
+        """Note that all changes up to a number are taken over; those after it are kept."""
+        ...
+
+    def save_forwarding(self, name: str, state: Mapping[str, Any]) -> None:
+        """Save how far it has come."""
+        ...
+
+    def put_aside(self, refused: Sequence[SetAside]) -> None:
+        """Keep what was refused."""
+        ...
+
+    def take_back(self, accepted: Sequence[SetAside]) -> None:
+        """Drop what was accepted after all."""
+        ...
+
+
+class ForwardingStore(Protocol):
+    """The store as a forwarder sees it."""
+
+    @property
+    def read(self) -> ForwardingReader:
+        """Give the reader."""
+        ...
+
+    def transaction(self) -> AbstractContextManager[ForwardingWork]:
+        """Open a unit of work."""
         ...
 
 

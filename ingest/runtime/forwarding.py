@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 
 from dashboards.services import ForwardingStatus
 from ingest.central.announcing import Stood
-from ingest.central.forwarder import Forwarder, ForwarderCore, ForwarderSettings
+from ingest.central.forwarder import Forwarder, ForwarderCore
+from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.opening import engine_of
 from ingest.central.writing import InfluxWriter
 from ingest.clock import Clock

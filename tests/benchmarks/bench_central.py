@@ -27,7 +27,8 @@ from ingest.central.announcing import Lag, Stood, announcement
 from ingest.central.central_store import CentralSeries
 from ingest.central.engine import EngineAddress
 from ingest.central.engine_metrics import MetricsEngine
-from ingest.central.forwarder import ForwarderCore, ForwarderSettings
+from ingest.central.forwarder import ForwarderCore
+from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.points import Point, lines
 from ingest.central.writing import Accepted, InfluxWriter
 from ingest.clock import SystemClock

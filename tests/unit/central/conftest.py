@@ -7,6 +7,7 @@ import json
 import shutil
 import signal
 import socket
+import ssl
 import subprocess
 import threading
 import time
@@ -23,7 +24,8 @@ import pytest
 from adapters.contract import Reading, Stamp
 from ingest.central.engine import EngineAddress
 from ingest.central.engine_metrics import MetricsEngine
-from ingest.central.forwarder import ForwarderCore, ForwarderSettings
+from ingest.central.forwarder import ForwarderCore
+from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.writing import Accepted, Answer, InfluxWriter, Refused
 from ingest.clock import DrivenClock
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
@@ -64,9 +66,10 @@ class Server:
                 [*self._argv(self.port, self._folder), *self.options], stdout=log, stderr=log
             )
         end = time.monotonic() + 20
+        trust_anyone = ssl._create_unverified_context()  # whether it answers; who it is, the tests ask themselves
         while time.monotonic() < end:
             try:
-                with urllib.request.urlopen(self.url + self._healthy, timeout=1):
+                with urllib.request.urlopen(self.url + self._healthy, timeout=1, context=trust_anyone):
                     return
             except OSError:
                 time.sleep(0.03)
@@ -244,7 +247,7 @@ class Bench:
     def core(self, url: str, *, read_back: bool = True, timeout_s: float = 0.5, **changes: object) -> ForwarderCore:
         """Make a forwarder to that address, as a start of the daemon does."""
         address = EngineAddress(url, token="t", timeout_s=timeout_s)
-        settings = ForwarderSettings(self.site_id, **{"look_s": 1.0, "batch": 100, **changes})
+        settings = ForwarderSettings(self.site_id, **{"look_s": 1.0, "batch": 100, "spread": 0.0, **changes})
         engine = MetricsEngine(address) if read_back else None
         return ForwarderCore(self.store, self.clock, InfluxWriter(address), engine, lambda: self.site, settings)
 

@@ -15,7 +15,8 @@ from ingest.central.central_store import CentralSeries, merged
 from ingest.central.engine import EngineAddress, EngineError, EngineSeries, Wanted
 from ingest.central.engine_influxql import InfluxEngine
 from ingest.central.engine_metrics import MetricsEngine
-from ingest.central.forwarder import ForwarderCore, ForwarderSettings
+from ingest.central.forwarder import ForwarderCore
+from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.site.series import SeriesKey
 
 MINUTE_MS = 60_000

@@ -135,6 +135,13 @@ async def test_what_is_never_stored_is_set_aside_and_does_not_stop_the_rest(metr
     assert "never stored" in aside.said
     assert core.lag()._asdict() == {"behind": 0, "lag_s": 0.0, "set_aside": 1, "past_left_s": 0.0}
     assert len(at_engine(metrics, bench, "temperature_c")) == 10
+    # Tried again at the next start, taken and dropped once more: it stays set aside.
+    core = bench.core(metrics.url, lost_s=30.0)
+    for _ in range(10):
+        core.step()
+        metrics.flush()
+        await bench.clock.advance(16)
+    assert bench.store.read.count_aside() == 1
 
 
 @pytest.mark.parametrize(
@@ -205,6 +212,10 @@ async def test_one_bad_point_is_found_and_set_aside_with_the_servers_words(metri
     # Somebody mends the server: the next start brings the reading in.
     front.spoil = ""
     again = bench.core(front.url)
+    again.step()
+    assert bench.store.read.count_aside() == 1, "taken is not stored: it is read back first"
+    metrics.flush()
+    await bench.clock.advance(16)
     again.step()
     assert bench.store.read.set_aside() == []
     assert at_engine(metrics, bench, "battery_percent") == {25 * 60_000: 77.25}

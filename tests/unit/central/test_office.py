@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
+import subprocess
+import sys
 import time
 import urllib.error
 import urllib.request
@@ -322,3 +325,30 @@ def test_an_offices_file_is_read_whole(tmp_path: Path) -> None:
     assert "reader:pass" not in repr(wiring)
     assert wiring.secrets() == ("reader:pass",)
     assert any("nobody is told" in caution for caution in wiring.cautions)
+
+
+def test_the_command_runs_an_office_and_stops_when_told(metrics: Any, tmp_path: Path) -> None:
+    """`lumberroom office FILE` says its page, answers there, ends in order; --check says what it would do."""
+    file = tmp_path / "office.toml"
+    file.write_text(f'{OFFICE}[central]\naddress = "{metrics.url}"\n[page]\nport = 0\n', encoding="utf-8")
+    command = [sys.executable, "-m", "ingest.cli.main", "office", str(file)]
+    checked = subprocess.run([*command, "--check"], capture_output=True, text=True, check=True, timeout=30)
+    assert f"Head office: reads {metrics.url} (victoriametrics)" in checked.stdout
+    assert "20 minutes is silent; nobody is mailed" in checked.stdout
+    log = tmp_path / "log"
+    with log.open("wb") as out:
+        running = subprocess.Popen([*command, "--log", "json"], stderr=out)
+    try:
+        end = time.monotonic() + 20
+        while "Page: " not in log.read_text() and time.monotonic() < end:
+            time.sleep(0.05)
+        page = log.read_text().partition("Page: ")[2].partition("  (")[0]
+        assert json.loads(get(page + "health"))["central"]["engine"] == metrics.url
+        assert "Head office" in get(page)
+        begun_s = time.monotonic()
+        running.send_signal(signal.SIGTERM)
+        assert running.wait(12) == 0
+        assert time.monotonic() - begun_s < 8
+        assert "Traceback" not in log.read_text()
+    finally:
+        running.kill()
