@@ -24,6 +24,8 @@ PAGE_BYTES: Final = 2048
 # The write-ahead log is folded back after this many pages: rare enough that a page which many batches touch is written
 # back once for all of them, small enough (16 MiB) for a memory card.
 CHECKPOINT_PAGES: Final = 16 * 1024 * 1024 // PAGE_BYTES
+# Where the keeper folds it back beside the writer, the writer itself does so only when the keeper cannot follow.
+CHECKPOINT_PAGES_WITH_KEEPER: Final = 4 * CHECKPOINT_PAGES
 LOG_LIMIT_BYTES: Final = 32 * 1024 * 1024  # what the log is cut back to after it had to grow
 
 
@@ -86,6 +88,14 @@ def open_writer(path: Path) -> sqlite3.Connection:
             connection.close()
             raise
     return connection
+
+
+def fold_back(path: Path, above_bytes: int = CHECKPOINT_PAGES * PAGE_BYTES // 2) -> None:
+    """Fold the write-ahead log into the file beside whoever writes, if it is longer than that. Raises StorageError."""
+    log = path.with_name(path.name + "-wal")
+    if log.exists() and log.stat().st_size > above_bytes:
+        with plainly(path), contextlib.closing(_connect(path, "rw")) as connection:
+            connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
 
 
 def open_reader(path: Path) -> sqlite3.Connection:

@@ -165,8 +165,16 @@ class SqliteStore:
     def keep_settled(self) -> keeper.Keeper:
         """Begin to do what follows in the background, in a thread that is stopped with the store or by `stop`."""
         if self._keeper is None:
-            self._keeper = keeper.Keeper(lambda: self.settle_step(patience=1.0))
+            with self._writing, plainly(self._path):
+                if self._writer is None:
+                    raise self._not_for_writing()
+                self._writer.execute(f"PRAGMA wal_autocheckpoint = {opening.CHECKPOINT_PAGES_WITH_KEEPER}")
+            self._keeper = keeper.Keeper(self._keep)
         return self._keeper
+
+    def _keep(self) -> bool:
+        opening.fold_back(self._path)
+        return self.settle_step(patience=1.0)
 
     @property
     def keeper_trouble(self) -> str:

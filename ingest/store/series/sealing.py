@@ -28,7 +28,7 @@ _NOTE: Final = """
         last_ms = max(coalesce(last_ms, ?4), ?4),
         sealed_through = max(sealed_through, ?6)
     WHERE id = ?1"""
-_DELETED_AT_ONCE: Final = 500
+_DELETED_AT_ONCE: Final = 25
 
 
 def next_generation(connection: sqlite3.Connection) -> int:
