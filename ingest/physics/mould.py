@@ -113,7 +113,7 @@ def mould_index(
     temperature_c, rh_percent: climate at the surface at equal steps, one-dimensional.  decline_factor: of the material,
     0..1 (1 for pine; 0.5, 0.25, 0.1 for materials on which growth hardly dies back).  start: M before the first step.
     hours_per_step: at most 6, because growth and the first hours of decline are resolved no coarser.
-    Gives M after each step, 0..6. An RH above 100 % is a wet surface and counts as 100; one below 0 counts as NaN. Where
+    Gives M after each step, 0..6. An RH above 100 % is a wet surface and counts as 100; one below 0 as NaN. Where
     a reading is NaN the index stands still, neither growing nor declining: what was not measured is not judged; say
     the coverage beside the figure.
     Raises ValueError when the arrays differ in shape, or a step is not in 0..6 hours.

@@ -22,7 +22,7 @@ def condensation_margin_c(temperature_c: Number, rh_percent: Number, surface_tem
     """How far a surface is above the dew point of the air [°C]; negative: water condenses on it.
 
     temperature_c: of the air [°C], -100..200.  rh_percent: [%] over water, above 0 to 100.  surface_temperature_c:
-    [°C].  Else NaN.  Over liquid water; on a surface below 0 °C frost forms already above this dew point (`frost_margin_c`).
+    [°C].  Else NaN.  Over liquid water; below 0 °C frost forms already above this dew point (`frost_margin_c`).
     """
     return pointwise(_margin, temperature_c, rh_percent, surface_temperature_c)
 
