@@ -10,17 +10,9 @@ import click
 from ingest import units as convert
 from ingest.cli.quiet import quiet_when_the_reader_goes
 from ingest.cli.tables.measures import HUMIDITY, TEMPERATURE, Measure, read_measure
-from ingest.cli.wood_answers import (
-    Air,
-    Answer,
-    MovementQuestion,
-    SettlingQuestion,
-    emc_answer,
-    movement_answer,
-    rh_answer,
-    settling_answer,
-    species_answer,
-)
+from ingest.cli.wood_answers import emc_answer, rh_answer, species_answer
+from ingest.cli.wood_floor import MovementQuestion, SettlingQuestion, movement_answer, settling_answer
+from ingest.cli.wood_words import Air, Answer
 from ingest.errors import InputError, SettingsError
 from ingest.physics.diffusivity import FINISHES
 from ingest.physics.species import Species, all_species, find_species

@@ -65,6 +65,10 @@ class OfficeReader:
         """Give the buckets between edges."""
         return self._series.buckets(key, edges_ms)
 
+    def buckets_of(self, keys: Sequence[SeriesKey], edges_ms: Int64s) -> dict[SeriesKey, Buckets]:
+        """Give the buckets of many series between the same edges."""
+        return self._series.buckets_of(keys, edges_ms)
+
     def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:
         """Give the newest sample of each of these series."""
         return self._series.latest(keys)
