@@ -13,7 +13,7 @@ from typing import Any, NamedTuple, Protocol
 
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState
 from ingest.site.places import Site
-from ingest.site.series import Buckets, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
+from ingest.site.series import Buckets, Floats, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
 
 
 class Appended(NamedTuple):
@@ -37,6 +37,38 @@ class SeriesExtent:
     count: int
 
 
+class Changes(NamedTuple):
+    """Readings in the order in which they were committed.
+
+    keys: distinct series.  key_index: int64 (n,).  at_ms: int64 (n,).  value: float64 (n,).  number: int64 (n,), of the
+    change that brought it, not falling.  through: ask on from here.  lost: changes after the asked one are gone
+    already, so that whoever reads along must begin anew from the series themselves.
+    """
+
+    keys: tuple[SeriesKey, ...]
+    key_index: Int64s
+    at_ms: Int64s
+    value: Floats
+    number: Int64s
+    through: int
+    lost: bool
+
+
+class ChangeReader(Protocol):
+    """Reading along in the order of commit, for who carries readings elsewhere; the embedded store offers it."""
+
+    def changes(self, after: int, limit: int) -> Changes:
+        """Give what was stored after a change's number, late and corrected readings included, once each.
+
+        after: 0, or the `through` of the answer before.  limit: about how many readings at a time.
+        """
+        ...
+
+    def newest_change(self) -> int:
+        """Give the number of the newest change."""
+        ...
+
+
 class SeriesReader(Protocol):
     """Reading time series. Quantities may be measured or derived; an unknown series is an empty one, not an error."""
 
@@ -50,6 +82,10 @@ class SeriesReader(Protocol):
 
     def buckets(self, key: SeriesKey, edges_ms: Int64s) -> Buckets:
         """Give count, minimum, mean, maximum and coverage between consecutive edges (strictly rising, at least two)."""
+        ...
+
+    def buckets_of(self, keys: Sequence[SeriesKey], edges_ms: Int64s) -> dict[SeriesKey, Buckets]:
+        """Give the buckets of many series between the same edges, all of one state."""
         ...
 
     def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:

@@ -13,10 +13,9 @@ from ingest.site.incidents import Incident, Notice, NoticeState
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store import forwarding, incidents, outbox, records
-from ingest.store.api import SeriesExtent
+from ingest.store.api import Changes, SeriesExtent
 from ingest.store.forwarding import SetAside
 from ingest.store.series import feed, lookup, rows, together
-from ingest.store.series.feed import Changes
 from ingest.store.series.view import View
 
 STANDARD_PRESSURE_KPA: Final = 101.325  # standard atmosphere by definition (ISO 2533)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ingest.site.series import Buckets, Floats, Int64s, Series
+from ingest.site.series import Buckets, Int64s, Series
 from ingest.store.series.coverage import vouched_share
 
 
@@ -20,8 +20,7 @@ def bucket(samples: Series, vouched_ms: Int64s, edges_ms: Int64s) -> Buckets:
     samples: may reach beyond the edges on either side; what lies outside counts only for coverage.
     vouched_ms: int64, one per sample, for how long each vouches (`coverage.vouched_ms`).
     edges_ms: int64 (n + 1,), strictly rising.
-    The mean is the bucket's minimum plus the mean of what lies above it: equal values have exactly that value as mean,
-    and no mean leaves its bucket's range by rounding.
+    No mean leaves its bucket's range by rounding: equal values have exactly that value as mean.
     """
     cuts = np.searchsorted(samples.at_ms, edges_ms, side="left")
     count = np.diff(cuts)
@@ -33,12 +32,7 @@ def bucket(samples: Series, vouched_ms: Int64s, edges_ms: Int64s) -> Buckets:
         starts = cuts[:-1][filled] - cuts[0]
         low = np.minimum.reduceat(value, starts)
         minimum[filled] = low
-        maximum[filled] = np.maximum.reduceat(value, starts)
-        mean[filled] = _means(value, low, starts, count[filled])
+        maximum[filled] = high = np.maximum.reduceat(value, starts)
+        with np.errstate(over="ignore"):
+            mean[filled] = np.clip(np.add.reduceat(value, starts) / count[filled], low, high)
     return Buckets(edges_ms, count, minimum, mean, maximum, vouched_share(samples.at_ms, vouched_ms, edges_ms))
-
-
-def _means(value: Floats, low: Floats, starts: Int64s, count: Int64s) -> Floats:
-    above = np.add.reduceat(value - np.repeat(low, count), starts)
-    means: Floats = low + above / count
-    return means

@@ -70,11 +70,10 @@ def _doubtful(intervals: Int64s, width: int) -> Int64s:
     half = width // 2
     if len(short) > half and int((short[half:] - short[: len(short) - half]).min()) < width:
         # Wherever a window of the neighbourhood may have a small median, every interval that can matter is doubtful.
-        few = np.zeros(len(intervals) + 1, np.int64)
-        clustered = np.flatnonzero(short[half:] - short[: len(short) - half] < width)
-        np.add.at(few, np.maximum(short[clustered] - 2 * width, 0), 1)
-        np.add.at(few, np.minimum(short[clustered + half] + 2 * width, len(intervals)), -1)
-        long |= (np.cumsum(few[:-1]) > 0) & (intervals > MIN_GAP_MS)
+        clustered = short[np.flatnonzero(short[half:] - short[: len(short) - half] < width)]
+        near = (clustered[:, None] + np.arange(-2 * width, 3 * width + 1)).ravel()
+        near = near[(near >= 0) & (near < len(intervals))]
+        long[near[intervals[near] > MIN_GAP_MS]] = True
     return np.flatnonzero(long)
 
 

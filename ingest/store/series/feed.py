@@ -9,34 +9,18 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Mapping
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 
-from ingest.site.series import Floats, Int64s, SeriesKey
+from ingest.site.series import SeriesKey
+from ingest.store.api import Changes
 from ingest.store.series import heads, rows, staging
 from ingest.store.series.chunk_format import Column
 from ingest.store.series.staging import NOTHING, Staged
 from ingest.store.series.view import View
 
 _BULK_AT_ONCE: Final = 10_000
-
-
-class Changes(NamedTuple):
-    """Readings in the order in which they were committed.
-
-    keys: distinct series.  key_index: int64 (n,).  at_ms: int64 (n,).  value: float64 (n,).  number: int64 (n,), of the
-    change that brought it, not falling.  through: ask on from here.  lost: changes after the asked one are gone
-    already, so that whoever reads along must begin anew from the series themselves.
-    """
-
-    keys: tuple[SeriesKey, ...]
-    key_index: Int64s
-    at_ms: Int64s
-    value: Floats
-    number: Int64s
-    through: int
-    lost: bool
 
 
 def may_go(connection: sqlite3.Connection) -> int:

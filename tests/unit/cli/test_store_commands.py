@@ -1,0 +1,83 @@
+"""The commands doctor and backup, as a person runs them."""
+
+import sqlite3
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from ingest.cli.main import main
+from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store.opening import FILE_NAME
+from ingest.store.sqlite_store import SqliteStore
+
+KEY = SeriesKey("attic", "temperature_c")
+
+
+@pytest.fixture
+def data(tmp_path):
+    """A data folder with a small store, sealed and rolled up."""
+    folder = tmp_path / "data"
+    folder.mkdir()
+    at_ms = np.arange(5000, dtype=np.int64) * 60_000
+    batch = ReadingBatch((KEY,), np.zeros(5000, np.int32), at_ms, np.full(5000, 20.25), np.zeros(5000, np.bool_))
+    with SqliteStore.open(folder / FILE_NAME) as store:
+        with store.transaction() as work:
+            work.append(batch, heard_ms=1)
+        store.settle()
+    return folder
+
+
+def run(*arguments: object) -> tuple[int, str]:
+    """Run the command and give its exit code and all that it printed."""
+    done = CliRunner().invoke(main, [str(argument) for argument in arguments])
+    return done.exit_code, done.output
+
+
+def test_a_sound_store_is_said_to_be_sound(data) -> None:
+    """By folder and by file, exit code 0."""
+    for named in (data, data / FILE_NAME):
+        assert run("doctor", named) == (0, "The store is sound.\n")
+
+
+def test_damage_is_named_and_mended_on_request(data) -> None:
+    """Looking says what and where and leaves exit code 3; mending says what was done; then the store is sound."""
+    with sqlite3.connect(data / FILE_NAME) as connection:
+        connection.execute("DELETE FROM rollup")
+    connection.close()
+    code, said = run("doctor", data)
+    assert code == 3
+    assert "cells of temperature_c are missing or wrong" in said
+    assert "--mend" in said
+    code, said = run("doctor", data, "--mend")
+    assert code == 0
+    assert "mended: rollups of attic" in said
+    assert said.endswith("The store is sound again.\n")
+    assert run("doctor", data)[0] == 0
+
+
+def test_mending_a_store_that_is_being_written_is_refused(data) -> None:
+    """The daemon must be stopped first; looking is allowed."""
+    with SqliteStore.open(data / FILE_NAME) as store:
+        assert run("doctor", data)[0] == 0
+        with store.transaction() as work:
+            work.view.connection.execute("DELETE FROM rollup")
+        code, said = run("doctor", data, "--mend")
+    assert code == 3
+    assert "is writing this store" in said
+
+
+def test_a_backup_holds_the_whole_store(data, tmp_path) -> None:
+    """While the store is open for writing; an existing file is not overwritten; no store is a sentence."""
+    target = tmp_path / "copy.sqlite3"
+    with SqliteStore.open(data / FILE_NAME):
+        code, said = run("backup", data, target)
+    assert (code, said) == (0, f"{target} holds the whole store, and is sound.\n")
+    with SqliteStore.open(target, read_only=True) as copy:
+        assert len(copy.read.read(KEY, 0, 2**53)) == 5000
+    code, said = run("backup", data, target)
+    assert code == 3
+    assert "there is a file already" in said
+    code, said = run("backup", tmp_path, tmp_path / "other.sqlite3")
+    assert code == 3
+    assert "there is no store here" in said
