@@ -51,9 +51,24 @@ pip_install() {
   "$environment/bin/python" -m pip install --quiet --disable-pip-version-check --no-input "$@"
 }
 
+# as_root COMMAND ...: runs it with the rights of root, by sudo where we are not root.
+as_root() {
+  if [ "$(id -u)" -eq 0 ]; then
+    DEBIAN_FRONTEND=noninteractive "$@"
+  elif command -v sudo >/dev/null 2>&1; then
+    sudo DEBIAN_FRONTEND=noninteractive "$@"
+  else
+    fail "the tests need more system packages, and installing them needs root. Run once as root: $*"
+  fi
+}
+
+refresh_packages() {
+  as_root apt-get update -qq >/dev/null || fail "the list of system packages could not be fetched. Is the network up?"
+}
+
 # need_packages THING:PACKAGE ...: Debian packages for commands, or files by their whole path, that are missing.
 need_packages() {
-  local pair missing=() root=()
+  local pair missing=()
   for pair in "$@"; do
     case "$pair" in
       /*) [ -e "${pair%%:*}" ] || missing+=("${pair#*:}") ;;
@@ -63,14 +78,30 @@ need_packages() {
   [ "${#missing[@]}" -eq 0 ] && return
   command -v apt-get >/dev/null 2>&1 || fail "the tests need these programs, which are not here: ${missing[*]}." \
     "This script installs them on Debian and its relatives only; elsewhere install them by hand and run it again."
-  if [ "$(id -u)" -ne 0 ]; then
-    command -v sudo >/dev/null 2>&1 || fail "the tests need the system packages ${missing[*]}, and installing them" \
-      "needs root. Run once as root: apt-get install ${missing[*]}"
-    root=(sudo)
-  fi
   say "installing system packages for the tests: ${missing[*]}"
-  DEBIAN_FRONTEND=noninteractive "${root[@]}" apt-get update -qq >/dev/null ||
-    fail "the list of system packages could not be fetched. Is the network up?"
-  DEBIAN_FRONTEND=noninteractive "${root[@]}" apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null ||
+  refresh_packages
+  as_root apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null ||
     fail "the system packages ${missing[*]} could not be installed (see above)."
+}
+
+# need_servers COMMAND:PACKAGE ...: database servers that the tests start themselves. Their packages are unpacked into
+# the environment and not installed, so that no service of theirs ever runs on this machine.
+need_servers() {
+  local pair missing=() servers="$environment/servers"
+  export PATH="$servers/usr/bin:$PATH"
+  for pair in "$@"; do
+    command -v "${pair%%:*}" >/dev/null 2>&1 || missing+=("${pair#*:}")
+  done
+  [ "${#missing[@]}" -eq 0 ] && return
+  command -v apt-get >/dev/null 2>&1 || fail "the tests need these servers, which are not here: ${missing[*]}." \
+    "This script fetches them on Debian and its relatives only; elsewhere put them on the PATH and run it again."
+  say "fetching servers for the tests (unpacked in $servers, not installed): ${missing[*]}"
+  mkdir -p "$servers/packages"
+  (cd "$servers/packages" && apt-get download -qq "${missing[@]}" >/dev/null 2>&1) || {
+    refresh_packages
+    (cd "$servers/packages" && apt-get download -qq "${missing[@]}" >/dev/null)
+  } || fail "the servers ${missing[*]} could not be fetched (see above). Is the network up?"
+  for pair in "$servers"/packages/*.deb; do
+    dpkg -x "$pair" "$servers"
+  done
 }

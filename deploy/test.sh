@@ -10,6 +10,7 @@
 
 need_packages git:git chromium:chromium dbus-daemon:dbus mosquitto:mosquitto cc:gcc /usr/include/stdint.h:libc6-dev
 lock_environment requirements-test.lock
+need_servers victoria-metrics:victoria-metrics influxd:influxdb
 cd "$here"
 
 chosen=(--numprocesses=2 -m "not soak and not benchmark")
