@@ -105,7 +105,10 @@ def test_species_are_listed_with_their_source() -> None:
     assert len(answer("species")["species"]) > 100
     oaks = answer("species", "oak")["species"]
     assert 5 < len(oaks) < 20
-    assert all("Wood Handbook" in one["source"] for one in oaks)
+    assert all("Wood Handbook" in one["source"] or one["confidence"] == "low" for one in oaks)
+    red = answer("species", "red", "oak", "commercial")["species"][0]
+    assert red["specific_gravity_12"] == 0.64
+    assert red["specific_gravity_from"] == "group mean"
 
 
 @pytest.mark.parametrize(

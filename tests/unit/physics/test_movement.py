@@ -85,6 +85,9 @@ def test_every_species_is_sane_and_names_its_source() -> None:
         assert 0.0005 < species.change_radial < species.change_tangential * 1.05 < 0.006, species.name
         assert 1.0 < species.shrinkage_radial_percent < 15.0
         assert species.source
+        assert species.confidence in ("high", "medium", "low")
+        known_from = ("12", "green", "density", "group mean")
+        assert species.specific_gravity_from in (known_from if species.specific_gravity_12 else ("",))
         assert species.specific_gravity_12 is None or 0.2 < species.specific_gravity_12 < 1.2
 
 
@@ -105,6 +108,8 @@ def test_species_answer_to_the_names_of_the_trade() -> None:
     assert find_species("red oak").name == OAK
     assert find_species("White Oak").name == "White oak, commercial"
     assert find_species("hard  maple").name == "Maple, sugar"
+    assert find_species("European oak").name == "Oak, European"
+    assert find_species("brazilian cherry").name == "Jatoba"
     for name in all_species():
         assert find_species(name).name == name
 
