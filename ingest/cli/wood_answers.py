@@ -9,6 +9,7 @@ import numpy as np
 from ingest.cli.wood_words import EMC_CAUTION, Air, Answer, range_cautions, rounded, temperature_words
 from ingest.errors import InputError
 from ingest.physics import wood
+from ingest.physics.products import product_emc_percent
 from ingest.physics.species import Species
 from ingest.present.digits import Units
 
@@ -18,9 +19,17 @@ SPECIES_CAUTIONS: Final = (
     "read so, converted or is a group's mean, stand in the JSON; trees of one kind differ by a tenth and more.",
 )
 
+PRODUCT_CAUTION: Final = (
+    "The product's figure is one published curve for room temperature (20 to 90 % RH); makes and glues differ by 2 % "
+    "MC and more. Go by its maker's figures and a meter suited to it."
+)
 
-def emc_answer(here: Air, in_service: Air | None, units: Units) -> Answer:
-    """Answer: what does wood tend to here, what will it in service, and how far apart are they?"""
+
+def emc_answer(here: Air, in_service: Air | None, units: Units, product: str | None = None) -> Answer:
+    """Answer: what does wood tend to here, what will it in service, and how far apart are they?
+
+    product: a wood-based product to tell of as well; InputError where it has no published isotherm.
+    """
     band = wood.sorption_band_percent(here.temperature_c, here.rh_percent)
     lines = [
         (f"EMC at {here.words(units)}", f"{here.emc_percent:.1f} % MC"),
@@ -47,7 +56,13 @@ def emc_answer(here: Air, in_service: Air | None, units: Units) -> Answer:
             "difference_percent": rounded(apart),
         }
     airs = [air for air in (here, in_service) if air is not None]
-    return Answer(tuple(lines), values, (*range_cautions(airs, units), EMC_CAUTION))
+    cautions = [*range_cautions(airs, units), EMC_CAUTION]
+    if product is not None:
+        of_product = product_emc_percent(product, here.rh_percent)
+        lines.append((f"{product} here", "not known" if np.isnan(of_product) else f"about {of_product:.0f} % MC"))
+        values |= {"product": product, "product_emc_percent": rounded(of_product)}
+        cautions.append(PRODUCT_CAUTION)
+    return Answer(tuple(lines), values, tuple(cautions))
 
 
 def rh_answer(temperature_c: float, mc_percent: float, units: Units) -> Answer:
