@@ -15,6 +15,7 @@ from ingest.cli.wood_floor import MovementQuestion, SettlingQuestion, movement_a
 from ingest.cli.wood_words import Air, Answer
 from ingest.errors import InputError, SettingsError
 from ingest.physics.diffusivity import FINISHES
+from ingest.physics.products import isotherms
 from ingest.physics.species import Species, all_species, find_species
 from ingest.present.digits import Units
 
@@ -61,12 +62,24 @@ def wood() -> None:
 @click.option("--temperature", required=True, metavar="T", help="Air temperature here: 21.5, 21.5C or 70F.")
 @click.option("--humidity", required=True, metavar="RH", help="Relative humidity here, in %.")
 @click.option("--in-service", nargs=2, metavar="T RH", help="Temperature and RH of the rooms once they are lived in.")
+@click.option(
+    "--product",
+    metavar="NAME",
+    help=f"Also that of a wood-based product: {', '.join(isotherms())}; no other has a published isotherm here.",
+)
 @_output_options
-def emc(temperature: str, humidity: str, in_service: tuple[str, str] | None, units: str, as_json: bool) -> None:
+def emc(
+    temperature: str,
+    humidity: str,
+    in_service: tuple[str, str] | None,
+    product: str | None,
+    units: str,
+    as_json: bool,
+) -> None:
     """Tell the moisture content that wood tends to here, and in the conditions it will live in."""
     here = _air(temperature, humidity, units)
     later = _air(*in_service, units) if in_service else None
-    _print(emc_answer(here, later, Units(units)), as_json=as_json)
+    _print(emc_answer(here, later, Units(units), product), as_json=as_json)
 
 
 @wood.command(

@@ -2,17 +2,34 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from ingest.cli.wood_words import EMC_CAUTION, Air, Answer, range_cautions, rounded, temperature_words
 from ingest.errors import InputError
 from ingest.physics import wood
+from ingest.physics.products import product_emc_percent
 from ingest.physics.species import Species
 from ingest.present.digits import Units
 
+SPECIES_CAUTIONS: Final = (
+    "Fraction of the width per 1 % MC, valid from 6 to 14 % MC (Wood Handbook, Table 13-5, or as the source says).",
+    "Specific gravity: oven-dry mass over volume at 12 % MC. Each wood's source, and whether its specific gravity was "
+    "read so, converted or is a group's mean, stand in the JSON; trees of one kind differ by a tenth and more.",
+)
 
-def emc_answer(here: Air, in_service: Air | None, units: Units) -> Answer:
-    """Answer: what does wood tend to here, what will it in service, and how far apart are they?"""
+PRODUCT_CAUTION: Final = (
+    "The product's figure is one published curve for room temperature (20 to 90 % RH); makes and glues differ by 2 % "
+    "MC and more. Go by its maker's figures and a meter suited to it."
+)
+
+
+def emc_answer(here: Air, in_service: Air | None, units: Units, product: str | None = None) -> Answer:
+    """Answer: what does wood tend to here, what will it in service, and how far apart are they?
+
+    product: a wood-based product to tell of as well; InputError where it has no published isotherm.
+    """
     band = wood.sorption_band_percent(here.temperature_c, here.rh_percent)
     lines = [
         (f"EMC at {here.words(units)}", f"{here.emc_percent:.1f} % MC"),
@@ -39,7 +56,13 @@ def emc_answer(here: Air, in_service: Air | None, units: Units) -> Answer:
             "difference_percent": rounded(apart),
         }
     airs = [air for air in (here, in_service) if air is not None]
-    return Answer(tuple(lines), values, (*range_cautions(airs, units), EMC_CAUTION))
+    cautions = [*range_cautions(airs, units), EMC_CAUTION]
+    if product is not None:
+        of_product = product_emc_percent(product, here.rh_percent)
+        lines.append((f"{product} here", "not known" if np.isnan(of_product) else f"about {of_product:.0f} % MC"))
+        values |= {"product": product, "product_emc_percent": rounded(of_product)}
+        cautions.append(PRODUCT_CAUTION)
+    return Answer(tuple(lines), values, tuple(cautions))
 
 
 def rh_answer(temperature_c: float, mc_percent: float, units: Units) -> Answer:
@@ -64,7 +87,11 @@ def rh_answer(temperature_c: float, mc_percent: float, units: Units) -> Answer:
 def species_answer(found: list[Species]) -> Answer:
     """Answer: which species are known, and what is known of them?"""
     lines = tuple(
-        (s.name, f"{s.group}, {s.change_tangential:.5f} flat-sawn, {s.change_radial:.5f} quarter-sawn") for s in found
+        (
+            s.name,
+            f"{s.group}, {s.change_tangential:.5f} flat-sawn, {s.change_radial:.5f} quarter-sawn, {_gravity_words(s)}",
+        )
+        for s in found
     )
     rows = [
         {
@@ -76,12 +103,20 @@ def species_answer(found: list[Species]) -> Answer:
             "shrinkage_radial_percent": rounded(s.shrinkage_radial_percent),
             "shrinkage_read": s.shrinkage_read,
             "specific_gravity_12": s.specific_gravity_12,
+            "specific_gravity_from": s.specific_gravity_from or None,
+            "confidence": s.confidence,
             "source": s.source,
         }
         for s in found
     ]
-    caution = "Fraction of the width per 1 % MC, valid from 6 to 14 % MC (Wood Handbook, Table 13-5)."
-    return Answer(lines, {"species": rows}, (caution,))
+    return Answer(lines, {"species": rows}, SPECIES_CAUTIONS)
+
+
+def _gravity_words(species: Species) -> str:
+    gravity = (
+        "specific gravity not known" if species.specific_gravity_12 is None else f"{species.specific_gravity_12:.2f}"
+    )
+    return gravity if species.confidence == "high" else f"{gravity} ({species.confidence} confidence)"
 
 
 def _rh_words(temperature_c: float, mc_percent: float) -> str:

@@ -7,7 +7,7 @@
     air_kernels
     air                    moist air: dew and frost point, humidity ratio, GPP, wet bulb, ... and their inverses
     air_changes            air warmed, cooled, mixed; how warm it must be for an RH or EMC
-    wood                   EMC, its inverse, slopes and hysteresis band;  products: the same of plywood and boards
+    wood                   EMC, its inverse, slopes and hysteresis band;  products: the same of plywood
     derived                the list of derived quantities that everyone else goes by, and one pass for all of them
     species, movement      woods by name; change of width, gaps, cup, expansion space
     diffusivity,           moisture through a board's thickness: coefficients, numerics, a board in its room,

@@ -130,8 +130,9 @@ def effective_saturation(temperature_c: FloatArray, pressure_kpa: FloatArray) ->
 def ratio(e: FloatArray, p: FloatArray, scale: float = RATIO_SCALE) -> FloatArray:
     """Give the humidity ratio, `scale` e / (p - e), NaN where the vapour alone would exceed the pressure (Eq. 20)."""
     dry = p - e
-    result = e * scale
-    result /= dry
+    result = e / dry
+    if scale != 1.0:
+        result *= scale
     return result if dry.min() > 0.0 else np.where(dry > 0.0, result, np.nan)
 
 

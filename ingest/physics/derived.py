@@ -16,9 +16,8 @@ import numpy as np
 from ingest.physics import air, wood
 from ingest.physics import air_kernels as k
 from ingest.physics import saturation as sat
-from ingest.physics.pointwise import FloatArray, Values, pointwise_many
+from ingest.physics.pointwise import FloatArray, Values, inside, pointwise_many
 from ingest.physics.wet_bulb import wet_bulb_kernel
-from ingest.units import GRAINS_PER_POUND_MASS
 
 Compute = Callable[[Values, Values, Values], Values]
 
@@ -109,12 +108,20 @@ class _Block:
         self.temperature_c, self.rh_percent, self.pressure_kpa = temperature_c, rh_percent, pressure_kpa
 
     @cached_property
+    def known_rh(self) -> FloatArray:
+        return inside(self.rh_percent, 0.0, 100.0)
+
+    @cached_property
+    def emc_temperature(self) -> FloatArray:
+        return inside(self.temperature_c, *wood.EMC_COMPUTED_TEMPERATURE_C)
+
+    @cached_property
     def kelvin(self) -> FloatArray:
         return k.kelvin(self.temperature_c)
 
     @cached_property
     def fraction(self) -> FloatArray:
-        return k.fraction(self.rh_percent)
+        return self.known_rh * 0.01
 
     @cached_property
     def ln_saturation(self) -> FloatArray:
@@ -135,8 +142,12 @@ class _Block:
         return e
 
     @cached_property
+    def vapour_to_dry(self) -> FloatArray:
+        return k.ratio(self.enhanced_vapour, self.pressure_kpa, 1.0)
+
+    @cached_property
     def ratio(self) -> FloatArray:
-        return k.ratio(self.enhanced_vapour, self.pressure_kpa)
+        return self.vapour_to_dry * k.RATIO_SCALE
 
 
 _KERNELS: Final[Mapping[str, Callable[[_Block], FloatArray]]] = {
@@ -144,11 +155,11 @@ _KERNELS: Final[Mapping[str, Callable[[_Block], FloatArray]]] = {
     "vapour_pressure_kpa": lambda block: block.vapour,
     "vpd_kpa": lambda block: block.saturation - block.vapour,
     "humidity_ratio_g_kg": lambda block: block.ratio,
-    "grains_per_pound": lambda block: block.ratio * (GRAINS_PER_POUND_MASS / 1000.0),
+    "grains_per_pound": lambda block: block.vapour_to_dry * k.GRAINS_SCALE,
     "wet_bulb_c": lambda block: wet_bulb_kernel(block.temperature_c, 0.001 * block.ratio, block.pressure_kpa),
     "enthalpy_kj_kg": lambda block: k.enthalpy_from_ratio(block.temperature_c, block.ratio),
     "absolute_humidity_g_m3": lambda block: k.absolute_from_pressure(
         block.enhanced_vapour, block.kelvin, block.pressure_kpa
     ),
-    "emc_percent": lambda block: wood.emc_kernel(block.temperature_c, block.rh_percent),
+    "emc_percent": lambda block: wood.emc_unchecked(block.emc_temperature, block.known_rh),
 }

@@ -132,14 +132,12 @@ def enhancement_over_water(T: FloatArray, e: FloatArray, p: FloatArray) -> Float
         T = np.clip(T, low, high)
         e = np.exp(ln_p_water(T))
     t = T - 273.15
+    # alpha (1 - e/p) + (beta/e) (p - e) = (alpha/p + beta/e) (p - e)
     ln_f = horner(_ALPHA_WATER, t)
-    ratio = e / p
-    np.subtract(1.0, ratio, out=ratio)
-    ln_f *= ratio
-    beta = horner(_BETA_WATER, t)
-    np.subtract(p, e, out=ratio)
-    beta *= ratio
-    ln_f += beta
+    ln_f /= p
+    ln_f += horner(_BETA_WATER, t)
+    np.subtract(p, e, out=t)
+    ln_f *= t
     return np.exp(ln_f, out=ln_f)
 
 

@@ -1,6 +1,7 @@
 """Woods by name: dimensional-change coefficients, shrinkage and specific gravity, from `data/species.csv`.
 
-The file is read once, on first use; every row names its source (tables of the Wood Handbook, FPL-GTR-190, 2010).
+The file is read once, on first use; every row names its source (mostly tables of the Wood Handbook, FPL-GTR-190, 2010),
+on which basis its specific gravity was read, and how far the row is to be trusted.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import Final
 
 from ingest.errors import InputError
 
+_NAMED_AT_MOST: Final = 10  # species that a refusal lists
 FIBRE_SATURATION_PERCENT: Final = 30.0
 """Moisture content above which wood does not swell: the handbook's convention; 18 (western redcedar) to 31 occur."""
 
@@ -32,6 +34,8 @@ class Species:
     shrinkage_tangential_percent: float
     shrinkage_read: bool  # False: computed back from the change coefficients, which have it built in
     specific_gravity_12: float | None  # oven-dry mass, volume at 12 % MC; None where not had
+    specific_gravity_from: str  # what was read: "12", "green", "density", "group mean"; empty where not had
+    confidence: str  # of the row: high, medium or low, as the file's head defines them
     source: str
 
 
@@ -42,6 +46,24 @@ def shrinkage_from_change(change_coefficient: float) -> float:
     which reproduces 31 of the 34 species had from both tables within 1e-5.
     """
     return 3000.0 * change_coefficient / (1.0 + 20.0 * change_coefficient)
+
+
+def specific_gravity_12_from_green(green: float, volumetric_shrinkage_percent: float | None = None) -> float:
+    """Give specific gravity on the volume at 12 % MC from basic specific gravity (volume green), both on oven-dry mass.
+
+    green: 0.1..1.2.  volumetric_shrinkage_percent: green to oven-dry; without it 26.5 times `green`.
+    Wood Handbook (FPL-GTR-282, 2021) Eq. 4-9 and 4-11 to 4-13, fibre saturation at 30 %.
+    """
+    total = 26.5 * green if volumetric_shrinkage_percent is None else volumetric_shrinkage_percent
+    return green / (1.0 - 0.01 * total * (1.0 - 12.0 / FIBRE_SATURATION_PERCENT))
+
+
+def specific_gravity_12_from_oven_dry(oven_dry: float) -> float:
+    """Give specific gravity on the volume at 12 % MC from that on the oven-dry volume (design codes of timber use it).
+
+    oven_dry: 0.1..1.4.  The same equations, first turned round at 0 % MC: Gb = G0 / (1 + 0.265 G0).
+    """
+    return specific_gravity_12_from_green(oven_dry / (1.0 + 0.265 * oven_dry))
 
 
 @cache
@@ -55,6 +77,9 @@ def all_species() -> Mapping[str, Species]:
 _TRADE_NAMES: Final[Mapping[str, str]] = {
     "hard maple": "Maple, sugar",
     "rock maple": "Maple, sugar",
+    "brazilian cherry": "Jatoba",
+    "courbaril": "Jatoba",
+    "kwila": "Merbau",
 }
 """What the trade calls some woods, and the handbook's name: common practice, no source."""
 
@@ -75,11 +100,11 @@ def find_species(name: str) -> Species:
             return found[0]
     everything = "`lumberroom wood species` lists all that are known."
     if matches:
-        names = "; ".join(species.name for species in matches[:8])
+        names = "; ".join(species.name for species in matches[:_NAMED_AT_MOST])
         raise InputError(
             f"{len(matches)} species answer to {name!r}",
             where="species",
-            mend=f"Say one of: {names}." if len(matches) <= 8 else f"Among them: {names}. {everything}",
+            mend=f"Say one of: {names}." if len(matches) <= _NAMED_AT_MOST else f"Among them: {names}. {everything}",
         )
     by_words = {" ".join(sorted(_words(one))): one for one in known}
     close = difflib.get_close_matches(" ".join(sorted(wanted)), list(by_words), n=3, cutoff=0.75)
@@ -106,5 +131,7 @@ def _species(row: Mapping[str, str]) -> Species:
         ),
         shrinkage_read=read,
         specific_gravity_12=float(row["specific_gravity_12"]) if row["specific_gravity_12"] else None,
+        specific_gravity_from=row["specific_gravity_from"],
+        confidence=row["confidence"],
         source=row["source"],
     )

@@ -131,7 +131,12 @@ def within_emc_range(temperature_c: Number, rh_percent: Number) -> bool | NDArra
 
 def emc_kernel(temperature_c: FloatArray, rh_percent: FloatArray) -> FloatArray:
     """Give EMC [%] from blocks of temperature [°C] and RH [%] (a kernel, shared with `derived`)."""
-    return _emc(_CELSIUS_SCALED, inside(temperature_c, *EMC_COMPUTED_TEMPERATURE_C), inside(rh_percent, 0.0, 100.0))
+    return emc_unchecked(inside(temperature_c, *EMC_COMPUTED_TEMPERATURE_C), inside(rh_percent, 0.0, 100.0))
+
+
+def emc_unchecked(temperature_c: FloatArray, rh_percent: FloatArray) -> FloatArray:
+    """Give EMC [%] as `emc_kernel` does, from blocks known to lie within -60..150 °C and 0..100 % RH, or NaN."""
+    return _emc(_CELSIUS_SCALED, temperature_c, rh_percent)
 
 
 def _emc_from_fahrenheit(temperature_f: FloatArray, rh_percent: FloatArray) -> FloatArray:

@@ -35,6 +35,18 @@ def test_emc_here_and_in_service() -> None:
     assert said["adsorption_percent"] < said["emc_percent"] < said["desorption_percent"]
 
 
+def test_emc_of_a_product_is_told_where_there_is_an_isotherm() -> None:
+    """Plywood has a published curve; at 95 % RH it has no figure; a board without one is refused by name."""
+    said = answer("emc", "--temperature", "20C", "--humidity", "50", "--product", "plywood")
+    assert said["product_emc_percent"] == pytest.approx(100.0 * 0.218 * 0.5**1.44, abs=1e-3)
+    assert any("maker" in caution for caution in said["cautions"])
+    damp = answer("emc", "--temperature", "20C", "--humidity", "95", "--product", "plywood")
+    assert damp["product_emc_percent"] is None
+    refused = wood("emc", "--temperature", "20C", "--humidity", "50", "--product", "oriented strand board")
+    assert refused.exit_code != 0
+    assert "There is one of plywood" in refused.output
+
+
 def test_rh_to_hold_is_the_inverse() -> None:
     """Holding the RH it says gives the moisture content that was asked for."""
     said = answer("rh", "--temperature", "68F", "--mc", "8")
@@ -105,7 +117,10 @@ def test_species_are_listed_with_their_source() -> None:
     assert len(answer("species")["species"]) > 100
     oaks = answer("species", "oak")["species"]
     assert 5 < len(oaks) < 20
-    assert all("Wood Handbook" in one["source"] for one in oaks)
+    assert all("Wood Handbook" in one["source"] or one["confidence"] == "low" for one in oaks)
+    red = answer("species", "red", "oak", "commercial")["species"][0]
+    assert red["specific_gravity_12"] == 0.64
+    assert red["specific_gravity_from"] == "group mean"
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from ingest.errors import InputError
 from ingest.physics import air, movement, surface
-from ingest.physics.products import isotherms, product_emc_percent
+from ingest.physics.products import product_emc_percent
 from ingest.physics.salts import salt_rh_percent
 from ingest.physics.species import all_species, find_species
 from ingest.physics.wood import emc_percent
@@ -85,6 +85,9 @@ def test_every_species_is_sane_and_names_its_source() -> None:
         assert 0.0005 < species.change_radial < species.change_tangential * 1.05 < 0.006, species.name
         assert 1.0 < species.shrinkage_radial_percent < 15.0
         assert species.source
+        assert species.confidence in ("high", "medium", "low")
+        known_from = ("12", "green", "density", "group mean")
+        assert species.specific_gravity_from in (known_from if species.specific_gravity_12 else ("",))
         assert species.specific_gravity_12 is None or 0.2 < species.specific_gravity_12 < 1.2
 
 
@@ -105,6 +108,8 @@ def test_species_answer_to_the_names_of_the_trade() -> None:
     assert find_species("red oak").name == OAK
     assert find_species("White Oak").name == "White oak, commercial"
     assert find_species("hard  maple").name == "Maple, sugar"
+    assert find_species("European oak").name == "Oak, European"
+    assert find_species("brazilian cherry").name == "Jatoba"
     for name in all_species():
         assert find_species(name).name == name
 
@@ -130,15 +135,14 @@ def test_frost_margin_is_known_only_below_freezing() -> None:
     assert surface.frost_margin_c(-5.0, 60.0, -5.0) == pytest.approx(-5.0 - air.frost_point_c(-5.0, 60.0))
 
 
-def test_products_sorb_less_than_wood_and_stop_where_nothing_is_published() -> None:
-    """At 65 % each product is below solid wood; outside 30..90 % and for unknown products there is no value."""
-    for product in isotherms():
-        assert product_emc_percent(product, 65.0) < emc_percent(26.7, 65.0)
-        assert math.isnan(product_emc_percent(product, 95.0))
-    values = product_emc_percent("particle board", np.array([30.0, 53.5, np.nan]))
-    np.testing.assert_allclose(values[:2], [6.6, 8.4])
-    assert np.isnan(values[2])
-    with pytest.raises(InputError, match="no isotherm"):
+def test_plywood_sorbs_about_as_wood_and_there_is_nothing_where_nothing_was_read() -> None:
+    """Plywood stays within 3 % MC of solid wood from 30 to 85 %; outside 20..90 % and for other boards: no value."""
+    rh = np.linspace(30.0, 85.0, 12)
+    assert np.abs(product_emc_percent("plywood", rh) - emc_percent(23.0, rh)).max() < 3.0
+    values = product_emc_percent("plywood", np.array([50.0, 19.9, 90.1, np.nan]))
+    assert values[0] == pytest.approx(100.0 * 0.218 * 0.5**1.44, abs=1e-5)
+    assert np.isnan(values[1:]).all()
+    with pytest.raises(InputError, match="There is one of plywood"):
         product_emc_percent("oriented strand board", 50.0)
 
 
