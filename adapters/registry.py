@@ -170,9 +170,10 @@ def _value_mistakes(setting: Setting, value: Any) -> list[SettingsError]:
 
 
 def _range(low: float | None, high: float | None) -> str:
+    # Ten digits, so that four million is not "4e+06".
     if low is None:
-        return f"at most {high:g}"
-    return f"at least {low:g}" if high is None else f"a value from {low:g} to {high:g}"
+        return f"at most {high:.10g}"
+    return f"at least {low:.10g}" if high is None else f"a value from {low:.10g} to {high:.10g}"
 
 
 def _nearest(word: str, known: Any) -> str:

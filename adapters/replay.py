@@ -23,9 +23,10 @@ from adapters.contract import (
     Stamp,
     TransientError,
     WallClock,
+    Why,
+    rejection,
 )
 from adapters.framing.csv_rows import CsvForm, read_rows, zone_named
-from adapters.framing.rejections import Why, rejection
 from adapters.framing.senml import MAX_PACK_BYTES, decode_pack
 
 ITEMS_AT_ONCE: Final = 1_000

@@ -18,8 +18,9 @@ from adapters.contract import (
     Setting,
     SettingsError,
     WallClock,
+    Why,
+    rejection,
 )
-from adapters.framing.rejections import Why, rejection
 from adapters.framing.senml import decode_pack
 from adapters.framing.serial_lines import CHECKSUM_MODES, LineSplitter
 from adapters.serial_port import open_port

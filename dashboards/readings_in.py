@@ -7,22 +7,20 @@ from typing import Any, Final
 
 from fastapi import APIRouter, Request
 
-from adapters.framing.senml import decode_pack
+from adapters.framing.senml import MAX_PACK_BYTES, MEDIA_TYPE, decode_pack
 from dashboards.access import bearer_token
 from dashboards.api_models import ReceivedAnswer, RejectionAnswer
 from dashboards.openapi import PUSH_TOKEN
 from dashboards.problems import AnswerError
 from dashboards.services import Services, Submitted
 
-SENML: Final = "application/senml+json"
-MOST_BYTES: Final = 1_000_000
 MOST_REJECTIONS_SHOWN: Final = 100
 
 _BODY: Final[dict[str, Any]] = {
     "requestBody": {
         "required": True,
-        "description": f"A SenML pack (RFC 8428) of at most {MOST_BYTES} bytes.",
-        "content": {SENML: {"schema": {"type": "array", "items": {"type": "object"}}}},
+        "description": f"A SenML pack (RFC 8428) of at most {MAX_PACK_BYTES} bytes.",
+        "content": {MEDIA_TYPE: {"schema": {"type": "array", "items": {"type": "object"}}}},
     },
     "security": [{PUSH_TOKEN: []}],
 }
@@ -71,13 +69,13 @@ def _check_token(services: Services, request: Request) -> None:
 
 def _check_type(request: Request) -> None:
     given = request.headers.get("content-type", "")
-    if given.partition(";")[0].strip().lower() != SENML:
+    if given.partition(";")[0].strip().lower() != MEDIA_TYPE:
         raise AnswerError(
             415,
             f"The body is declared as {given[:60]!r}." if given else "The body's type is not declared.",
             where="Content-Type",
-            mend=f"Send a SenML pack with `Content-Type: {SENML}`.",
-            headers={"Accept-Post": SENML},
+            mend=f"Send a SenML pack with `Content-Type: {MEDIA_TYPE}`.",
+            headers={"Accept-Post": MEDIA_TYPE},
         )
 
 
@@ -86,10 +84,10 @@ async def _limited_body(request: Request) -> bytes:
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
-        if len(body) > MOST_BYTES:
+        if len(body) > MAX_PACK_BYTES:
             raise AnswerError(
                 413,
-                f"The body is larger than {MOST_BYTES} bytes.",
+                f"The body is larger than {MAX_PACK_BYTES} bytes.",
                 where="body",
                 mend="Send the readings in several smaller packs.",
                 headers={"Connection": "close"},

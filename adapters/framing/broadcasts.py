@@ -11,8 +11,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Final, NamedTuple
 
-from adapters.contract import QUANTITIES, Reading, Rejection, Stamp
-from adapters.framing.rejections import Why, rejection
+from adapters.contract import QUANTITIES, Reading, Rejection, Stamp, Why, rejection
 
 SERVICE_UUID: Final = "0000fcd2-0000-1000-8000-00805f9b34fb"
 _ENCRYPTED: Final = 0x01

@@ -18,8 +18,17 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
-from adapters.contract import QUANTITIES, SENSOR_ID, ProtocolError, Reading, Rejection, SettingsError, Stamp
-from adapters.framing.rejections import Why, rejection
+from adapters.contract import (
+    QUANTITIES,
+    SENSOR_ID,
+    ProtocolError,
+    Reading,
+    Rejection,
+    SettingsError,
+    Stamp,
+    Why,
+    rejection,
+)
 from ingest.units import celsius_from_fahrenheit, kpa_from_inches_of_mercury
 
 _EPOCH: Final = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)

@@ -18,8 +18,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
-from adapters.contract import QUANTITIES, SENSOR_ID, Quantity, Reading, Rejection, Stamp
-from adapters.framing.rejections import Why, rejection
+from adapters.contract import QUANTITIES, SENSOR_ID, Quantity, Reading, Rejection, Stamp, Why, rejection
 
 MEDIA_TYPE: Final = "application/senml+json"
 MAX_PACK_BYTES: Final = 1_000_000

@@ -17,8 +17,7 @@ import pytest
 
 from adapters.bluetooth_broadcasts import RESTAMP_MS, BluetoothBroadcasts
 from adapters.conformance import CHECKS, Check, Specimen
-from adapters.contract import LostDeviceError, SettingsError, TransientError
-from adapters.framing.rejections import Why
+from adapters.contract import LostDeviceError, SettingsError, TransientError, Why
 from adapters.registry import check_settings
 from ingest.clock import DrivenClock, SystemClock
 

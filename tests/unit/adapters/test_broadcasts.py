@@ -10,9 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Stamp
+from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Stamp, Why
 from adapters.framing.broadcasts import MEANINGS, Broadcast, decode_broadcast
-from adapters.framing.rejections import Why
 
 PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure
 

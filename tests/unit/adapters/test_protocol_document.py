@@ -15,11 +15,10 @@ from typing import Any, NamedTuple
 import pytest
 
 import adapters
-from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting
+from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting, Why
 from adapters.framing import senml, serial_lines
 from adapters.framing.broadcasts import MEANINGS, decode_broadcast
 from adapters.framing.csv_rows import CsvForm, read_rows
-from adapters.framing.rejections import Why
 from adapters.registry import check_settings, load
 from adapters.serial_line import HOPELESS_BYTES, SerialLine
 

@@ -9,8 +9,7 @@ from typing import Any
 
 import pytest
 
-from adapters.contract import Reading, SettingsError, Stamp
-from adapters.framing.rejections import Why
+from adapters.contract import Reading, SettingsError, Stamp, Why
 from adapters.framing.senml import encode_pack
 from adapters.registry import check_settings
 from adapters.replay import ITEMS_AT_ONCE, Replay

@@ -13,8 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Stamp
-from adapters.framing.rejections import DETAIL_LENGTH, Why
+from adapters.contract import DETAIL_LENGTH, QUANTITIES, SENSOR_ID, Reading, Stamp, Why
 from adapters.framing.senml import LATEST_MS, MAX_PACK_BYTES, MAX_RECORDS, Decoded, decode_pack, encode_pack, units_of
 
 PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure

@@ -15,8 +15,7 @@ from typing import Any
 
 import pytest
 
-from adapters.contract import LostDeviceError, ProtocolError, Reading, RefusedError, SettingsError, Stamp
-from adapters.framing.rejections import Why
+from adapters.contract import LostDeviceError, ProtocolError, Reading, RefusedError, SettingsError, Stamp, Why
 from adapters.framing.serial_lines import with_checksum
 from adapters.registry import check_settings
 from adapters.serial_line import HOPELESS_BYTES, SerialLine
