@@ -145,6 +145,7 @@ class Why(enum.StrEnum):
     CHECKSUM_MISSING = "checksum missing"
     TOO_LONG = "too long"
     NOT_JSON = "not JSON"
+    NOT_CBOR = "not CBOR"
     NOT_A_PACK = "not a SenML pack"
     VERSION = "SenML version not known"
     MUST_UNDERSTAND = "label that must be understood is not known"

@@ -27,7 +27,8 @@ from adapters.contract import (
     rejection,
 )
 from adapters.framing.csv_rows import CsvForm, read_rows, zone_named
-from adapters.framing.senml import MAX_PACK_BYTES, decode_pack
+from adapters.framing.senml import decode_pack
+from adapters.framing.senml_records import MAX_PACK_BYTES
 
 ITEMS_AT_ONCE: Final = 1_000
 """How many readings are read before they are given on; bounds the size of a batch."""

@@ -16,7 +16,7 @@ import pytest
 
 import adapters
 from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting, Why
-from adapters.framing import senml, serial_lines
+from adapters.framing import senml, senml_records, serial_lines
 from adapters.framing.broadcasts import MEANINGS, decode_broadcast
 from adapters.framing.csv_rows import CsvForm, read_rows
 from adapters.registry import check_settings, load
@@ -37,7 +37,7 @@ BLOCKS = [Block(m[1].split(), m[2]) for m in re.finditer(r"^```([^\n]+)\n(.*?)^`
 EXAMPLES = [
     (sent, wanted)
     for sent, wanted in itertools.pairwise(BLOCKS)
-    if sent.words[1:2] in (["senml"], ["line"], ["file"], ["broadcast"])
+    if sent.words[1:2] in (["senml"], ["senml-cbor"], ["line"], ["file"], ["broadcast"])
 ]
 
 
@@ -51,6 +51,9 @@ def replayed(block: Block) -> list[Reading | Rejection]:
     if way == "broadcast":
         sensor = block.words[2].removeprefix("sensor=")
         return [*decode_broadcast(bytes.fromhex(block.body), sensor, arrival_ms).readings]
+    if way == "senml-cbor":
+        data = bytes.fromhex(block.body)
+        return [item for part in senml.decode_pack(data, arrival_ms, form=senml_records.Form.CBOR) for item in part]
     if way == "senml":
         assert block.words[2] == f"arrival={ARRIVAL_MS}"
         return [item for part in senml.decode_pack(block.body.encode(), arrival_ms) for item in part]
@@ -110,8 +113,8 @@ def test_the_limits_are_those_of_the_code() -> None:
     """Section 7 and the serial section print the limits that hold."""
     limits = {row[0]: int("".join(re.findall(r"\d", row[1]))) for row in table("## 7 ")}
     assert limits == {
-        "a pack": senml.MAX_PACK_BYTES,
-        "records in a pack": senml.MAX_RECORDS,
+        "a pack": senml_records.MAX_PACK_BYTES,
+        "records in a pack": senml_records.MAX_RECORDS,
         "a line on a serial line, with its checksum": serial_lines.MAX_LINE_BYTES,
         "a sensor's name": 120,
     }
