@@ -18,7 +18,6 @@ from bleak.backends.scanner import AdvertisementData
 from adapters.bluetooth_radio import listening
 from adapters.contract import (
     QUANTITIES,
-    SENSOR_ID,
     AdapterHealth,
     Reading,
     Setting,
@@ -28,6 +27,7 @@ from adapters.contract import (
     WallClock,
 )
 from adapters.framing.broadcasts import SERVICE_UUID, decode_broadcast
+from adapters.packs import checked_name
 
 RESTAMP_MS: Final = 60_000
 """A payload without a packet number that does not change counts as a new measurement at most this often."""
@@ -77,7 +77,9 @@ class BluetoothBroadcasts:
         self._clock = clock
         self._radio: str = settings["radio"]
         self._deaf_after_s: float = settings["deaf_after_s"]
-        self._sensors = {_address(address): _name(name) for address, name in settings["sensors"].items()}
+        self._sensors = {
+            _address(address): checked_name(name, "sensors") for address, name in settings["sensors"].items()
+        }
         self._last: dict[str, _Last] = {}
         self._heard: asyncio.Queue[Heard] = asyncio.Queue()
         self._heard_any_s = 0.0
@@ -159,14 +161,4 @@ def _address(text: Any) -> str:
         return text.upper()
     raise SettingsError(
         f"{text!r} is no Bluetooth address", where="sensors", mend="Give it as six pairs: A4:C1:38:00:00:01"
-    )
-
-
-def _name(text: Any) -> str:
-    if isinstance(text, str) and SENSOR_ID.fullmatch(text):
-        return text
-    raise SettingsError(
-        f"{text!r} cannot be a sensor's name",
-        where="sensors",
-        mend="Use letters, digits and - : . / _, a letter or digit first, at most 120 of them",
     )

@@ -165,6 +165,8 @@ class Why(enum.StrEnum):
     ROW = "row not readable"
     UNDECODABLE = "broadcast not readable"
     ENCRYPTED = "broadcast is encrypted"
+    RETAINED = "retained message without a time"
+    OVERRUN = "came faster than it could be taken"
     # at intake, which checks again whatever comes
     TOO_OLD = "time lies before the year 2000"
     UNKNOWN_SENSOR = "sensor belongs to no room"

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any, BinaryIO, ClassVar, Final
 
 from adapters.contract import (
-    SENSOR_ID,
     AdapterHealth,
     ProtocolError,
     Reading,
@@ -29,6 +28,7 @@ from adapters.contract import (
 from adapters.framing.csv_rows import CsvForm, read_rows, zone_named
 from adapters.framing.senml import decode_pack
 from adapters.framing.senml_records import MAX_PACK_BYTES
+from adapters.packs import checked_name
 
 ITEMS_AT_ONCE: Final = 1_000
 """How many readings are read before they are given on; bounds the size of a batch."""
@@ -88,12 +88,8 @@ class Replay:
                 where="stamps",
                 mend='Give a speed above 0, or use stamps = "recorded"',
             )
-        if self._sensor is not None and not SENSOR_ID.fullmatch(self._sensor):
-            raise SettingsError(
-                f"{self._sensor!r} cannot be a sensor's name",
-                where="sensor",
-                mend="Use letters, digits and - : . / _, a letter or digit first, at most 120 of them",
-            )
+        if self._sensor is not None:
+            checked_name(self._sensor, "sensor")
 
     def _format_by_name(self) -> str:
         by_name = SUFFIXES.get(self._path.suffix.lower())

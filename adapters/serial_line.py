@@ -10,19 +10,16 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from typing import Any, ClassVar, Final
 
 from adapters.contract import (
-    SENSOR_ID,
     AdapterHealth,
     ProtocolError,
     Reading,
     Rejection,
     Setting,
-    SettingsError,
     WallClock,
     Why,
-    rejection,
 )
-from adapters.framing.senml import decode_pack
 from adapters.framing.serial_lines import CHECKSUM_MODES, LineSplitter
+from adapters.packs import PACK_SETTINGS, PackReader
 from adapters.serial_port import open_port
 
 HOPELESS_BYTES: Final = 32_768
@@ -44,9 +41,7 @@ class SerialLine:
             default="accept",
             choices=CHECKSUM_MODES,
         ),
-        Setting("sensor", str, "the sensor's name, for a device that names only quantities"),
-        Setting("prefix", str, "put before every sensor's name, to tell alike devices apart", default=""),
-        Setting("allow", list, "the only sensors to take from this line (their names, prefix included)"),
+        *PACK_SETTINGS,
     )
 
     def __init__(self, settings: Mapping[str, Any], clock: WallClock) -> None:
@@ -56,12 +51,8 @@ class SerialLine:
         self._port: str = settings["port"]
         self._baud: int = settings["baud"]
         self._checksum: str = settings["checksum"]
-        self._sensor: str | None = settings["sensor"]
-        self._prefix: str = settings["prefix"]
-        self._allowed: frozenset[str] | None = None if settings["allow"] is None else frozenset(settings["allow"])
+        self._packs = PackReader(settings, self.health)
         self._unread_bytes = 0
-        for key in ("sensor", "prefix", "allow"):
-            _check_names(key, settings[key])
 
     def describe(self) -> str:
         """Say what this is connected to."""
@@ -92,19 +83,11 @@ class SerialLine:
             if isinstance(line, Rejection):
                 self.health.reject(line)
                 continue
-            decoded = decode_pack(line, arrival_ms, default_sensor=self._sensor, prefix=self._prefix)
+            decoded = self._packs.read(line, arrival_ms)
             if decoded.readings or not _NOISE.issuperset(rejected.reason for rejected in decoded.rejections):
                 self._unread_bytes = 0
-            for rejected in decoded.rejections:
-                self.health.reject(rejected)
-            batch += [reading for reading in decoded.readings if self._is_allowed(reading)]
+            batch += decoded.readings
         return batch
-
-    def _is_allowed(self, reading: Reading) -> bool:
-        if self._allowed is None or reading.sensor in self._allowed:
-            return True
-        self.health.reject(rejection(Why.NOT_ALLOWED, reading.sensor, reading.sensor))
-        return False
 
     def _watch_for_noise(self, byte_count: int) -> None:
         self._unread_bytes += byte_count
@@ -119,14 +102,3 @@ class SerialLine:
     def _last_seen(self) -> str:
         last = self.health.last_rejection
         return f"{last.reason}: {last.detail[:60]}" if last else "only comments"
-
-
-def _check_names(key: str, value: str | list[Any] | None) -> None:
-    names = [value] if isinstance(value, str) else value or []
-    for name in names:
-        if name != "" and not (isinstance(name, str) and SENSOR_ID.fullmatch(name)):
-            raise SettingsError(
-                f"{name!r} cannot be a sensor's name",
-                where=key,
-                mend="Use letters, digits and - : . / _, a letter or digit first, at most 120 of them",
-            )

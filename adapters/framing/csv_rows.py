@@ -11,15 +11,13 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import itertools
-import math
 import re
 import zoneinfo
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 from adapters.contract import (
-    QUANTITIES,
     SENSOR_ID,
     ProtocolError,
     Reading,
@@ -29,35 +27,12 @@ from adapters.contract import (
     Why,
     rejection,
 )
-from ingest.units import celsius_from_fahrenheit, kpa_from_inches_of_mercury
+from adapters.framing.columns import COLUMNS, GAPS, Column, value_of
 
 _EPOCH: Final = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 _MICROSECOND: Final = dt.timedelta(microseconds=1)
 _LATEST_MS: Final = 253_402_300_799_999  # the end of the year 9999
-_NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _OFFSET: Final = re.compile(r"([+-])(\d\d):?(\d\d)", re.ASCII)
-_GAPS: Final = frozenset({"", "nan", "na", "n/a", "null", "none", "-"})
-
-
-class Column(NamedTuple):
-    """A quantity's column.  convert: from the column's unit to the quantity's."""
-
-    quantity: str
-    convert: Callable[[float], float]
-
-
-def _as_is(value: float) -> float:
-    return value
-
-
-COLUMNS: Final[Mapping[str, Column]] = {
-    **{name: Column(name, _as_is) for name in QUANTITIES},
-    "temperature_f": Column("temperature_c", celsius_from_fahrenheit),
-    "surface_temperature_f": Column("surface_temperature_c", celsius_from_fahrenheit),
-    "slab_temperature_f": Column("slab_temperature_c", celsius_from_fahrenheit),
-    "pressure_hpa": Column("pressure_kpa", lambda value: value / 10.0),
-    "pressure_inhg": Column("pressure_kpa", kpa_from_inches_of_mercury),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,24 +180,14 @@ def _row(number: int, cells: list[str], layout: _Layout, sensor: str | None, tim
         return row
     for index, name, column in layout.quantities:
         cell = cells[index].strip() if index < len(cells) else ""
-        if cell.lower() in _GAPS:
+        if cell.lower() in GAPS:
             continue
-        value = _value(cell.replace(",", ".") if layout.decimal_comma else cell, column)
+        value = value_of(cell.replace(",", ".") if layout.decimal_comma else cell, column)
         if isinstance(value, Why):
             row.rejections.append(rejection(value, f"row {number}: {name} {cell!r}", sensor))
         else:
             row.readings.append(Reading(sensor, column.quantity, value, at_ms, Stamp.SENSOR))
     return row
-
-
-def _value(cell: str, column: Column) -> float | Why:
-    if not _NUMBER.fullmatch(cell):
-        return Why.NO_VALUE
-    value = column.convert(float(cell))
-    if not math.isfinite(value):
-        return Why.NOT_FINITE
-    quantity = QUANTITIES[column.quantity]
-    return value if quantity.minimum <= value <= quantity.maximum else Why.OUT_OF_RANGE
 
 
 def _plain_ms(text: str) -> int | None:

@@ -21,7 +21,7 @@ from typing import Final, Protocol
 import structlog
 
 from adapters import registry
-from adapters.contract import Adapter, AdapterError, Reading, Reason
+from adapters.contract import Adapter, AdapterError, Reading, Reason, SettingsError
 from dashboards.services import AdapterStatus
 from ingest.clock import Clock
 from ingest.runtime.backoff import HEALTHY_S, BackOff
@@ -50,7 +50,13 @@ class Maker(Protocol):
 
 
 def make(wiring: AdapterWiring, clock: Clock) -> Adapter:
-    """Load the adapter's class and make one, its settings checked (they may not have come from a file)."""
+    """Load the adapter's class and make one, its settings checked (they may not have come from a file).
+
+    Raises SettingsError when a setting is wrong or a secret is not there, LibraryMissingError as `registry.load`.
+    """
+    if wiring.trouble:
+        what, _, mend = wiring.trouble.partition(". ")
+        raise SettingsError(what, where=wiring.name, mend=mend)
     adapter_class = registry.load(wiring.kind)
     defaults = {setting.name: setting.default for setting in adapter_class.SETTINGS}
     # A filled-in default need not be of the kind that a file would hold (a tuple for a list).

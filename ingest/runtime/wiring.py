@@ -46,11 +46,16 @@ class MailWiring:
 
 @dataclass(frozen=True, slots=True)
 class AdapterWiring:
-    """One adapter.  name: ours, unique.  kind: a name in `adapters.registry.kinds()`.  settings: checked, complete."""
+    """One adapter.  name: ours, unique.  kind: a name in `adapters.registry.kinds()`.  settings: checked, complete.
+
+    secrets: those among the settings.  trouble: why it cannot run at present (a secret that is not there), or empty.
+    """
 
     name: str
     kind: str
     settings: Mapping[str, Any] = field(default_factory=dict, repr=False)
+    secrets: tuple[str, ...] = field(default=(), repr=False)
+    trouble: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,5 +77,6 @@ class Wiring:
 
     def secrets(self) -> tuple[str, ...]:
         """Give every secret, so that the log can blot them out."""
-        secrets = (self.page.push_token, self.mail.password if self.mail else None)
+        secrets = [self.page.push_token, self.mail.password if self.mail else None]
+        secrets += [secret for adapter in self.adapters for secret in adapter.secrets]
         return tuple(secret for secret in secrets if secret)

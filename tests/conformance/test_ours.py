@@ -63,7 +63,10 @@ async def specimen(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncItera
 
 
 KINDS = ("serial_line", "replay", "simulated_room")
-ELSEWHERE = {"bluetooth_broadcasts": "tests/unit/adapters/test_bluetooth_broadcasts.py"}  # it needs a bus of its own
+ELSEWHERE = {  # they need a bus or a broker of their own
+    "bluetooth_broadcasts": "tests/unit/adapters/test_bluetooth_broadcasts.py",
+    "mqtt_topics": "tests/unit/adapters/test_mqtt_topics.py",
+}
 
 
 @pytest.mark.parametrize("specimen", KINDS, indirect=True)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import importlib.util
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import AsyncIterator, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -107,3 +109,25 @@ class Heard:
 def listen() -> type[Heard]:
     """Give the class that listens to an adapter."""
     return Heard
+
+
+def _helper(name: str) -> Any:
+    """Load a module that lies beside the tests."""
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
+    assert spec
+    assert spec.loader
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture
+async def mosquitto(tmp_path: Path) -> AsyncIterator[Any]:
+    """A running broker with TLS and login."""
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    broker = _helper("mosquitto_broker").Mosquitto(folder)
+    await broker.start()
+    yield broker
+    broker.end()

@@ -19,6 +19,7 @@ from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting
 from adapters.framing import senml, senml_records, serial_lines
 from adapters.framing.broadcasts import MEANINGS, decode_broadcast
 from adapters.framing.csv_rows import CsvForm, read_rows
+from adapters.framing.topic_rules import TopicRules
 from adapters.registry import check_settings, load
 from adapters.serial_line import HOPELESS_BYTES, SerialLine
 
@@ -37,7 +38,7 @@ BLOCKS = [Block(m[1].split(), m[2]) for m in re.finditer(r"^```([^\n]+)\n(.*?)^`
 EXAMPLES = [
     (sent, wanted)
     for sent, wanted in itertools.pairwise(BLOCKS)
-    if sent.words[1:2] in (["senml"], ["senml-cbor"], ["line"], ["file"], ["broadcast"])
+    if sent.words[1:2] in (["senml"], ["senml-cbor"], ["line"], ["file"], ["broadcast"], ["number"])
 ]
 
 
@@ -48,6 +49,10 @@ def replayed(block: Block) -> list[Reading | Rejection]:
         rows = list(read_rows(io.StringIO(block.body), CsvForm()))
         return [reading for row in rows for reading in row.readings] + [bad for row in rows for bad in row.rejections]
     arrival_ms = ARRIVAL_MS
+    if way == "number":
+        topic, quantity = block.words[2].removeprefix("rule=").split(":")
+        rules = TopicRules({topic: quantity})
+        return [rules.read(block.words[3].removeprefix("topic="), block.body.encode(), arrival_ms)]
     if way == "broadcast":
         sensor = block.words[2].removeprefix("sensor=")
         return [*decode_broadcast(bytes.fromhex(block.body), sensor, arrival_ms).readings]
@@ -133,11 +138,14 @@ def test_the_serial_section_names_the_settings_that_exist() -> None:
 def test_the_wiring_examples_would_be_accepted() -> None:
     """Every piece of a wiring file in the document names a kind that exists, and settings that it takes."""
     wirings = [block.body for block in BLOCKS if block.words == ["toml", "wiring"]]
-    assert len(wirings) == 2
+    assert len(wirings) == 3
     for wiring in wirings:
         (entry,) = tomllib.loads(wiring)["adapter"]
         entry.pop("name")
-        check_settings(load(entry.pop("type")), entry)
+        adapter_class = load(entry.pop("type"))
+        secrets = [setting.name for setting in adapter_class.SETTINGS if setting.secret]
+        entry = {key: value for key, value in entry.items() if key not in {f"{name}_file" for name in secrets}}
+        check_settings(adapter_class, entry)
 
 
 def test_the_broadcast_section_lists_the_objects_that_are_read() -> None:
