@@ -165,6 +165,9 @@ class Why(enum.StrEnum):
     ROW = "row not readable"
     UNDECODABLE = "broadcast not readable"
     ENCRYPTED = "broadcast is encrypted"
+    NO_ANSWER = "no answer in time"
+    DEVICE_ERROR = "device reports an error"
+    OUT_OF_STEP = "answer out of step"
     RETAINED = "retained message without a time"
     OVERRUN = "came faster than it could be taken"
     # at intake, which checks again whatever comes

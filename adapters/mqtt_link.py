@@ -21,6 +21,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from adapters.cancelling import cancellable
 from adapters.contract import AdapterError, LostDeviceError, ProtocolError, RefusedError, TransientError
 
 CALL_LIMIT_S: Final = 10.0
@@ -253,7 +254,7 @@ def _options(broker: Broker) -> dict[str, Any]:
 
 
 async def _subscribe(client: _Client, broker: Broker, topic_filters: Sequence[str]) -> None:
-    answers = await client.subscribe([(topic_filter, 1) for topic_filter in topic_filters])
+    answers = await cancellable(client.subscribe([(topic_filter, 1) for topic_filter in topic_filters]))
     refused = [topic_filter for topic_filter, answer in zip(topic_filters, answers, strict=False) if _refuses(answer)]
     if refused:
         raise RefusedError(

@@ -21,6 +21,8 @@ BUILT_INS: Final[Mapping[str, str]] = {
     "serial_line": "adapters.serial_line:SerialLine",
     "simulated_room": "adapters.simulated_room:SimulatedRoom",
     "replay": "adapters.replay:Replay",
+    "modbus_rtu": "adapters.modbus_registers:ModbusRtu",
+    "modbus_tcp": "adapters.modbus_registers:ModbusTcp",
     "mqtt_topics": "adapters.mqtt_topics:MqttTopics",
     "bluetooth_broadcasts": "adapters.bluetooth_broadcasts:BluetoothBroadcasts",
 }

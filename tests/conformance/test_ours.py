@@ -65,6 +65,8 @@ async def specimen(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncItera
 KINDS = ("serial_line", "replay", "simulated_room")
 ELSEWHERE = {  # they need a bus or a broker of their own
     "bluetooth_broadcasts": "tests/unit/adapters/test_bluetooth_broadcasts.py",
+    "modbus_rtu": "tests/unit/adapters/test_modbus_registers.py",
+    "modbus_tcp": "tests/unit/adapters/test_modbus_registers.py",
     "mqtt_topics": "tests/unit/adapters/test_mqtt_topics.py",
 }
 

@@ -16,12 +16,13 @@ import pytest
 
 import adapters
 from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting, Why
-from adapters.framing import senml, senml_records, serial_lines
+from adapters.framing import register_maps, senml, senml_records, serial_lines
 from adapters.framing.broadcasts import MEANINGS, decode_broadcast
 from adapters.framing.csv_rows import CsvForm, read_rows
 from adapters.framing.topic_rules import TopicRules
 from adapters.registry import check_settings, load
 from adapters.serial_line import HOPELESS_BYTES, SerialLine
+from ingest.clock import SystemClock
 
 TEXT = (Path(adapters.__file__).parent / "PROTOCOL.md").read_text(encoding="utf-8")
 ARRIVAL_MS = 1_764_064_800_123
@@ -138,14 +139,22 @@ def test_the_serial_section_names_the_settings_that_exist() -> None:
 def test_the_wiring_examples_would_be_accepted() -> None:
     """Every piece of a wiring file in the document names a kind that exists, and settings that it takes."""
     wirings = [block.body for block in BLOCKS if block.words == ["toml", "wiring"]]
-    assert len(wirings) == 3
+    assert len(wirings) == 5
     for wiring in wirings:
         (entry,) = tomllib.loads(wiring)["adapter"]
         entry.pop("name")
         adapter_class = load(entry.pop("type"))
         secrets = [setting.name for setting in adapter_class.SETTINGS if setting.secret]
         entry = {key: value for key, value in entry.items() if key not in {f"{name}_file" for name in secrets}}
-        check_settings(adapter_class, entry)
+        adapter_class(check_settings(adapter_class, entry), SystemClock())
+
+
+def test_the_register_map_table_names_the_keys_that_exist() -> None:
+    """The table of the Modbus section has every key of a map, and every type and order."""
+    rows = table("## 13 ")
+    assert sorted(key.strip() for row in rows for key in row[0].split(",")) == sorted(register_maps.KEYS)
+    text = " ".join(cell for row in rows for cell in row)
+    assert all(f'"{name}"' in text for name in (*register_maps.TYPES, *register_maps.WORD_ORDERS))
 
 
 def test_the_broadcast_section_lists_the_objects_that_are_read() -> None:
