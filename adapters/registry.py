@@ -20,6 +20,8 @@ ENTRY_POINT_GROUP: Final = "lumberroom.adapters"
 BUILT_INS: Final[Mapping[str, str]] = {
     "serial_line": "adapters.serial_line:SerialLine",
     "simulated_room": "adapters.simulated_room:SimulatedRoom",
+    "child_process": "adapters.child_process:ChildProcess",
+    "http_poll": "adapters.http_poll:HttpPoll",
     "replay": "adapters.replay:Replay",
     "modbus_rtu": "adapters.modbus_registers:ModbusRtu",
     "modbus_tcp": "adapters.modbus_registers:ModbusTcp",

@@ -7,24 +7,18 @@ nothing at all can be read is one, because it means that somebody must set somet
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Mapping, Sequence
-from typing import Any, ClassVar, Final
+from typing import Any, ClassVar
 
 from adapters.contract import (
     AdapterHealth,
-    ProtocolError,
     Reading,
-    Rejection,
     Setting,
     WallClock,
-    Why,
 )
-from adapters.framing.serial_lines import CHECKSUM_MODES, LineSplitter
-from adapters.packs import PACK_SETTINGS, PackReader
+from adapters.framing.serial_lines import CHECKSUM_MODES
+from adapters.pack_lines import PackLines
+from adapters.packs import PACK_SETTINGS
 from adapters.serial_port import open_port
-
-HOPELESS_BYTES: Final = 32_768
-"""After so many bytes in a row without one readable pack somebody must be told (half a minute at 9600 baud)."""
-_NOISE: Final = frozenset({Why.NOT_JSON, Why.NOT_A_PACK})
 
 
 class SerialLine:
@@ -51,8 +45,7 @@ class SerialLine:
         self._port: str = settings["port"]
         self._baud: int = settings["baud"]
         self._checksum: str = settings["checksum"]
-        self._packs = PackReader(settings, self.health)
-        self._unread_bytes = 0
+        self._lines = PackLines(settings, self.health, self._checksum)
 
     def describe(self) -> str:
         """Say what this is connected to."""
@@ -66,39 +59,12 @@ class SerialLine:
         """
         port = await open_port(self._port, self._baud)
         try:
-            splitter = LineSplitter(self._checksum)
-            self._unread_bytes = 0
+            self._lines.begin()
             while True:
-                data = await port.read()
-                batch = self._take(splitter.feed(data), self._clock.now_ms())
+                batch = self._lines.feed(await port.read(), self._clock.now_ms())
                 if batch:
                     yield batch
-                self._watch_for_noise(len(data))
+                mend = f"Check that the device speaks at {self._baud} baud and prints SenML, one pack a line"
+                self._lines.refuse_noise(self._port, mend)
         finally:
             await port.close()
-
-    def _take(self, lines: list[bytes | Rejection], arrival_ms: int) -> list[Reading]:
-        batch: list[Reading] = []
-        for line in lines:
-            if isinstance(line, Rejection):
-                self.health.reject(line)
-                continue
-            decoded = self._packs.read(line, arrival_ms)
-            if decoded.readings or not _NOISE.issuperset(rejected.reason for rejected in decoded.rejections):
-                self._unread_bytes = 0
-            batch += decoded.readings
-        return batch
-
-    def _watch_for_noise(self, byte_count: int) -> None:
-        self._unread_bytes += byte_count
-        if self._unread_bytes > HOPELESS_BYTES:
-            raise ProtocolError(
-                f"{self._unread_bytes} bytes came and not one pack could be read in them",
-                where=self._port,
-                mend=f"Check that the device speaks at {self._baud} baud and prints SenML, one pack a line; "
-                f"the last thing that came: {self._last_seen()}",
-            )
-
-    def _last_seen(self) -> str:
-        last = self.health.last_rejection
-        return f"{last.reason}: {last.detail[:60]}" if last else "only comments"

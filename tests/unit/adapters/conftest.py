@@ -131,3 +131,12 @@ async def mosquitto(tmp_path: Path) -> AsyncIterator[Any]:
     await broker.start()
     yield broker
     broker.end()
+
+
+@pytest.fixture
+async def web(tmp_path: Path) -> AsyncIterator[Any]:
+    """A web server that answers as it is told."""
+    server = _helper("web_server").WebServer()
+    await server.start()
+    yield server
+    await server.end()

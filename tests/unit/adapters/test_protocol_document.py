@@ -19,9 +19,11 @@ from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting
 from adapters.framing import register_maps, senml, senml_records, serial_lines
 from adapters.framing.broadcasts import MEANINGS, decode_broadcast
 from adapters.framing.csv_rows import CsvForm, read_rows
+from adapters.framing.json_maps import JsonMap
 from adapters.framing.topic_rules import TopicRules
+from adapters.pack_lines import HOPELESS_BYTES
 from adapters.registry import check_settings, load
-from adapters.serial_line import HOPELESS_BYTES, SerialLine
+from adapters.serial_line import SerialLine
 from ingest.clock import SystemClock
 
 TEXT = (Path(adapters.__file__).parent / "PROTOCOL.md").read_text(encoding="utf-8")
@@ -39,7 +41,7 @@ BLOCKS = [Block(m[1].split(), m[2]) for m in re.finditer(r"^```([^\n]+)\n(.*?)^`
 EXAMPLES = [
     (sent, wanted)
     for sent, wanted in itertools.pairwise(BLOCKS)
-    if sent.words[1:2] in (["senml"], ["senml-cbor"], ["line"], ["file"], ["broadcast"], ["number"])
+    if sent.words[1:2] in (["senml"], ["senml-cbor"], ["line"], ["file"], ["broadcast"], ["number"], ["document"])
 ]
 
 
@@ -50,6 +52,10 @@ def replayed(block: Block) -> list[Reading | Rejection]:
         rows = list(read_rows(io.StringIO(block.body), CsvForm()))
         return [reading for row in rows for reading in row.readings] + [bad for row in rows for bad in row.rejections]
     arrival_ms = ARRIVAL_MS
+    if way == "document":
+        values = dict(word.rsplit("=", 1) for word in block.words[3:])
+        read = JsonMap(values, block.words[2].removeprefix("sensor=")).read(block.body.encode(), arrival_ms)
+        return [*read.readings, *read.rejections]
     if way == "number":
         topic, quantity = block.words[2].removeprefix("rule=").split(":")
         rules = TopicRules({topic: quantity})
@@ -139,7 +145,7 @@ def test_the_serial_section_names_the_settings_that_exist() -> None:
 def test_the_wiring_examples_would_be_accepted() -> None:
     """Every piece of a wiring file in the document names a kind that exists, and settings that it takes."""
     wirings = [block.body for block in BLOCKS if block.words == ["toml", "wiring"]]
-    assert len(wirings) == 5
+    assert len(wirings) == 7
     for wiring in wirings:
         (entry,) = tomllib.loads(wiring)["adapter"]
         entry.pop("name")
