@@ -165,6 +165,8 @@ class Why(enum.StrEnum):
     ROW = "row not readable"
     UNDECODABLE = "broadcast not readable"
     ENCRYPTED = "broadcast is encrypted"
+    NOT_SEALED = "broadcast not made with the key"
+    REPLAYED = "broadcast played again"
     NO_ANSWER = "no answer in time"
     DEVICE_ERROR = "device reports an error"
     OUT_OF_STEP = "answer out of step"

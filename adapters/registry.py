@@ -21,6 +21,7 @@ BUILT_INS: Final[Mapping[str, str]] = {
     "serial_line": "adapters.serial_line:SerialLine",
     "simulated_room": "adapters.simulated_room:SimulatedRoom",
     "child_process": "adapters.child_process:ChildProcess",
+    "dropped_files": "adapters.dropped_files:DroppedFiles",
     "http_poll": "adapters.http_poll:HttpPoll",
     "replay": "adapters.replay:Replay",
     "modbus_rtu": "adapters.modbus_registers:ModbusRtu",

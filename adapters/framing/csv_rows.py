@@ -41,11 +41,13 @@ class CsvForm:
 
     columns: header in the file -> our name for it ("time", "at_ms", "sensor" or a name in `COLUMNS`).
     sensor: the sensor of rows that name none.  zone: of times without an offset; None = they are refused.
+    time_format: how times are written where it is not ISO 8601, as `datetime.strptime` has it ("%d.%m.%Y %H:%M").
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
     sensor: str | None = None
     zone: dt.tzinfo | None = None
+    time_format: str | None = None
 
 
 class Row(NamedTuple):
@@ -88,19 +90,21 @@ def read_rows(lines: Iterable[str], form: CsvForm) -> Iterator[Row]:
     """Read rows as they come; one row at a time is held.
 
     Fields are separated by comma, semicolon or tab, whichever the first line has most of; where it is not the comma,
-    a comma in a number is its decimal sign. A row that cannot be read gives rejections whose detail names its number,
-    and reading goes on with the next.
+    a comma in a number is its decimal sign. The header may come again (files that were put together). A row that cannot
+    be read gives rejections whose detail names its number, and reading goes on with the next.
     Raises ProtocolError or SettingsError when header and form together do not say what is needed.
     """
     rest = iter(lines)
-    first = next(rest, "")
+    first = next(rest, "").removeprefix("\ufeff")
     delimiter = max(",;\t", key=first.count)
     reader = csv.reader(itertools.chain([first], rest), delimiter=delimiter, skipinitialspace=True)
     numbered = _numbered(reader)
     _, header = next(numbered, (1, []))
     layout = _layout([] if isinstance(header, str) else header, form, decimal_comma=delimiter != ",")
-    times = _Times(form.zone)
+    times = _Times(form.zone, form.time_format)
     for number, cells in numbered:
+        if cells == header:
+            continue
         if isinstance(cells, str):
             yield Row(number, [], [rejection(Why.ROW, f"row {number}: {cells}")])
         elif any(cell.strip() for cell in cells):
@@ -199,14 +203,20 @@ def _plain_ms(text: str) -> int | None:
 class _Times:
     """Reads times. Where clocks were set back an hour comes twice: of a sensor's rows in order, each is told apart."""
 
-    def __init__(self, zone: dt.tzinfo | None) -> None:
+    def __init__(self, zone: dt.tzinfo | None, time_format: str | None) -> None:
         self._zone = zone
+        self._format = time_format
         self._last: dict[str, int] = {}
 
     def instant_ms(self, sensor: str, text: str) -> int | None:
         """Give the instant (UTC ms), or None where there is none or no offset and no zone say which."""
         try:
-            time = dt.datetime.fromisoformat(text)
+            # Naive where there is no offset: the zone is added below, where the hour that comes twice is told apart.
+            time = (
+                dt.datetime.strptime(text, self._format)  # noqa: DTZ007
+                if self._format
+                else dt.datetime.fromisoformat(text)
+            )
         except ValueError:
             return None
         at_ms = _ms(time) if time.tzinfo is not None else self._in_zone(sensor, time)

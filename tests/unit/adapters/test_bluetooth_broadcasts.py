@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography.hazmat.primitives.ciphers.aead import AESCCM
 
 from adapters.bluetooth_broadcasts import RESTAMP_MS, BluetoothBroadcasts
 from adapters.conformance import CHECKS, Check, Specimen
@@ -178,6 +179,52 @@ async def test_encrypted_and_broken_broadcasts_of_listed_sensors_are_counted(blu
     await until(lambda: sum(listener.health.rejected.values()) == 2)
     await heard.stop()
     assert listener.health.rejected == {Why.ENCRYPTED: 1, Why.UNDECODABLE: 1}
+
+
+KEY = bytes.fromhex("231d39c1d7cc1ab1aee224cd096db932")
+
+
+def sealed(address: str, counter: int, centidegrees: int, key: bytes = KEY) -> bytes:
+    """Give an encrypted broadcast, made by the published rule (bthome.io/encryption)."""
+    plain, count = b"\x02" + centidegrees.to_bytes(2, "little", signed=True), counter.to_bytes(4, "little")
+    nonce = bytes.fromhex(address.replace(":", "")) + b"\xd2\xfc\x41" + count
+    made = AESCCM(key, tag_length=4).encrypt(nonce, plain, None)
+    return b"\x41" + made[:-4] + count + made[-4:]
+
+
+async def test_encrypted_sensors_are_read_by_their_key_and_believed_by_nothing_else(bluez: Any, listen: Any) -> None:
+    """A plain pretender, a wrong key, another's broadcast and one played again are counted; repeats are not."""
+    clock = DrivenClock()
+    listener = adapter(clock, keys=f"{LOFT} {KEY.hex()}\n{CELLAR.lower()}={KEY.hex()}")
+    heard = listen(listener)
+    await until(lambda: bluez.sessions)
+    for data in (
+        sealed(LOFT, 5, 2100),
+        sealed(LOFT, 5, 2100),
+        sealed(LOFT, 6, 2110),
+        payload(1, 9900),  # plain
+        sealed(LOFT, 7, 9900, bytes(16)),  # a wrong key
+        sealed(CELLAR, 8, 9900),  # recorded from another sensor
+        sealed(LOFT, 4, 9900),  # played again
+        sealed(LOFT, 9, 2120),
+    ):
+        bluez.advertise(LOFT, data)
+        await asyncio.sleep(0.01)
+    await heard.count(6)
+    await clock.advance(600)
+    bluez.advertise(LOFT, sealed(LOFT, 1, 2130))  # a new battery
+    await heard.count(8)
+    await heard.stop()
+    assert [r.value for r in heard.readings if r.quantity == "temperature_c"] == [21.0, 21.1, 21.2, 21.3]
+    assert listener.health.rejected == {Why.NOT_SEALED: 3, Why.REPLAYED: 1}
+
+
+@pytest.mark.parametrize("keys", ["nonsense", f"{LOFT} 00", CELLAR, f"{LOFT} {'g' * 32}"])
+def test_keys_that_cannot_be_are_refused_without_showing_them(keys: str) -> None:
+    """The message says which entry, and how it should look."""
+    with pytest.raises(SettingsError, match="keys: entry 1 is no address and key") as caught:
+        adapter(keys=keys)
+    assert keys not in str(caught.value)
 
 
 async def test_two_adapters_share_the_radios_one_scanner(bluez: Any, listen: Any) -> None:
