@@ -15,6 +15,7 @@ from typing import Any, ClassVar, Final, NamedTuple
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
+from adapters.bluetooth_names import ADDRESS, NO_RSSI, RADIO_SETTINGS, listed_sensors
 from adapters.bluetooth_radio import listening
 from adapters.contract import (
     QUANTITIES,
@@ -29,17 +30,13 @@ from adapters.contract import (
     rejection,
 )
 from adapters.framing.broadcasts import SERVICE_UUID, Sealed, decode_broadcast, is_encrypted, unseal
-from adapters.packs import checked_name
 
 RESTAMP_MS: Final = 60_000
 """A payload without a packet number that does not change counts as a new measurement at most this often."""
 QUEUE_LENGTH: Final = 2_000
 COUNTER_REST_MS: Final = 600_000
 """A counter that fell is believed after so long a silence: a sensor begins anew with a new battery."""
-NO_RSSI: Final = -127
-"""What bleak says for the signal strength when a property changed and nothing was heard."""
 _KEY: Final = re.compile(r"[0-9A-Fa-f]{32}")
-_ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
 
 
 class Heard(NamedTuple):
@@ -68,20 +65,12 @@ class BluetoothBroadcasts:
 
     SUMMARY: ClassVar[str] = "Bluetooth LE sensors that broadcast in BTHome version 2 (unencrypted)"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
-        Setting("sensors", dict, 'the only ones to take: { "A4:C1:38:00:00:01" = "loft", ... }', required=True),
+        *RADIO_SETTINGS,
         Setting(
             "keys",
             str,
             "the keys of encrypted sensors: an address and 32 hexadecimal digits each, in lines or parted by commas",
             secret=True,
-        ),
-        Setting("radio", str, 'which radio, such as "hci0"; empty = the first', default=""),
-        Setting(
-            "deaf_after_s",
-            float,
-            "when no broadcast of any device was heard for so long the radio is started anew",
-            default=300.0,
-            minimum=1.0,
         ),
     )
 
@@ -91,9 +80,7 @@ class BluetoothBroadcasts:
         self._clock = clock
         self._radio: str = settings["radio"]
         self._deaf_after_s: float = settings["deaf_after_s"]
-        self._sensors = {
-            _address(address): checked_name(name, "sensors") for address, name in settings["sensors"].items()
-        }
+        self._sensors = listed_sensors(settings["sensors"])
         self._keys = _keys(settings["keys"] or "")
         self._last: dict[str, _Last] = {}
         self._heard: asyncio.Queue[Heard] = asyncio.Queue()
@@ -197,20 +184,12 @@ def _is_new(last: _Last, packet_id: int | None, heard: Heard) -> bool:
     return heard.payload != last.payload or abs(heard.at_ms - last.at_ms) >= RESTAMP_MS
 
 
-def _address(text: Any) -> str:
-    if isinstance(text, str) and _ADDRESS.fullmatch(text.upper()):
-        return text.upper()
-    raise SettingsError(
-        f"{text!r} is no Bluetooth address", where="sensors", mend="Give it as six pairs: A4:C1:38:00:00:01"
-    )
-
-
 def _keys(text: str) -> dict[str, bytes]:
     """Read the keys; raises SettingsError, which never shows one."""
     keys: dict[str, bytes] = {}
     for number, line in enumerate(filter(None, (part.strip() for part in re.split(r"[\n,]", text))), 1):
         words = line.replace("=", " ").split()
-        if len(words) != 2 or not _ADDRESS.fullmatch(words[0].upper()) or not _KEY.fullmatch(words[1]):
+        if len(words) != 2 or not ADDRESS.fullmatch(words[0].upper()) or not _KEY.fullmatch(words[1]):
             raise SettingsError(
                 f"entry {number} is no address and key",
                 where="keys",

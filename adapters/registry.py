@@ -27,6 +27,7 @@ BUILT_INS: Final[Mapping[str, str]] = {
     "modbus_rtu": "adapters.modbus_registers:ModbusRtu",
     "modbus_tcp": "adapters.modbus_registers:ModbusTcp",
     "mqtt_topics": "adapters.mqtt_topics:MqttTopics",
+    "bluetooth_sensing": "adapters.bluetooth_sensing:BluetoothSensing",
     "bluetooth_broadcasts": "adapters.bluetooth_broadcasts:BluetoothBroadcasts",
 }
 

@@ -88,6 +88,7 @@ async def specimen(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncItera
 
 KINDS = ("serial_line", "child_process", "dropped_files", "replay", "simulated_room")
 ELSEWHERE = {  # they need a bus or a broker of their own
+    "bluetooth_sensing": "tests/unit/adapters/test_bluetooth_sensing.py",
     "bluetooth_broadcasts": "tests/unit/adapters/test_bluetooth_broadcasts.py",
     "modbus_rtu": "tests/unit/adapters/test_modbus_registers.py",
     "modbus_tcp": "tests/unit/adapters/test_modbus_registers.py",

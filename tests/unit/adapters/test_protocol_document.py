@@ -15,11 +15,12 @@ from typing import Any, NamedTuple
 import pytest
 
 import adapters
-from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting, Why
+from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting, Stamp, Why
 from adapters.framing import register_maps, senml, senml_records, serial_lines
 from adapters.framing.broadcasts import MEANINGS, decode_broadcast
 from adapters.framing.csv_rows import CsvForm, read_rows
 from adapters.framing.json_maps import JsonMap
+from adapters.framing.sensing import CHARACTERISTICS, decode_characteristic
 from adapters.framing.topic_rules import TopicRules
 from adapters.pack_lines import HOPELESS_BYTES
 from adapters.registry import check_settings, load
@@ -41,7 +42,8 @@ BLOCKS = [Block(m[1].split(), m[2]) for m in re.finditer(r"^```([^\n]+)\n(.*?)^`
 EXAMPLES = [
     (sent, wanted)
     for sent, wanted in itertools.pairwise(BLOCKS)
-    if sent.words[1:2] in (["senml"], ["senml-cbor"], ["line"], ["file"], ["broadcast"], ["number"], ["document"])
+    if sent.words[1:2]
+    in (["senml"], ["senml-cbor"], ["line"], ["file"], ["broadcast"], ["number"], ["document"], ["characteristics"])
 ]
 
 
@@ -52,6 +54,13 @@ def replayed(block: Block) -> list[Reading | Rejection]:
         rows = list(read_rows(io.StringIO(block.body), CsvForm()))
         return [reading for row in rows for reading in row.readings] + [bad for row in rows for bad in row.rejections]
     arrival_ms = ARRIVAL_MS
+    if way == "characteristics":
+        return [
+            Reading(block.words[2].removeprefix("sensor="), one.quantity, value, arrival_ms, Stamp.ARRIVAL)
+            for line in block.body.splitlines()
+            for one in [CHARACTERISTICS[f"0000{line[:4].lower()}-0000-1000-8000-00805f9b34fb"]]
+            if isinstance(value := decode_characteristic(one, bytes.fromhex(line[4:])), float)
+        ]
     if way == "document":
         values = dict(word.rsplit("=", 1) for word in block.words[3:])
         read = JsonMap(values, block.words[2].removeprefix("sensor=")).read(block.body.encode(), arrival_ms)
@@ -145,7 +154,7 @@ def test_the_serial_section_names_the_settings_that_exist() -> None:
 def test_the_wiring_examples_would_be_accepted() -> None:
     """Every piece of a wiring file in the document names a kind that exists, and settings that it takes."""
     wirings = [block.body for block in BLOCKS if block.words == ["toml", "wiring"]]
-    assert len(wirings) == 8
+    assert len(wirings) == 9
     for wiring in wirings:
         (entry,) = tomllib.loads(wiring)["adapter"]
         entry.pop("name")
@@ -157,7 +166,7 @@ def test_the_wiring_examples_would_be_accepted() -> None:
 
 def test_the_register_map_table_names_the_keys_that_exist() -> None:
     """The table of the Modbus section has every key of a map, and every type and order."""
-    rows = table("## 13 ")
+    rows = table("## 14 ")
     assert sorted(key.strip() for row in rows for key in row[0].split(",")) == sorted(register_maps.KEYS)
     text = " ".join(cell for row in rows for cell in row)
     assert all(f'"{name}"' in text for name in (*register_maps.TYPES, *register_maps.WORD_ORDERS))
