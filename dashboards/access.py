@@ -35,7 +35,7 @@ PAGE_POLICY: Final = "; ".join(
 
 CAUGHT_MAIL_POLICY: Final = "; ".join(
     (
-        "sandbox",
+        "sandbox allow-same-origin",
         "default-src 'none'",
         "style-src 'unsafe-inline'",
         "img-src data:",
@@ -44,7 +44,8 @@ CAUGHT_MAIL_POLICY: Final = "; ".join(
         "frame-ancestors 'self'",
     )
 )
-"""For the HTML of a caught mail, shown in a frame: no script at all, an origin of its own, nothing fetched."""
+"""For the HTML of a caught mail, shown in a frame: no script, form or plug-in at all, nothing fetched. It keeps its
+origin so that the page around it can measure how tall it is."""
 
 STRICT_HEADERS: Final[tuple[tuple[str, str], ...]] = (
     ("Content-Security-Policy", PAGE_POLICY),

@@ -29,6 +29,10 @@ from ingest.watch.reasons import Telling, ending_by_hand, incident_reason
 LONGEST_LINE: Final = 200
 """No name from outside takes more room than this in a subject."""
 
+# Folded at the usual 78 columns, a long subject moves behind "Subject:" as a whole, and some readers then show it with
+# a blank before it. RFC 5322 (2.1.1) allows 998 columns.
+_POLICY: Final = SMTP.clone(max_line_length=250)
+
 
 @dataclass(frozen=True, slots=True)
 class Story:
@@ -69,7 +73,7 @@ def compose(notice: Notice, *, sender: str, page_address: str = "") -> EmailMess
     """
     story = Story.of(notice.facts)
     letter = write_letter(story, page_address)
-    message = EmailMessage(policy=SMTP)
+    message = EmailMessage(policy=_POLICY)
     message["Subject"] = subject(story)
     message["From"] = _address(sender)
     message["To"] = _address(notice.recipient)
@@ -86,7 +90,7 @@ def subject(story: Story) -> str:
     """Say room, what and how bad, in one line."""
     incident, advice = story.incident, advice_for(story.incident)
     if incident.kind is IncidentKind.SILENT:
-        return f"{story.room_title}: sensor {story.sensor} {_heard(incident)}"
+        return f'{story.room_title}: sensor "{story.sensor}" {_heard(incident)}'
     worst = _worst(story)
     if incident.is_open:
         again = " again" if story.openings > 1 else ""
@@ -123,7 +127,7 @@ def one_line(text: str) -> str:
 
 def _headline(story: Story, advice: Advice) -> str:
     if story.incident.kind is IncidentKind.SILENT:
-        return f"Sensor {story.sensor} is {_heard(story.incident)}"
+        return f'Sensor "{story.sensor}" is {_heard(story.incident)}'
     if story.incident.is_open:
         return f"{story.room_title} is {advice.short}"
     if ending_by_hand(story.incident):
@@ -148,10 +152,8 @@ def _worst(story: Story) -> str:
     if incident.quantity is None or incident.worst_value is None or incident.bound is None:
         return ""
     units = story.telling.units
-    beyond = digits.difference(incident.quantity, incident.worst_value - incident.bound, units)
-    side = "below" if incident.worst_value < incident.bound else "above"
     value = digits.amount(incident.quantity, incident.worst_value, units)
-    return f"{digits.short(incident.quantity)} {value}, {beyond} {side} its bound"
+    return f"{digits.short(incident.quantity)} {value}, bound {digits.limit(incident.quantity, incident.bound, units)}"
 
 
 def _figures(story: Story) -> list[tuple[str, str]]:

@@ -171,9 +171,13 @@ def limit(quantity: str, value: float, units: Units = Units.SI) -> str:
 
 
 def difference(quantity: str, value: float, units: Units = Units.SI) -> str:
-    """Give the size of a difference as printed, without sign: 2 °C apart is "2.0 °C", or "3.6 °F"."""
+    """Give the size of a difference as printed, without sign: 2 °C apart is "2.0 °C", or "3.6 °F".
+
+    Percentages are apart by points: "10.5 points", as "10.5 %" could be read as a tenth of the figure itself.
+    """
     form = display(quantity).form(units)
-    return str(Figure(number(abs(value) * form.scale, form.decimals), form.unit))
+    unit = "points" if form.unit == "%" else form.unit
+    return str(Figure(number(abs(value) * form.scale, form.decimals), unit))
 
 
 def bounds_words(quantity: str, bounds: Bounds, units: Units = Units.SI) -> str:

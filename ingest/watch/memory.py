@@ -90,9 +90,17 @@ def to_json(memory: RoomMemory) -> dict[str, Any]:
 
 
 def from_json(facts: Mapping[str, Any] | None) -> RoomMemory:
-    """Give the memory of a JSON form; an empty one for None and for a form of another version."""
+    """Give the memory of a JSON form; an empty one for None and for a form that this version does not know."""
     if facts is None or facts.get("version") != VERSION:
         return RoomMemory()
+    try:
+        return _remembered(facts)
+    except (LookupError, TypeError, ValueError, AttributeError):
+        # A form is ours to read only as a whole: half a memory would be worse than none.
+        return RoomMemory()
+
+
+def _remembered(facts: Mapping[str, Any]) -> RoomMemory:
     incident, listening, worst = facts["incident"], facts["listening"], facts["worst"]
     return RoomMemory(
         window=facts["window"],

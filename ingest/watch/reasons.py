@@ -46,6 +46,11 @@ def sensor_name(sensor: Sensor | None, sensor_id: str) -> str:
     return sensor.title if sensor is not None and sensor.title else sensor_id
 
 
+def the_sensor(name: str) -> str:
+    """Name a sensor in the middle of a sentence.  name: what people call it (`sensor_name`)."""
+    return f'the sensor "{name}"'
+
+
 def side(value: float, bound: float) -> str:
     """Say on which side of a bound a value lies."""
     return "below" if value < bound else "above"
@@ -67,16 +72,17 @@ def incident_reason(incident: Incident, sensor: str, telling: Telling) -> str:
 
 def _excursion(incident: Incident, sensor: str, telling: Telling) -> str:
     if incident.quantity is None or incident.bound is None or incident.worst_value is None:
-        return f"The air at {sensor} has been outside its window since {telling.at(incident.began_ms)}."
+        return f"The air at {the_sensor(sensor)} has been outside its window since {telling.at(incident.began_ms)}."
     name, value, bound = incident.quantity, incident.worst_value, incident.bound
     beyond = f"{side(value, bound)} {digits.limit(name, bound, telling.units)}"
     worst = f"{digits.amount(name, value, telling.units)} at worst ({telling.at(incident.worst_at_ms)})"
+    what = f"{digits.short(name)} at {the_sensor(sensor)}"
     if incident.closed_ms is None:
-        told = f"{digits.short(name)} at {sensor} has been {beyond} since {telling.at(incident.began_ms)}, {worst}"
+        told = f"{what} has been {beyond} since {telling.at(incident.began_ms)}, {worst}"
     else:
         lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
         told = (
-            f"{digits.short(name)} at {sensor} was {beyond}, {worst}; out of its window from "
+            f"{what} was {beyond}, {worst}; out of its window from "
             f"{telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)} ({lasted})"
         )
     return words.sentence(told)
@@ -84,9 +90,10 @@ def _excursion(incident: Incident, sensor: str, telling: Telling) -> str:
 
 def _silence(incident: Incident, sensor: str, telling: Telling) -> str:
     if incident.closed_ms is None:
-        return f"Sensor {sensor} has not been heard since {telling.at(incident.began_ms)}."
+        return words.sentence(f"{the_sensor(sensor)} has not been heard since {telling.at(incident.began_ms)}")
     lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
-    return f"Sensor {sensor} has been heard again since {telling.at(incident.closed_ms)}; it was silent for {lasted}."
+    again = f"has been heard again since {telling.at(incident.closed_ms)}; it was silent for {lasted}"
+    return words.sentence(f"{the_sensor(sensor)} {again}")
 
 
 def state_reason(state: SensorState, window: AcclimationWindow, sensor: str, telling: Telling) -> str:
@@ -105,7 +112,7 @@ def state_reason(state: SensorState, window: AcclimationWindow, sensor: str, tel
 
 def _unknown(state: SensorState, _window: AcclimationWindow, sensor: str, _telling: Telling) -> str:
     if state.last_ms is None or not state.held:
-        return f"nothing that its window bounds has been heard from {sensor} yet"
+        return f"nothing that its window bounds has been heard from {the_sensor(sensor)} yet"
     return f"not judged yet: {state.why.value}"
 
 
@@ -116,7 +123,7 @@ def _within(state: SensorState, window: AcclimationWindow, sensor: str, telling:
         for name, bounds in window.bounds().items()
         if name in state.held
     ]
-    return f"{words.listed(values)} at {sensor}, {telling.at(state.last_ms)}"
+    return f"{words.listed(values)} at {the_sensor(sensor)}, {telling.at(state.last_ms)}"
 
 
 def _drifting(state: SensorState, window: AcclimationWindow, sensor: str, telling: Telling) -> str:
@@ -135,16 +142,16 @@ def _out(state: SensorState, _window: AcclimationWindow, sensor: str, telling: T
 
 def _returning(state: SensorState, window: AcclimationWindow, sensor: str, telling: Telling) -> str:
     lasts = words.duration(window.return_dwell_s)
-    back = f"the air at {sensor} has been back inside its window since {telling.at(state.returned_ms)}"
+    back = f"the air at {the_sensor(sensor)} has been back inside its window since {telling.at(state.returned_ms)}"
     return f"{back}; the incident closes once that has lasted {lasts}"
 
 
 def _beyond(state: SensorState, sensor: str, telling: Telling) -> str:
     since = telling.at(state.began_ms)
     if state.worst is None:
-        return f"the air at {sensor} has been outside its window since {since}"
+        return f"the air at {the_sensor(sensor)} has been outside its window since {since}"
     name, bound, value, at_ms, _ = state.worst
     beyond = f"{side(value, bound)} {digits.limit(name, bound, telling.units)}"
     worst = f"{digits.amount(name, value, telling.units)} at worst"
     when = f" ({telling.at(at_ms)})" if at_ms != state.began_ms else ""
-    return f"{digits.short(name)} at {sensor} has been {beyond} since {since}, {worst}{when}"
+    return f"{digits.short(name)} at {the_sensor(sensor)} has been {beyond} since {since}, {worst}{when}"

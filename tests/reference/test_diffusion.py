@@ -40,13 +40,13 @@ def test_series_against_the_computed_table(columns: Columns) -> None:
         np.testing.assert_allclose(ours, [column[i] for column in tabled], atol=1e-9)
 
 
-@pytest.mark.parametrize("biot", [0.1, 0.5, 2.0, 10.0, math.inf])
+@pytest.mark.parametrize("biot", [0.5, 10.0, math.inf])
 def test_board_numerics_meet_the_series(biot: float) -> None:
     """With and without surface resistance the implicit scheme stays within 1e-4 of the exact mean and middle."""
-    cells, steps = 180, 2500
+    cells, steps = 180, 3200
     solver = SheetSolver(np.ones((cells, 1)), np.array([2.0]), graded_widths(cells, 2.0))
     before = 0.0
-    for fourier in (0.05, 0.2, 1.0):
+    for fourier in (0.05, 0.5):
         solver.set_coefficients(np.ones_like(solver.u), np.full(2, biot), (fourier - before) / steps)
         for _ in range(steps):
             solver.step(np.zeros(2))

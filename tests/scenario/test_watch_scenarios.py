@@ -61,7 +61,7 @@ SCENARIOS = [
     Scenario(
         "an ordinary day",
         {"a": "600x 21/45>50"},
-        why="Temperature 21.0 °C (window 18 to 24 °C) and RH 50.0 % (window 35 to 55 %) at north wall",
+        why='Temperature 21.0 °C (window 18 to 24 °C) and RH 50.0 % (window 35 to 55 %) at the sensor "north wall"',
     ),
     Scenario("a door opened for five minutes", {"a": "60x 21/45; 5x 16/70; 60x 21/45"}),
     Scenario("a spike of one reading", {"a": "60x 21/45; 1x 21/99; 60x 21/45"}),
@@ -69,25 +69,35 @@ SCENARIOS = [
     Scenario(
         "exactly the dwell time",
         {"a": "60x 21/45; 31x 21/60; 31x 21/45"},
-        (rh(60, 90, 121, 60.0, "RH at north wall was above 55 %, 60.0 % at worst"),),
+        (rh(60, 90, 121, 60.0, 'RH at the sensor "north wall" was above 55 %, 60.0 % at worst'),),
     ),
     Scenario(
         "still drifting",
         {"a": "60x 21/45; 20x 21/60"},
         ends=RoomState.DRIFTING,
-        why="RH at north wall has been above 55 % since 12:00, 60.0 % at worst; it counts once it has lasted 30 min",
+        why='RH at the sensor "north wall" has been above 55 % since 12:00, 60.0 % at worst; it counts '
+        "once it has lasted 30 min",
     ),
     Scenario(
         "the heating fails on a Friday evening (an open incident's worst is written in steps of a quarter margin)",
         {"a": "60x 21/45; 600x 21>8/45>62"},
-        (Told(199, 229, None, "temperature_c", 8.1, "temperature at north wall has been below 18 °C since"),),
+        (
+            Told(
+                199,
+                229,
+                None,
+                "temperature_c",
+                8.1,
+                'temperature at the sensor "north wall" has been below 18 °C since',
+            ),
+        ),
         RoomState.OUT,
         "RH outside as well",
     ),
     Scenario(
         "RH out while the temperature stays in",
         {"a": "60x 21/45; 120x 21/30; 60x 21/45"},
-        (rh(60, 90, 210, 30.0, "RH at north wall was below 35 %, 30.0 % at worst"),),
+        (rh(60, 90, 210, 30.0, 'RH at the sensor "north wall" was below 35 %, 30.0 % at worst'),),
     ),
     Scenario(
         "out of the window through one bound after the other",
@@ -162,20 +172,20 @@ SCENARIOS = [
     Scenario(
         "only the EMC is bound: damp air moves it, whatever RH and temperature may do",
         {"a": "60x 21/45; 120x 21/65; 60x 21/45"},
-        (Told(60, 90, 210, "emc_percent", 12.0, "EMC at north wall was above 9 %, 12.0 % at worst"),),
+        (Told(60, 90, 210, "emc_percent", 12.0, 'EMC at the sensor "north wall" was above 9 %, 12.0 % at worst'),),
         window=EMC_WINDOW,
     ),
     Scenario(
         "only the EMC is bound and no RH comes: nothing can be judged",
         {"a": "60x 30/-"},
         ends=RoomState.UNKNOWN,
-        why="Nothing that its window bounds has been heard from north wall yet.",
+        why='Nothing that its window bounds has been heard from the sensor "north wall" yet.',
         window=EMC_WINDOW,
     ),
     Scenario(
         "two sensors, one of them in a damp corner",
         {"a": "200x 21/45", "b": "60x 21/45; 60x 21/60; 80x 21/45"},
-        (rh(60, 90, 150, 60.0, "RH at b was above 55 %", "b"),),
+        (rh(60, 90, 150, 60.0, 'RH at the sensor "b" was above 55 %', "b"),),
     ),
     Scenario(
         "two sensors out one after the other are one incident",
@@ -189,7 +199,16 @@ SCENARIOS = [
     Scenario(
         "a sensor without humidity, too cold",
         {"a": "60x 21/-; 60x 15/-; 31x 20/-"},
-        (Told(60, 90, 150, "temperature_c", 15.0, "temperature at north wall was below 18 °C, 15.0 °C at worst"),),
+        (
+            Told(
+                60,
+                90,
+                150,
+                "temperature_c",
+                15.0,
+                'temperature at the sensor "north wall" was below 18 °C, 15.0 °C at worst',
+            ),
+        ),
     ),
     Scenario(
         "temperature and RH sent in turns: being outside is not forgotten in between",

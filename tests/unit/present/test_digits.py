@@ -38,7 +38,7 @@ def test_enthalpy_in_us_units_counts_from_zero_fahrenheit() -> None:
 def test_differences_scale_without_the_offset() -> None:
     """Two degrees Celsius apart is 3.6 degrees Fahrenheit apart, never 35.6."""
     assert difference("temperature_c", -2.0, Units.US) == "3.6 °F"
-    assert difference("rh_percent", 3.0) == "3.0 %"
+    assert difference("rh_percent", 3.0) == "3.0 points"
 
 
 def test_bounds_are_said_without_idle_zeros() -> None:

@@ -16,6 +16,7 @@ from ingest.site.incidents import Incident, IncidentKind, RoomState
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
+from ingest.watch.memory import RoomMemory, from_json, to_json
 from ingest.watch.reasons import NO_SENSOR, NO_WINDOW
 from ingest.watch.rounds import judge_readings, judge_silence
 from ingest.watch.standing import standing
@@ -158,6 +159,14 @@ def test_a_lost_state_takes_over_the_open_incident(house: House) -> None:
     assert (closed.id, minute(closed.closed_ms), closed.worst_value) == (opened.id, 75, 60.0)
 
 
+@pytest.mark.parametrize("kept", [{}, {"sensors": {"a": {"state": "out"}}}, {"sensors": []}, {"incident": 7}])
+def test_a_memory_of_a_shape_that_is_not_known_counts_as_none(kept: dict[str, object]) -> None:
+    """Keys missing, or of another kind, under our own version's number: no memory, and no error."""
+    whole = to_json(RoomMemory())
+    assert from_json({"version": whole["version"], **kept}) == RoomMemory()
+    assert from_json({**whole, **kept}) == RoomMemory()
+
+
 def test_a_changed_window_is_judged_from_the_next_reading_and_says_so(house: House) -> None:
     """Widening the window lets an incident close; the reason says that the window was changed."""
     house.hours("a", 0, 40, 60.0)
@@ -191,7 +200,8 @@ def test_a_sensor_taken_away_closes_its_incident(house: House) -> None:
 
 def test_nothing_judged_yet_and_nothing_to_judge_are_said(house: House) -> None:
     """A room stands as unknown with the reason that applies: nothing heard, no window, no sensor, no such room."""
-    assert house.stands(0) == (RoomState.UNKNOWN, "Nothing that its window bounds has been heard from north wall yet.")
+    nothing = 'Nothing that its window bounds has been heard from the sensor "north wall" yet.'
+    assert house.stands(0) == (RoomState.UNKNOWN, nothing)
     for site, why in (
         (replace(SITE, rooms=(Room("store", "Store"),)), "No window is set"),
         (replace(SITE, sensors=()), "No air sensor belongs"),
@@ -242,7 +252,7 @@ def test_a_sensor_that_falls_silent_is_told_and_told_again_when_heard(house: Hou
     assert (closed.kind, minute(closed.began_ms), minute(closed.opened_ms), minute(closed.closed_ms)) == (
         IncidentKind.SILENT, 0, 30, 60,
     )  # fmt: skip
-    assert "Sensor north wall has been heard again" in closed.reason
+    assert 'The sensor "north wall" has been heard again' in closed.reason
     assert house.stands(61)[0] is RoomState.WITHIN
 
 
