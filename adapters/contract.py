@@ -252,6 +252,8 @@ class Adapter(Protocol):
 
     SETTINGS: ClassVar[tuple[Setting, ...]]
     SUMMARY: ClassVar[str]  # one line: what it reads from
+    # A class may also say `MAY_BE_SILENT: ClassVar[bool] = True`, where hours without a reading are nothing unusual (a
+    # folder, a file); any other adapter is started anew after an hour of silence.
 
     health: AdapterHealth
 

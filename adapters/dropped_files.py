@@ -36,6 +36,7 @@ _PART: Final = (".part", ".tmp", ".filepart", ".crdownload")
 class DroppedFiles:
     """One folder."""
 
+    MAY_BE_SILENT: ClassVar[bool] = True
     SUMMARY: ClassVar[str] = "a folder into which files of recorded readings (CSV or SenML lines) are dropped"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
         Setting("folder", str, "the folder; the daemon must be allowed to write in it", required=True),

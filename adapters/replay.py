@@ -27,6 +27,7 @@ from adapters.recorded_files import FILE_SETTINGS, Portion, file_form, recorded
 class Replay:
     """One file."""
 
+    MAY_BE_SILENT: ClassVar[bool] = True
     SUMMARY: ClassVar[str] = "a file of recorded readings (CSV or SenML lines), played at any speed"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
         Setting("path", str, "the file", required=True),

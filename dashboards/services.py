@@ -23,6 +23,7 @@ class AdapterStatus:
     describes: str
     state: str
     restarts: int = 0
+    errors: int = 0
     readings: int = 0
     rejected: Mapping[str, int] = field(default_factory=dict)  # reason -> count
     last_heard_ms: int | None = None

@@ -137,7 +137,7 @@ def test_readings_in_is_documented_with_body_token_and_answers(client, bench, do
 
 def test_only_the_interface_for_programs_is_documented(document):
     """The document lists what programs may use, once each, and no page."""
-    assert set(document["paths"]) == {path for _, path, _ in QUESTIONS} | {"/api/v1/readings", "/live"}
+    assert set(document["paths"]) == {path for _, path, _ in QUESTIONS} | {"/api/v1/readings", "/live", "/metrics"}
     identifiers = [one["operationId"] for path in document["paths"].values() for one in path.values()]
     assert len(identifiers) == len(set(identifiers))
 
