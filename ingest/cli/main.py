@@ -33,6 +33,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "init": Entry("ingest.cli.init", "init", "Ask a few questions and write a commented wiring file."),
     "check": Entry("ingest.cli.check", "check", "Check a wiring file and say in words what it would watch."),
     "run": Entry("ingest.cli.run", "run", "Run the watch: read, store, judge, mail, show."),
+    "discover": Entry("ingest.cli.discover", "discover", "Show which sensors are within reach, with live figures."),
     "site": Entry("ingest.cli.site", "site", "Carry the job (rooms, windows, sensors) between files and machines."),
     "derive": Entry("ingest.cli.derive", "derive", "Add dew point, grains per pound, EMC and more to a table."),
     "export": Entry("ingest.cli.export", "export", "Write stored readings to a file."),
