@@ -289,3 +289,37 @@ def test_a_list_that_cannot_be_is_refused(sensors: dict[str, Any], message: str)
     with pytest.raises(SettingsError) as caught:
         adapter(sensors=sensors)
     assert str(caught.value).startswith(message)
+
+
+async def test_a_scan_that_will_not_stop_is_left_and_the_next_one_hears(until: Any, bluez: Any, listen: Any) -> None:
+    """The service refuses to stop scanning: leaving works all the same, and whoever listens next is heard."""
+    first = listen(adapter())
+    await until(lambda: bluez.sessions)
+    bluez.failing["StopDiscovery"] = 1
+    await first.stop()
+    bluez.sessions.clear()  # what bluetoothd makes of a client's session in the end
+    second = listen(adapter())
+    await until(lambda: bluez.sessions)
+    bluez.advertise(LOFT, payload(1, 2100))
+    await second.count(2)
+    await second.stop()
+
+
+async def test_a_service_that_was_restarted_is_heard_again(
+    until: Any, bus: str, bluez: Any, new_bluez: Any, listen: Any
+) -> None:
+    """Killed and started anew, it tells nobody; silence shows it, and a new run listens to the new service."""
+    first = listen(adapter(deaf_after_s=1.0))
+    await until(lambda: bluez.sessions)
+    bluez.end()
+    restarted = new_bluez()
+    await restarted.start(bus)
+    restarted.add_radio()
+    with pytest.raises(TransientError, match="not one broadcast"):
+        await asyncio.wait_for(first.task, 10)
+    second = listen(adapter())
+    await until(lambda: restarted.sessions)
+    restarted.advertise(LOFT, payload(1, 2100))
+    await second.count(2)
+    await second.stop()
+    restarted.end()
