@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.physics.mould_march import HOURS_PER_WEEK, Course, MouldState, march
-from ingest.physics.pointwise import FloatArray, Number, pointwise
+from ingest.physics.pointwise import FloatArray, Number, inside, pointwise
 
 CRITICAL_SURFACE_RH_PERCENT: Final = 80.0  # ISO 13788, monthly mean at the surface
 LONGEST_STEP_HOURS: Final = 6.0
@@ -113,8 +113,9 @@ def mould_index(
     temperature_c, rh_percent: climate at the surface at equal steps, one-dimensional.  decline_factor: of the material,
     0..1 (1 for pine; 0.5, 0.25, 0.1 for materials on which growth hardly dies back).  start: M before the first step.
     hours_per_step: at most 6, because growth and the first hours of decline are resolved no coarser.
-    Gives M after each step, 0..6. Where a reading is NaN the index stands still, neither growing nor declining: what
-    was not measured is not judged; say the coverage beside the figure.
+    Gives M after each step, 0..6. An RH above 100 % is a wet surface and counts as 100; one below 0 as NaN. Where
+    a reading is NaN the index stands still, neither growing nor declining: what was not measured is not judged; say
+    the coverage beside the figure.
     Raises ValueError when the arrays differ in shape, or a step is not in 0..6 hours.
     """
     hours = np.full(np.shape(temperature_c), hours_per_step, dtype=np.float64)
@@ -217,7 +218,7 @@ def _checked(
         )
     if not ((steps >= 0.0) & (steps <= LONGEST_STEP_HOURS)).all():
         raise ValueError(f"a step must be at most {LONGEST_STEP_HOURS:g} hours, and none below 0")
-    return t, rh, steps
+    return t, inside(np.minimum(rh, 100.0), 0.0, 100.0), steps
 
 
 def _course(

@@ -119,9 +119,15 @@ def whole_set(t: Array, rh: Array) -> None:
         f"psychrolib's set of seven in scalar calls: {scalar * 1e6:.0f} us per pair; ours is "
         f"{scalar / whole:.0f} times as fast per pair, {scalar / 7 / (whole / len(DERIVED)):.0f} times per value"
     )
-    for name, quantity in DERIVED.items():
-        seconds = best_of(2, lambda compute=quantity.compute: compute(t, rh, PRESSURE_KPA))
+    each = {name: best_of(2, lambda q=one: q.compute(t, rh, PRESSURE_KPA)) for name, one in DERIVED.items()}
+    for name, seconds in each.items():
         print(f"  {name:24s} {seconds / t.size * 1e9:6.1f} ns per pair")
+    wet = derive_all(t, rh, PRESSURE_KPA, names=["wet_bulb_c"])["wet_bulb_c"]
+    balance = best_of(2, lambda: air.rh_from_wet_bulb_percent(t, wet, PRESSURE_KPA))
+    print(
+        f"  one wet bulb costs as much as {each['wet_bulb_c'] / each['humidity_ratio_g_kg']:.1f} humidity ratios, or "
+        f"{each['wet_bulb_c'] / balance:.1f} evaluations of its balance over water and over ice"
+    )
 
 
 def three_together(t: Array, rh: Array) -> None:

@@ -72,8 +72,10 @@ class MouldHistory:
     def columns(self, temperature_c: FloatArray, rh_percent: FloatArray) -> dict[str, FloatArray]:
         """Give the mould columns of the rows last followed; temperature_c, rh_percent: of the good ones, in order."""
         hours, index = np.array(self._hours), np.empty(len(self._hours))
-        for sensor in dict.fromkeys(self._sensors):
-            rows = np.array([one == sensor for one in self._sensors])
+        places: dict[str, list[int]] = {}
+        for place, sensor in enumerate(self._sensors):
+            places.setdefault(sensor, []).append(place)
+        for sensor, rows in places.items():
             track = self.tracks[sensor]
             index[rows], track.state = mould_index_onward(
                 track.state,
