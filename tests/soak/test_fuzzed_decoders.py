@@ -135,7 +135,8 @@ CASES: Final[dict[str, tuple[Callable[[bytes], Outcome], list[bytes]]]] = {
 }  # fmt: skip
 
 _PIECES: Final = (
-    b"", b"0", b"-1", b"1e308", b"null", b'"', b"[", b"{", b"\n", b"\xff\xff", b"\x00", b"\x80\x00", b"\xc2", b"\xd8\x1c",
+    b"", b"0", b"-1", b"1e308", b"null", b'"', b"[", b"{", b"\n", b"\xff\xff", b"\x00", b"\x80\x00", b"\xc2",
+    b"\xd8\x1c",
 )  # fmt: skip
 
 
