@@ -1,4 +1,4 @@
-"""Listens to Bluetooth LE sensors that broadcast in BTHome version 2 (unencrypted), those on its list and no other.
+"""Listens to Bluetooth LE sensors that broadcast in BTHome version 2, plain or encrypted, those on its list only.
 
 Only addresses on the list are ever decoded or remembered, so strangers nearby neither enter the record nor grow the
 memory.
@@ -15,10 +15,10 @@ from typing import Any, ClassVar, Final, NamedTuple
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
+from adapters.bluetooth_names import ADDRESS, NO_RSSI, RADIO_SETTINGS, listed_sensors
 from adapters.bluetooth_radio import listening
 from adapters.contract import (
     QUANTITIES,
-    SENSOR_ID,
     AdapterHealth,
     Reading,
     Setting,
@@ -26,15 +26,17 @@ from adapters.contract import (
     Stamp,
     TransientError,
     WallClock,
+    Why,
+    rejection,
 )
-from adapters.framing.broadcasts import SERVICE_UUID, decode_broadcast
+from adapters.framing.broadcasts import SERVICE_UUID, Sealed, decode_broadcast, is_encrypted, unseal
 
 RESTAMP_MS: Final = 60_000
 """A payload without a packet number that does not change counts as a new measurement at most this often."""
 QUEUE_LENGTH: Final = 2_000
-NO_RSSI: Final = -127
-"""What bleak says for the signal strength when a property changed and nothing was heard."""
-_ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
+COUNTER_REST_MS: Final = 600_000
+"""A counter that fell is believed after so long a silence: a sensor begins anew with a new battery."""
+_KEY: Final = re.compile(r"[0-9A-Fa-f]{32}")
 
 
 class Heard(NamedTuple):
@@ -44,15 +46,18 @@ class Heard(NamedTuple):
     payload: bytes
     rssi_dbm: int
     at_ms: int
+    address: str
+    key: bytes | None
 
 
 @dataclass(slots=True)
 class _Last:
-    """What was last taken of a sensor."""
+    """What was last taken of a sensor.  counter: of the last that was encrypted."""
 
     packet_id: int | None
     payload: bytes
     at_ms: int
+    counter: int | None
 
 
 class BluetoothBroadcasts:
@@ -60,14 +65,12 @@ class BluetoothBroadcasts:
 
     SUMMARY: ClassVar[str] = "Bluetooth LE sensors that broadcast in BTHome version 2 (unencrypted)"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
-        Setting("sensors", dict, 'the only ones to take: { "A4:C1:38:00:00:01" = "loft", ... }', required=True),
-        Setting("radio", str, 'which radio, such as "hci0"; empty = the first', default=""),
+        *RADIO_SETTINGS,
         Setting(
-            "deaf_after_s",
-            float,
-            "when no broadcast of any device was heard for so long the radio is started anew",
-            default=300.0,
-            minimum=1.0,
+            "keys",
+            str,
+            "the keys of encrypted sensors: an address and 32 hexadecimal digits each, in lines or parted by commas",
+            secret=True,
         ),
     )
 
@@ -77,7 +80,8 @@ class BluetoothBroadcasts:
         self._clock = clock
         self._radio: str = settings["radio"]
         self._deaf_after_s: float = settings["deaf_after_s"]
-        self._sensors = {_address(address): _name(name) for address, name in settings["sensors"].items()}
+        self._sensors = listed_sensors(settings["sensors"])
+        self._keys = _keys(settings["keys"] or "")
         self._last: dict[str, _Last] = {}
         self._heard: asyncio.Queue[Heard] = asyncio.Queue()
         self._heard_any_s = 0.0
@@ -113,7 +117,8 @@ class BluetoothBroadcasts:
         if self._heard.full():
             self._heard.get_nowait()
             self.overrun += 1
-        self._heard.put_nowait(Heard(sensor, payload, advertisement.rssi, self._clock.now_ms()))
+        key = self._keys.get(device.address.upper())
+        self._heard.put_nowait(Heard(sensor, payload, advertisement.rssi, self._clock.now_ms(), device.address, key))
 
     async def _next(self) -> Heard:
         """Wait for the next broadcast of a listed sensor; raises TransientError when nothing at all is heard."""
@@ -133,11 +138,20 @@ class BluetoothBroadcasts:
 
     def _take(self, heard: Heard) -> list[Reading]:
         """Decode a broadcast unless it repeats the one before."""
-        decoded = decode_broadcast(heard.payload, heard.sensor, heard.at_ms)
         last = self._last.get(heard.sensor)
-        if last is not None and not _is_new(last, decoded.packet_id, heard):
+        if heard.key is not None:
+            opened = self._opened(heard, heard.key, last)
+            if opened is None:
+                return []
+            payload, counter = opened
+            heard = heard._replace(payload=payload)
+        else:
+            counter = None
+        decoded = decode_broadcast(heard.payload, heard.sensor, heard.at_ms)
+        # A counter that rose says by itself that this is new.
+        if last is not None and counter is None and not _is_new(last, decoded.packet_id, heard):
             return []
-        self._last[heard.sensor] = _Last(decoded.packet_id, heard.payload, heard.at_ms)
+        self._last[heard.sensor] = _Last(decoded.packet_id, heard.payload, heard.at_ms, counter)
         for rejected in decoded.rejections:
             self.health.reject(rejected)
         signal = QUANTITIES["signal_dbm"]
@@ -145,6 +159,22 @@ class BluetoothBroadcasts:
             reading = Reading(heard.sensor, signal.name, float(heard.rssi_dbm), heard.at_ms, Stamp.ARRIVAL)
             return [*decoded.readings, reading]
         return decoded.readings
+
+    def _opened(self, heard: Heard, key: bytes, last: _Last | None) -> Sealed | None:
+        """Open a broadcast of a sensor that has a key; None for a repeat, and for what is not to be believed."""
+        address = bytes.fromhex(heard.address.replace(":", ""))
+        sealed = unseal(heard.payload, key, address) if is_encrypted(heard.payload) else None
+        if sealed is None:  # a plain one too: a sensor that has a key is believed by nothing else
+            self.health.reject(rejection(Why.NOT_SEALED, heard.payload.hex(), heard.sensor))
+            return None
+        if last is None or last.counter is None or sealed.counter > last.counter:
+            return sealed
+        if sealed.counter == last.counter:
+            return None
+        if heard.at_ms - last.at_ms >= COUNTER_REST_MS:  # a new battery, most likely
+            return sealed
+        self.health.reject(rejection(Why.REPLAYED, f"counter {sealed.counter} after {last.counter}", heard.sensor))
+        return None
 
 
 def _is_new(last: _Last, packet_id: int | None, heard: Heard) -> bool:
@@ -154,19 +184,16 @@ def _is_new(last: _Last, packet_id: int | None, heard: Heard) -> bool:
     return heard.payload != last.payload or abs(heard.at_ms - last.at_ms) >= RESTAMP_MS
 
 
-def _address(text: Any) -> str:
-    if isinstance(text, str) and _ADDRESS.fullmatch(text.upper()):
-        return text.upper()
-    raise SettingsError(
-        f"{text!r} is no Bluetooth address", where="sensors", mend="Give it as six pairs: A4:C1:38:00:00:01"
-    )
-
-
-def _name(text: Any) -> str:
-    if isinstance(text, str) and SENSOR_ID.fullmatch(text):
-        return text
-    raise SettingsError(
-        f"{text!r} cannot be a sensor's name",
-        where="sensors",
-        mend="Use letters, digits and - : . / _, a letter or digit first, at most 120 of them",
-    )
+def _keys(text: str) -> dict[str, bytes]:
+    """Read the keys; raises SettingsError, which never shows one."""
+    keys: dict[str, bytes] = {}
+    for number, line in enumerate(filter(None, (part.strip() for part in re.split(r"[\n,]", text))), 1):
+        words = line.replace("=", " ").split()
+        if len(words) != 2 or not ADDRESS.fullmatch(words[0].upper()) or not _KEY.fullmatch(words[1]):
+            raise SettingsError(
+                f"entry {number} is no address and key",
+                where="keys",
+                mend="Write each as A4:C1:38:00:00:01 and 32 hexadecimal digits",
+            )
+        keys[words[0].upper()] = bytes.fromhex(words[1])
+    return keys

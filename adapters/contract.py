@@ -134,12 +134,72 @@ class LibraryMissingError(AdapterError):
     reason = Reason.LIBRARY_MISSING
 
 
+class Why(enum.StrEnum):
+    """Why something that arrived became no reading, as one closed list; the member's value is what people see.
+
+    PROTOCOL.md lists these wordings, and a test keeps the two alike.
+    """
+
+    # lines and packs as a whole
+    CHECKSUM_WRONG = "checksum wrong"
+    CHECKSUM_MISSING = "checksum missing"
+    TOO_LONG = "too long"
+    NOT_JSON = "not JSON"
+    NOT_CBOR = "not CBOR"
+    NOT_A_PACK = "not a SenML pack"
+    VERSION = "SenML version not known"
+    MUST_UNDERSTAND = "label that must be understood is not known"
+    # single records, rows and broadcasts
+    NAME = "name not allowed"
+    NO_SENSOR = "no sensor named"
+    NOT_ALLOWED = "sensor not on the allow-list"
+    UNKNOWN_QUANTITY = "quantity not known"
+    WRONG_UNIT = "unit does not fit the quantity"
+    NO_VALUE = "no numeric value"
+    SEVERAL_VALUES = "more than one value"
+    WRONG_TYPE = "field of the wrong type"
+    NOT_FINITE = "value not finite"
+    OUT_OF_RANGE = "value out of range"
+    TIME = "time not usable"
+    FUTURE = "time lies ahead"
+    ROW = "row not readable"
+    UNDECODABLE = "broadcast not readable"
+    ENCRYPTED = "broadcast is encrypted"
+    NOT_SEALED = "broadcast not made with the key"
+    REPLAYED = "broadcast played again"
+    NO_ANSWER = "no answer in time"
+    DEVICE_ERROR = "device reports an error"
+    OUT_OF_STEP = "answer out of step"
+    RETAINED = "retained message without a time"
+    OVERRUN = "came faster than it could be taken"
+    # at intake, which checks again whatever comes
+    TOO_OLD = "time lies before the year 2000"
+    UNKNOWN_SENSOR = "sensor belongs to no room"
+
+
 class Rejection(NamedTuple):
     """Something that arrived and could not be made into a reading: counted and shown, never silently dropped."""
 
-    reason: str  # a short, closed wording such as "checksum wrong", so that counts can be grouped
-    detail: str  # at most 200 characters of what arrived, printable
+    reason: str  # the wording of a member of `Why`, so that counts can be grouped
+    detail: str  # at most `DETAIL_LENGTH` characters of what arrived, printable
     sensor: str | None = None  # where it is known
+
+
+DETAIL_LENGTH: Final = 200
+"""How much of what arrived is kept (characters)."""
+
+
+def rejection(why: Why, detail: object, sensor: str | None = None) -> Rejection:
+    """Make a rejection whose detail is printable ASCII of at most `DETAIL_LENGTH` characters.
+
+    detail: what arrived (bytes or anything with a text); it comes from outside, so nothing in it is kept that could
+    steer a terminal.
+    """
+    # Cut before escaping: what arrived may be a megabyte long.
+    text = detail[:DETAIL_LENGTH].decode("ascii", "backslashreplace") if isinstance(detail, bytes) else str(detail)
+    text = text[:DETAIL_LENGTH].encode("ascii", "backslashreplace").decode()
+    printable = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+    return Rejection(why.value, printable[:DETAIL_LENGTH], sensor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +252,8 @@ class Adapter(Protocol):
 
     SETTINGS: ClassVar[tuple[Setting, ...]]
     SUMMARY: ClassVar[str]  # one line: what it reads from
+    # A class may also say `MAY_BE_SILENT: ClassVar[bool] = True`, where hours without a reading are nothing unusual (a
+    # folder, a file); any other adapter is started anew after an hour of silence.
 
     health: AdapterHealth
 

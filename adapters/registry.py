@@ -20,7 +20,14 @@ ENTRY_POINT_GROUP: Final = "lumberroom.adapters"
 BUILT_INS: Final[Mapping[str, str]] = {
     "serial_line": "adapters.serial_line:SerialLine",
     "simulated_room": "adapters.simulated_room:SimulatedRoom",
+    "child_process": "adapters.child_process:ChildProcess",
+    "dropped_files": "adapters.dropped_files:DroppedFiles",
+    "http_poll": "adapters.http_poll:HttpPoll",
     "replay": "adapters.replay:Replay",
+    "modbus_rtu": "adapters.modbus_registers:ModbusRtu",
+    "modbus_tcp": "adapters.modbus_registers:ModbusTcp",
+    "mqtt_topics": "adapters.mqtt_topics:MqttTopics",
+    "bluetooth_sensing": "adapters.bluetooth_sensing:BluetoothSensing",
     "bluetooth_broadcasts": "adapters.bluetooth_broadcasts:BluetoothBroadcasts",
 }
 
@@ -170,9 +177,10 @@ def _value_mistakes(setting: Setting, value: Any) -> list[SettingsError]:
 
 
 def _range(low: float | None, high: float | None) -> str:
+    # Ten digits, so that four million is not "4e+06".
     if low is None:
-        return f"at most {high:g}"
-    return f"at least {low:g}" if high is None else f"a value from {low:g} to {high:g}"
+        return f"at most {high:.10g}"
+    return f"at least {low:.10g}" if high is None else f"a value from {low:.10g} to {high:.10g}"
 
 
 def _nearest(word: str, known: Any) -> str:

@@ -6,48 +6,31 @@ It ends when the file does. The file is read as it is played, a bounded piece at
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Generator, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from itertools import chain, islice
 from pathlib import Path
-from typing import Any, BinaryIO, ClassVar, Final
+from typing import Any, ClassVar
 
 from adapters.contract import (
-    SENSOR_ID,
     AdapterHealth,
     ProtocolError,
     Reading,
     Rejection,
     Setting,
     SettingsError,
-    Stamp,
     TransientError,
     WallClock,
 )
-from adapters.framing.csv_rows import CsvForm, read_rows, zone_named
-from adapters.framing.rejections import Why, rejection
-from adapters.framing.senml import MAX_PACK_BYTES, decode_pack
-
-ITEMS_AT_ONCE: Final = 1_000
-"""How many readings are read before they are given on; bounds the size of a batch."""
-SUFFIXES: Final[Mapping[str, str]] = {".csv": "csv", ".tsv": "csv", ".senml": "senml", ".jsonl": "senml"}
-
-Portion = list[Reading | Rejection]
+from adapters.recorded_files import FILE_SETTINGS, Portion, file_form, recorded
 
 
 class Replay:
     """One file."""
 
+    MAY_BE_SILENT: ClassVar[bool] = True
     SUMMARY: ClassVar[str] = "a file of recorded readings (CSV or SenML lines), played at any speed"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
         Setting("path", str, "the file", required=True),
-        Setting(
-            "format",
-            str,
-            'what is in it; "auto" goes by the end of its name (.csv, .tsv, .senml, .jsonl)',
-            default="auto",
-            choices=("auto", "csv", "senml"),
-        ),
         Setting(
             "speed",
             float,
@@ -62,9 +45,7 @@ class Replay:
             default="recorded",
             choices=("recorded", "shifted"),
         ),
-        Setting("sensor", str, "the sensor of rows or records that name none"),
-        Setting("zone", str, 'of CSV times without an offset: "Europe/Helsinki" or "+02:00"'),
-        Setting("columns", dict, 'what the CSV columns are: { "their name" = "temperature_c", ... }', default={}),
+        *FILE_SETTINGS,
     )
 
     def __init__(self, settings: Mapping[str, Any], clock: WallClock) -> None:
@@ -72,36 +53,15 @@ class Replay:
         self.health = AdapterHealth()
         self._clock = clock
         self._path = Path(settings["path"])
-        self._format: str = settings["format"]
         self._speed: float = settings["speed"]
         self._shifted: bool = settings["stamps"] == "shifted"
-        self._sensor: str | None = settings["sensor"]
-        zone = settings["zone"]
-        self._form = CsvForm(settings["columns"], self._sensor, None if zone is None else zone_named(zone))
-        if self._format == "auto":
-            self._format = self._format_by_name()
+        self._form = file_form(settings, self._path)
         if self._shifted and not self._speed:
             raise SettingsError(
                 'stamps "shifted" with speed 0 would put every reading at the same instant',
                 where="stamps",
                 mend='Give a speed above 0, or use stamps = "recorded"',
             )
-        if self._sensor is not None and not SENSOR_ID.fullmatch(self._sensor):
-            raise SettingsError(
-                f"{self._sensor!r} cannot be a sensor's name",
-                where="sensor",
-                mend="Use letters, digits and - : . / _, a letter or digit first, at most 120 of them",
-            )
-
-    def _format_by_name(self) -> str:
-        by_name = SUFFIXES.get(self._path.suffix.lower())
-        if by_name is None:
-            raise SettingsError(
-                f"the name {self._path.name!r} does not say what is in the file",
-                where="format",
-                mend='Set format = "csv" or format = "senml"',
-            )
-        return by_name
 
     def describe(self) -> str:
         """Say what this plays."""
@@ -115,7 +75,7 @@ class Replay:
         """
         thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="replay")
         loop = asyncio.get_running_loop()
-        portions = self._portions()
+        portions = recorded(self._path, self._form)
         try:
             pace = _Pace(self._clock, self._speed, shifted=self._shifted)
             while (portion := await loop.run_in_executor(thread, next, portions, None)) is not None:
@@ -144,30 +104,6 @@ class Replay:
             batch.append(item)
         if batch:
             yield batch
-
-    def _portions(self) -> Generator[Portion, None, None]:
-        """Open the file and give what is in it piece by piece; blocks while it reads from the disk."""
-        with _open(self._path) as file:
-            items = chain.from_iterable(self._csv_items(file) if self._format == "csv" else self._senml_items(file))
-            while some := list(islice(items, ITEMS_AT_ONCE)):
-                yield some
-
-    def _csv_items(self, file: BinaryIO) -> Iterator[Portion]:
-        text = (line.decode("utf-8", "replace") for line in _lines(file))
-        for row in read_rows(text, self._form):
-            yield [*row.readings, *row.rejections]
-
-    def _senml_items(self, file: BinaryIO) -> Iterator[Portion]:
-        for number, line in enumerate(_lines(file), 1):
-            if not line.strip() or line.startswith(b"#"):
-                continue
-            # Against the beginning of 1970, so that a time relative to "now" is known for what it is.
-            decoded = decode_pack(line.strip(), 0, default_sensor=self._sensor)
-            timed: Portion = [reading for reading in decoded.readings if reading.stamp is Stamp.SENSOR]
-            untimed = [reading.sensor for reading in decoded.readings if reading.stamp is Stamp.ARRIVAL]
-            timed += [rejection(Why.TIME, f"line {number}: no instant recorded", sensor) for sensor in untimed]
-            timed += [item._replace(detail=f"line {number}: {item.detail}"[:200]) for item in decoded.rejections]
-            yield timed
 
 
 class _Pace:
@@ -204,20 +140,3 @@ class _Pace:
         wait_ms = min(behind_ms, (into_ms - self._played_ms) / self._speed)
         if wait_ms > 0:
             await self._clock.sleep(wait_ms / 1000)
-
-
-def _open(path: Path) -> BinaryIO:
-    try:
-        return path.open("rb")
-    except OSError as error:
-        raise SettingsError(
-            f"it cannot be opened ({error.strerror})",
-            where=str(path),
-            mend="Give the path of a file that is there and may be read",
-        ) from error
-
-
-def _lines(file: BinaryIO) -> Iterator[bytes]:
-    """Give the lines of a file, none longer than a pack may be: what is longer comes in pieces, as bad lines."""
-    while line := file.readline(MAX_PACK_BYTES + 2):
-        yield line

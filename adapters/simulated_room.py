@@ -21,6 +21,7 @@ from adapters.room_chance import Floats, Int64s, normal
 from adapters.room_days import STEP_MS, STEPS_PER_DAY, TROUBLES, Trouble
 from adapters.room_kinds import ROOM_KINDS
 from adapters.room_model import Room, restored, snapshot
+from adapters.sensor_faults import FAULTS, SensorFaults, faults_of
 
 MS_PER_HOUR: Final = 3_600_000
 READINGS_A_BATCH: Final = 500  # instants handed over at once; more would hold up whoever stores them
@@ -120,6 +121,13 @@ class SimulatedRoom:
             + ' ("wet_trade" with kg = kilograms of water)',
             default=(),
         ),
+        Setting(
+            "faults",
+            list,
+            'what the sensors suffer from, such as { fault = "stuck", after_h = 30, for_h = 5 }; faults: '
+            + ", ".join(FAULTS),
+            default=(),
+        ),
         Setting("resume", dict, "a state to continue from; written by the demonstration for itself", default=None),
     )
 
@@ -136,6 +144,7 @@ class SimulatedRoom:
             raise SettingsError("both sensors have one id", where="wood_sensor", mend="Give the probe its own id")
         self._start_ms = _instant_ms(settings["start"]) if settings["start"] else None
         _troubles(settings["events"], 0)
+        faults_of(settings["faults"], 0)
         self._settings = settings
         self._clock = clock
         self.health = AdapterHealth()
@@ -151,6 +160,7 @@ class SimulatedRoom:
         """
         now_ms = self._clock.now_ms()
         sensors = SimulatedSensors(self._settings, now_ms if self._start_ms is None else self._start_ms)
+        faults = SensorFaults(faults_of(self._settings["faults"], sensors.start_ms), self._settings["seed"])
         if not self._settings["resume"]:
             for _ in sensors.skip_to(sensors.newest_ms(now_ms)):
                 await asyncio.sleep(0)  # years may have to be lived through
@@ -159,7 +169,7 @@ class SimulatedRoom:
             if wait_ms > 0:
                 await self._clock.sleep(wait_ms / 1000.0)
             at_ms = sensors.due(max(self._clock.now_ms(), sensors.next_ms))[:READINGS_A_BATCH]
-            yield list(_readings(sensors.measure(at_ms), at_ms))
+            yield faults.apply(_readings(sensors.measure(at_ms), at_ms))
             await asyncio.sleep(0)  # a long backlog must not hold up the rest of the program
 
 

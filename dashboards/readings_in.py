@@ -8,21 +8,24 @@ from typing import Any, Final
 from fastapi import APIRouter, Request
 
 from adapters.framing.senml import decode_pack
+from adapters.framing.senml_records import MAX_PACK_BYTES, Form
 from dashboards.access import bearer_token
 from dashboards.api_models import ReceivedAnswer, RejectionAnswer
 from dashboards.openapi import PUSH_TOKEN
 from dashboards.problems import AnswerError
 from dashboards.services import Services, Submitted
 
-SENML: Final = "application/senml+json"
-MOST_BYTES: Final = 1_000_000
 MOST_REJECTIONS_SHOWN: Final = 100
 
+_FORMS: Final = {form.value: form for form in (Form.JSON, Form.CBOR)}
 _BODY: Final[dict[str, Any]] = {
     "requestBody": {
         "required": True,
-        "description": f"A SenML pack (RFC 8428) of at most {MOST_BYTES} bytes.",
-        "content": {SENML: {"schema": {"type": "array", "items": {"type": "object"}}}},
+        "description": f"A SenML pack (RFC 8428) of at most {MAX_PACK_BYTES} bytes.",
+        "content": {
+            Form.JSON.value: {"schema": {"type": "array", "items": {"type": "object"}}},
+            Form.CBOR.value: {"schema": {"type": "string", "format": "binary"}},
+        },
     },
     "security": [{PUSH_TOKEN: []}],
 }
@@ -42,9 +45,9 @@ def add(made: APIRouter, services: Services) -> None:
     async def readings(request: Request) -> ReceivedAnswer:
         # Who may is settled before what is read: a stranger's megabyte is not even received.
         _check_token(services, request)
-        _check_type(request)
+        form = _form(request)
         body = await _limited_body(request)
-        decoded = await asyncio.to_thread(decode_pack, body, services.clock.now_ms())
+        decoded = await asyncio.to_thread(decode_pack, body, services.clock.now_ms(), form=form)
         if not decoded.readings and decoded.rejections:
             first = decoded.rejections[0]
             raise AnswerError(
@@ -69,16 +72,19 @@ def _check_token(services: Services, request: Request) -> None:
         )
 
 
-def _check_type(request: Request) -> None:
+def _form(request: Request) -> Form:
+    """Give the form in which the body says that it is written."""
     given = request.headers.get("content-type", "")
-    if given.partition(";")[0].strip().lower() != SENML:
+    form = _FORMS.get(given.partition(";")[0].strip().lower())
+    if form is None:
         raise AnswerError(
             415,
             f"The body is declared as {given[:60]!r}." if given else "The body's type is not declared.",
             where="Content-Type",
-            mend=f"Send a SenML pack with `Content-Type: {SENML}`.",
-            headers={"Accept-Post": SENML},
+            mend=f"Send a SenML pack with `Content-Type: {Form.JSON.value}`, or {Form.CBOR.value} for CBOR.",
+            headers={"Accept-Post": ", ".join(_FORMS)},
         )
+    return form
 
 
 async def _limited_body(request: Request) -> bytes:
@@ -86,10 +92,10 @@ async def _limited_body(request: Request) -> bytes:
     body = bytearray()
     async for chunk in request.stream():
         body += chunk
-        if len(body) > MOST_BYTES:
+        if len(body) > MAX_PACK_BYTES:
             raise AnswerError(
                 413,
-                f"The body is larger than {MOST_BYTES} bytes.",
+                f"The body is larger than {MAX_PACK_BYTES} bytes.",
                 where="body",
                 mend="Send the readings in several smaller packs.",
                 headers={"Connection": "close"},

@@ -27,6 +27,7 @@ class AdapterStatus:
     rejected: Mapping[str, int] = field(default_factory=dict)  # reason -> count
     last_heard_ms: int | None = None
     error: str = ""  # the last error, a sentence with its mend; empty while all is well
+    errors: int = 0  # failures since the start
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,10 @@
 Service data (UUID 0xFCD2) are one octet of device information (bit 0 encrypted, bits 5-7 version) and then objects: an
 id and a little-endian value each, whose length follows from the id. There is no other length, so what comes after an
 id that we do not know cannot be read; what came before it holds.
+
+Encrypted, the objects are a ciphertext of AES-CCM (RFC 3610; 16-octet key, 4-octet check, no associated data), then a
+counter of 4 octets, then the check. The nonce is the device's address, the UUID, the device information and the
+counter, so that a broadcast of another device, or a changed one, does not decrypt.
 """
 
 from __future__ import annotations
@@ -11,13 +15,18 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Final, NamedTuple
 
-from adapters.contract import QUANTITIES, Reading, Rejection, Stamp
-from adapters.framing.rejections import Why, rejection
+from cryptography.exceptions import InvalidTag
+from cryptography.hazmat.primitives.ciphers.aead import AESCCM
+
+from adapters.contract import QUANTITIES, Reading, Rejection, Stamp, Why, rejection
 
 SERVICE_UUID: Final = "0000fcd2-0000-1000-8000-00805f9b34fb"
 _ENCRYPTED: Final = 0x01
 _ADDRESS_WITHIN: Final = 0x02  # not in the format as published; seen in payloads of others, and nothing to guess at
 _VERSION: Final = 2
+_UUID_ON_AIR: Final = b"\xd2\xfc"
+_COUNTER_LENGTH: Final = 4
+_CHECK_LENGTH: Final = 4
 _PACKET_ID: Final = 0x00
 _VARIABLE: Final = frozenset({0x53, 0x54})  # text and raw: their first octet is their length
 
@@ -63,8 +72,36 @@ class Broadcast(NamedTuple):
     rejections: list[Rejection]
 
 
+class Sealed(NamedTuple):
+    """An encrypted broadcast, opened.  plain: what it would be unencrypted.  counter: rises with every one."""
+
+    plain: bytes
+    counter: int
+
+
+def is_encrypted(data: bytes) -> bool:
+    """Say whether service data are an encrypted broadcast of this format."""
+    return bool(data) and data[0] >> 5 == _VERSION and bool(data[0] & _ENCRYPTED)
+
+
+def unseal(data: bytes, key: bytes, address: bytes) -> Sealed | None:
+    """Open an encrypted broadcast; None when it was not made with this key by the device of this address.
+
+    key: 16 octets.  address: 6 octets, as printed.
+    """
+    if len(data) < 1 + _COUNTER_LENGTH + _CHECK_LENGTH + 1:
+        return None
+    counter, check = data[-8:-4], data[-4:]
+    nonce = address + _UUID_ON_AIR + data[:1] + counter
+    try:
+        plain = AESCCM(key, tag_length=_CHECK_LENGTH).decrypt(nonce, data[1:-8] + check, None)
+    except InvalidTag:
+        return None
+    return Sealed(bytes([data[0] & ~_ENCRYPTED]) + plain, int.from_bytes(counter, "little"))
+
+
 def decode_broadcast(data: bytes, sensor: str, at_ms: int) -> Broadcast:
-    """Read the service data of one broadcast.
+    """Read the service data of one broadcast, unencrypted or opened by `unseal`.
 
     sensor: whose it is.  at_ms: when it was heard, UTC ms.  A device with several probes says a quantity several
     times: the first is the sensor's own, the further ones are those of `<sensor>.2`, `<sensor>.3` and so on.

@@ -11,44 +11,28 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import itertools
-import math
 import re
 import zoneinfo
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
-from adapters.contract import QUANTITIES, SENSOR_ID, ProtocolError, Reading, Rejection, SettingsError, Stamp
-from adapters.framing.rejections import Why, rejection
-from ingest.units import celsius_from_fahrenheit, kpa_from_inches_of_mercury
+from adapters.contract import (
+    SENSOR_ID,
+    ProtocolError,
+    Reading,
+    Rejection,
+    SettingsError,
+    Stamp,
+    Why,
+    rejection,
+)
+from adapters.framing.columns import COLUMNS, GAPS, Column, value_of
 
 _EPOCH: Final = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 _MICROSECOND: Final = dt.timedelta(microseconds=1)
 _LATEST_MS: Final = 253_402_300_799_999  # the end of the year 9999
-_NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _OFFSET: Final = re.compile(r"([+-])(\d\d):?(\d\d)", re.ASCII)
-_GAPS: Final = frozenset({"", "nan", "na", "n/a", "null", "none", "-"})
-
-
-class Column(NamedTuple):
-    """A quantity's column.  convert: from the column's unit to the quantity's."""
-
-    quantity: str
-    convert: Callable[[float], float]
-
-
-def _as_is(value: float) -> float:
-    return value
-
-
-COLUMNS: Final[Mapping[str, Column]] = {
-    **{name: Column(name, _as_is) for name in QUANTITIES},
-    "temperature_f": Column("temperature_c", celsius_from_fahrenheit),
-    "surface_temperature_f": Column("surface_temperature_c", celsius_from_fahrenheit),
-    "slab_temperature_f": Column("slab_temperature_c", celsius_from_fahrenheit),
-    "pressure_hpa": Column("pressure_kpa", lambda value: value / 10.0),
-    "pressure_inhg": Column("pressure_kpa", kpa_from_inches_of_mercury),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +41,13 @@ class CsvForm:
 
     columns: header in the file -> our name for it ("time", "at_ms", "sensor" or a name in `COLUMNS`).
     sensor: the sensor of rows that name none.  zone: of times without an offset; None = they are refused.
+    time_format: how times are written where it is not ISO 8601, as `datetime.strptime` has it ("%d.%m.%Y %H:%M").
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
     sensor: str | None = None
     zone: dt.tzinfo | None = None
+    time_format: str | None = None
 
 
 class Row(NamedTuple):
@@ -104,19 +90,21 @@ def read_rows(lines: Iterable[str], form: CsvForm) -> Iterator[Row]:
     """Read rows as they come; one row at a time is held.
 
     Fields are separated by comma, semicolon or tab, whichever the first line has most of; where it is not the comma,
-    a comma in a number is its decimal sign. A row that cannot be read gives rejections whose detail names its number,
-    and reading goes on with the next.
+    a comma in a number is its decimal sign. The header may come again (files that were put together). A row that cannot
+    be read gives rejections whose detail names its number, and reading goes on with the next.
     Raises ProtocolError or SettingsError when header and form together do not say what is needed.
     """
     rest = iter(lines)
-    first = next(rest, "")
+    first = next(rest, "").removeprefix("\ufeff")
     delimiter = max(",;\t", key=first.count)
     reader = csv.reader(itertools.chain([first], rest), delimiter=delimiter, skipinitialspace=True)
     numbered = _numbered(reader)
     _, header = next(numbered, (1, []))
     layout = _layout([] if isinstance(header, str) else header, form, decimal_comma=delimiter != ",")
-    times = _Times(form.zone)
+    times = _Times(form.zone, form.time_format)
     for number, cells in numbered:
+        if cells == header:
+            continue
         if isinstance(cells, str):
             yield Row(number, [], [rejection(Why.ROW, f"row {number}: {cells}")])
         elif any(cell.strip() for cell in cells):
@@ -196,24 +184,14 @@ def _row(number: int, cells: list[str], layout: _Layout, sensor: str | None, tim
         return row
     for index, name, column in layout.quantities:
         cell = cells[index].strip() if index < len(cells) else ""
-        if cell.lower() in _GAPS:
+        if cell.lower() in GAPS:
             continue
-        value = _value(cell.replace(",", ".") if layout.decimal_comma else cell, column)
+        value = value_of(cell.replace(",", ".") if layout.decimal_comma else cell, column)
         if isinstance(value, Why):
             row.rejections.append(rejection(value, f"row {number}: {name} {cell!r}", sensor))
         else:
             row.readings.append(Reading(sensor, column.quantity, value, at_ms, Stamp.SENSOR))
     return row
-
-
-def _value(cell: str, column: Column) -> float | Why:
-    if not _NUMBER.fullmatch(cell):
-        return Why.NO_VALUE
-    value = column.convert(float(cell))
-    if not math.isfinite(value):
-        return Why.NOT_FINITE
-    quantity = QUANTITIES[column.quantity]
-    return value if quantity.minimum <= value <= quantity.maximum else Why.OUT_OF_RANGE
 
 
 def _plain_ms(text: str) -> int | None:
@@ -225,14 +203,20 @@ def _plain_ms(text: str) -> int | None:
 class _Times:
     """Reads times. Where clocks were set back an hour comes twice: of a sensor's rows in order, each is told apart."""
 
-    def __init__(self, zone: dt.tzinfo | None) -> None:
+    def __init__(self, zone: dt.tzinfo | None, time_format: str | None) -> None:
         self._zone = zone
+        self._format = time_format
         self._last: dict[str, int] = {}
 
     def instant_ms(self, sensor: str, text: str) -> int | None:
         """Give the instant (UTC ms), or None where there is none or no offset and no zone say which."""
         try:
-            time = dt.datetime.fromisoformat(text)
+            # Naive where there is no offset: the zone is added below, where the hour that comes twice is told apart.
+            time = (
+                dt.datetime.strptime(text, self._format)  # noqa: DTZ007
+                if self._format
+                else dt.datetime.fromisoformat(text)
+            )
         except ValueError:
             return None
         at_ms = _ms(time) if time.tzinfo is not None else self._in_zone(sensor, time)

@@ -1,12 +1,12 @@
-"""SenML JSON (RFC 8428, with the features and secondary units of RFC 9100 and RFC 8798): packs in, readings out.
+"""SenML (RFC 8428, with the features and secondary units of RFC 9100 and RFC 8798): packs in, readings out.
 
 Pure: bytes and the instant of their arrival in, readings and rejections out; and readings in, a pack out. What a name
 means (`<sensor>/<quantity label>`), which units fit which quantity and what is refused is told to people in
 `adapters/PROTOCOL.md`.
 
-How a pack becomes readings: it is parsed and checked as a whole (a pack that breaks SenML's own rules is refused
-whole), then each record is resolved against the base fields in force and judged by itself (one bad record does not
-take its neighbours with it).
+How a pack becomes readings: it is parsed (`senml_records`: JSON or CBOR) and checked as a whole (a pack that breaks
+SenML's own rules is refused whole), then each record is resolved against the base fields in force and judged by itself
+(one bad record does not take its neighbours with it).
 """
 
 from __future__ import annotations
@@ -18,12 +18,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
-from adapters.contract import QUANTITIES, SENSOR_ID, Quantity, Reading, Rejection, Stamp
-from adapters.framing.rejections import Why, rejection
+from adapters.contract import QUANTITIES, SENSOR_ID, Quantity, Reading, Rejection, Stamp, Why, rejection
+from adapters.framing.senml_records import Form, RefusedPackError, parse
 
-MEDIA_TYPE: Final = "application/senml+json"
-MAX_PACK_BYTES: Final = 1_000_000
-MAX_RECORDS: Final = 10_000
 RELATIVE_BELOW_S: Final = 2.0**28
 """A resolved time below this is relative to the arrival, from it on it counts from 1970 (RFC 8428, section 4.5.3)."""
 AHEAD_TOLERANCE_S: Final = 1.0
@@ -86,15 +83,6 @@ def units_of(quantity: Quantity) -> tuple[str, ...]:
     return tuple(_SCALES[quantity.senml_unit])
 
 
-class _RefusedPackError(Exception):
-    """The pack breaks a rule that concerns all of it."""
-
-    def __init__(self, why: Why, detail: object) -> None:
-        super().__init__(why, detail)
-        self.why = why
-        self.detail = detail
-
-
 @dataclass(slots=True)
 class _Base:
     """The base fields in force at a record."""
@@ -111,18 +99,20 @@ class _Base:
         self.bv = record.get("bv", self.bv)
 
 
-def decode_pack(data: bytes, arrival_ms: int, *, default_sensor: str | None = None, prefix: str = "") -> Decoded:
-    """Resolve a SenML JSON pack into readings.
+def decode_pack(
+    data: bytes, arrival_ms: int, *, default_sensor: str | None = None, prefix: str = "", form: Form = Form.JSON
+) -> Decoded:
+    """Resolve a SenML pack into readings.
 
-    data: the pack, UTF-8.  arrival_ms: when it reached us (UTC ms); what says no time, or a time relative to now,
-    is stamped from it.  default_sensor: the sensor of records whose name is a quantity label alone.  prefix: put
-    before every sensor's name (for two devices that call themselves the same).
+    data: the pack.  form: JSON in UTF-8, CBOR, or told from the first byte.  arrival_ms: when it reached us (UTC ms);
+    what says no time, or a time relative to now, is stamped from it.  default_sensor: the sensor of records whose name
+    is a quantity label alone.  prefix: put before every sensor's name (for two devices that call themselves the same).
     Never raises for anything in `data`; every reading given lies in its quantity's range.
     """
     try:
-        records = _parse(data)
+        records = parse(data, form)
         _check_pack(records)
-    except _RefusedPackError as refused:
+    except RefusedPackError as refused:
         return Decoded([], [rejection(refused.why, refused.detail)])
     decoded = Decoded([], [])
     base = _Base()
@@ -139,48 +129,18 @@ def decode_pack(data: bytes, arrival_ms: int, *, default_sensor: str | None = No
     return decoded
 
 
-def _no_constant(text: str) -> float:
-    raise _RefusedPackError(Why.NOT_JSON, f"{text} is no JSON number")
-
-
-def _no_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    fields = dict(pairs)
-    if len(fields) != len(pairs):
-        raise _RefusedPackError(Why.NOT_A_PACK, f"a label stands twice in one record: {[label for label, _ in pairs]}")
-    return fields
-
-
-# All numbers as float: SenML numbers are IEEE doubles (RFC 8428, section 5), and an integer of a million digits is not
-# worth the time that it would take.
-_JSON: Final = json.JSONDecoder(object_pairs_hook=_no_duplicates, parse_constant=_no_constant, parse_int=float)
-
-
-def _parse(data: bytes) -> list[Any]:
-    if len(data) > MAX_PACK_BYTES:
-        raise _RefusedPackError(Why.TOO_LONG, f"{len(data)} bytes, at most {MAX_PACK_BYTES} allowed")
-    try:
-        records = _JSON.decode(data.decode("utf-8"))
-    except (ValueError, RecursionError):
-        raise _RefusedPackError(Why.NOT_JSON, data) from None
-    if not isinstance(records, list) or not records:
-        raise _RefusedPackError(Why.NOT_A_PACK, data)
-    if len(records) > MAX_RECORDS:
-        raise _RefusedPackError(Why.TOO_LONG, f"{len(records)} records, at most {MAX_RECORDS} allowed")
-    return records
-
-
 def _check_pack(records: list[Any]) -> None:
-    """Hold the pack against the rules that concern all of it; raises _RefusedPackError."""
+    """Hold the pack against the rules that concern all of it; raises RefusedPackError."""
     version: float | None = None
     for record in records:
         if type(record) is not dict:
-            raise _RefusedPackError(Why.NOT_A_PACK, f"a record that is no object: {record!r:.100}")
+            raise RefusedPackError(Why.NOT_A_PACK, f"a record that is no object: {record!r:.100}")
         for label, value in record.items():
             wanted = _BASE_TYPES.get(label)
             if wanted is not None and type(value) is not wanted:
-                raise _RefusedPackError(Why.NOT_A_PACK, f"base field {label} is {value!r:.100}")
+                raise RefusedPackError(Why.NOT_A_PACK, f"base field {label} is {value!r:.100}")
             if label[-1:] == "_":
-                raise _RefusedPackError(Why.MUST_UNDERSTAND, label)
+                raise RefusedPackError(Why.MUST_UNDERSTAND, label)
         if "bver" in record:
             version = _checked_version(record["bver"], version)
 
@@ -189,9 +149,9 @@ def _checked_version(stated: float, before: float | None) -> float:
     """Refuse a version that asks for features which we do not have (RFC 9100), or that changes within the pack."""
     known = stated in (5.0, 10.0) or (stated.is_integer() and stated > VERSION and not int(stated) & ~_KNOWN_FEATURES)
     if not known:  # 5 is what the RFC's own examples were first printed with
-        raise _RefusedPackError(Why.VERSION, f"bver {stated:.17g}")
+        raise RefusedPackError(Why.VERSION, f"bver {stated:.17g}")
     if before is not None and stated != before:
-        raise _RefusedPackError(Why.VERSION, f"bver {before:g} and {stated:g} in one pack")
+        raise RefusedPackError(Why.VERSION, f"bver {before:g} and {stated:g} in one pack")
     return stated
 
 

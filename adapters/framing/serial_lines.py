@@ -12,8 +12,7 @@ import re
 import zlib
 from typing import Final
 
-from adapters.contract import Rejection
-from adapters.framing.rejections import Why, rejection
+from adapters.contract import Rejection, Why, rejection
 
 MAX_LINE_BYTES: Final = 16_384
 CHECKSUM_MODES: Final = ("off", "accept", "require")

@@ -131,7 +131,8 @@ def _refuse_unreadable(file: Path) -> None:
 
 
 def _meaning(store: SqliteStore, columns: tuple[str, ...], sensor: str | None, zone: str | None) -> Meaning:
-    from adapters.framing.csv_rows import COLUMNS, zone_named
+    from adapters.framing.columns import COLUMNS
+    from adapters.framing.csv_rows import zone_named
     from ingest.cli.exchange.reading import Meaning
 
     site = store.read.site()

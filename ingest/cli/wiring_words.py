@@ -97,7 +97,7 @@ def _adapter(kind: str, settings: object) -> str:
     shown = [
         f"{setting.name} {settings[setting.name]}"
         for setting in registry.load(kind).SETTINGS
-        if isinstance(settings, dict) and not setting.secret and setting.required
+        if isinstance(settings, dict) and not setting.secret and setting.required and setting.name in settings
     ]
     return f"{summary} ({', '.join(shown)})" if shown else summary
 

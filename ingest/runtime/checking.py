@@ -6,23 +6,13 @@ import math
 from collections.abc import Container, Iterable
 from typing import Final
 
-from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection
+from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Why, rejection
 
 FUTURE_MS: Final = 5 * 60 * 1000
 """How far past our clock an instant may lie: clocks of sensors drift a little, but nobody measures tomorrow."""
 
 OLDEST_MS: Final = 946_684_800_000
 """2000-01-01T00:00Z. An instant before it is that of a clock that was never set."""
-
-BAD_SENSOR: Final = "not the id of a sensor"
-UNKNOWN_QUANTITY: Final = "no such quantity"
-NOT_A_NUMBER: Final = "not a finite number"
-OUT_OF_RANGE: Final = "outside of what can be true"
-FUTURE: Final = "instant lies in the future"
-TOO_OLD: Final = "instant lies before the year 2000"
-UNKNOWN_SENSOR: Final = "the sensor belongs to no room"
-
-_DETAIL_LENGTH: Final = 200
 
 
 def check(
@@ -38,33 +28,31 @@ def check(
     for reading in readings:
         reason = fault(reading, now_ms)
         if reason is not None:
-            wrong.append(_rejection(reason, reading))
+            wrong.append(_refused(reason, reading))
         elif reading.sensor in known:
             good.append(reading)
         else:
-            strangers.append(_rejection(UNKNOWN_SENSOR, reading))
+            strangers.append(_refused(Why.UNKNOWN_SENSOR, reading))
     return good, wrong, strangers
 
 
-def fault(reading: Reading, now_ms: int) -> str | None:
-    """Say why a reading cannot be true, in one of this module's wordings, or None when it may be."""
+def fault(reading: Reading, now_ms: int) -> Why | None:
+    """Say why a reading cannot be true, or None when it may be."""
     quantity = QUANTITIES.get(reading.quantity)
     if quantity is None:
-        return UNKNOWN_QUANTITY
+        return Why.UNKNOWN_QUANTITY
     value = reading.value
     if not math.isfinite(value):
-        return NOT_A_NUMBER
+        return Why.NOT_FINITE
     if not quantity.minimum <= value <= quantity.maximum:
-        return OUT_OF_RANGE
+        return Why.OUT_OF_RANGE
     if reading.at_ms > now_ms + FUTURE_MS:
-        return FUTURE
+        return Why.FUTURE
     if reading.at_ms < OLDEST_MS:
-        return TOO_OLD
-    return None if SENSOR_ID.fullmatch(reading.sensor) else BAD_SENSOR
+        return Why.TOO_OLD
+    return None if SENSOR_ID.fullmatch(reading.sensor) else Why.NAME
 
 
-def _rejection(reason: str, reading: Reading) -> Rejection:
-    detail = f"{reading.quantity} {reading.value!r} at {reading.at_ms}"
-    printable = "".join(c if c.isprintable() else "?" for c in detail[:_DETAIL_LENGTH])
+def _refused(why: Why, reading: Reading) -> Rejection:
     sensor = reading.sensor if SENSOR_ID.fullmatch(reading.sensor) else None
-    return Rejection(reason, printable, sensor)
+    return rejection(why, f"{reading.quantity} {reading.value!r} at {reading.at_ms}", sensor)

@@ -25,11 +25,13 @@ from ingest.errors import LumberroomError, StorageError
 from ingest.runtime import job, wallwatch
 from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
+from ingest.runtime.loopwatch import LoopWatch
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.page_task import AppFactory, Ready, RunningPage
 from ingest.runtime.services import DaemonServices, Figures, Parts, no_mails
 from ingest.runtime.supervisor import Supervisor
+from ingest.runtime.systemd import Systemd, alive
 from ingest.runtime.tasks import end, every, finish, keep
 from ingest.runtime.upkeep import Upkeep
 from ingest.runtime.wallwatch import WallWatch
@@ -81,6 +83,7 @@ class Daemon:
         self._demo_speed = demo_speed
         self._mails = mails
         self._stopping = asyncio.Event()
+        self._systemd = Systemd()
         self._site = wiring.site
         self._news = NewsBoard()
         self._notifying = Notifying(wiring, self.clock)
@@ -158,6 +161,7 @@ class Daemon:
             await self._stopping.wait()
         finally:
             _log.info("stopping")
+            self._systemd.tell("STOPPING=1")
             await self._stop(adapters, page, intake)
 
     def _make_services(
@@ -188,14 +192,21 @@ class Daemon:
         """Start what can come a moment later than the adapters."""
         self._upkeep = upkeep = await asyncio.to_thread(Upkeep, store, self._site.time_zone)
         upkeep.start()
-        wall = WallWatch(self.clock, upkeep.wake)
+        wall, loop = WallWatch(self.clock, upkeep.wake), LoopWatch()
         figures |= {"clock": wall.as_figures, "upkeep": upkeep.as_figures, "mail": self._notifying.as_figures}
         figures["central"] = self._forwarding.as_figures if self._forwarding else not_wired
+        figures["loop"] = loop.as_figures
+        self._keep("loop watch", loop.run)
+        self._tasks.append(asyncio.create_task(self._systemd.watch(lambda: self._is_alive(intake)), name="systemd"))
         self._keep("rounds", lambda: every(ROUND_EVERY_S, self.clock, lambda: self._round(store, intake)))
         self._keep("wall clock", lambda: every(wallwatch.LOOK_EVERY_S, self.clock, wall.look))
         self._keep("notices", lambda: self._notifying.run(store))
         if (forwarding := self._forwarding) is not None:
             self._keep("forwarding", lambda: forwarding.run(store))
+
+    def _is_alive(self, intake: Intake) -> bool:
+        age_s = time.monotonic() - self._round_s
+        return alive(waited_s=intake.waited_s(), round_age_s=age_s, store_error=intake.health.store_error)
 
     def _keep(self, name: str, work: Callable[[], Awaitable[None]]) -> None:
         self._tasks.append(asyncio.create_task(keep(name, work, self.clock), name=name))
@@ -224,6 +235,7 @@ class Daemon:
 
     def _say_ready(self, ready: Ready | None) -> None:
         _log.info("running", page=self.address, adapters=len(self.wiring.adapters), rooms=len(self._site.rooms))
+        self._systemd.tell("READY=1")
         if ready is not None:
             ready(self.address)
 

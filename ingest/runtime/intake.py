@@ -21,12 +21,12 @@ from typing import Final, NamedTuple
 
 import structlog
 
-from adapters.contract import Reading, Rejection
+from adapters.contract import Reading, Rejection, Why
 from dashboards.services import News, Submitted
 from ingest.clock import Clock
 from ingest.errors import LumberroomError, StorageError
 from ingest.runtime.backoff import BackOff
-from ingest.runtime.checking import UNKNOWN_SENSOR, check
+from ingest.runtime.checking import check
 from ingest.runtime.logs import Repeats, quietly
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
@@ -230,7 +230,7 @@ class Intake:
         self.health.rejected.update(counts)
         self.health.rejected_by_source.setdefault(source, Counter()).update(counts)
         for rejection in rejections:
-            if rejection.reason == UNKNOWN_SENSOR:
+            if rejection.reason == Why.UNKNOWN_SENSOR:
                 continue
             subject = f"{rejection.sensor} {rejection.reason}"
             quiet = self._repeats.due(subject, self._clock.monotonic_s())

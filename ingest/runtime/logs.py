@@ -15,7 +15,13 @@ Form = Literal["auto", "json", "console"]
 _BLOT: Final = "[secret]"
 _SECRET_KEYS: Final = frozenset({"password", "token", "push_token", "authorization", "secret"})
 # What these libraries say below these levels is of use to nobody on site.
-_QUIET: Final = {"apscheduler": logging.WARNING, "asyncio": logging.WARNING, "uvicorn": logging.WARNING}
+_QUIET: Final = {
+    "apscheduler": logging.WARNING,
+    "mqtt": logging.ERROR,
+    "pymodbus": logging.CRITICAL,
+    "asyncio": logging.WARNING,
+    "uvicorn": logging.WARNING,
+}
 
 
 def configure(form: Form = "auto", *, verbose: bool = False, secrets: Iterable[str] = ()) -> None:

@@ -11,10 +11,10 @@ from typing import Any, ClassVar, Final, TypeVar
 
 from pydantic import ValidationError
 
-from adapters.contract import AdapterError
 from ingest.central.engine import EngineAddress
 from ingest.errors import SettingsError
 from ingest.runtime import crosschecks
+from ingest.runtime.adapter_entries import read_entry
 from ingest.runtime.central_section import Token, engine_address
 from ingest.runtime.findings import Findings, Steps, WiringError, nearest
 from ingest.runtime.forms import (
@@ -47,7 +47,7 @@ _F = TypeVar("_F", bound=Form)
 def load(path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
     """Read and check a wiring file.
 
-    path: the file.  environment: where `password_env` and `push_token_env` are looked up.
+    path: the file.  environment: where secrets are looked up that a key ending in `_env` names.
     Raises SettingsError: the file cannot be read, is not TOML, or has mistakes (all of them are listed).
     """
     return parse(text_of(path), path, environment)
@@ -237,26 +237,10 @@ class FileReader:
         for index, raw in enumerate(self._entries("adapter")):
             own = {key: raw[key] for key in ("name", "type") if key in raw} if isinstance(raw, dict) else raw
             form = self._form(("adapter", index), AdapterForm, own)
-            settings = self._adapter_settings(("adapter", index), raw)
+            entry = read_entry(self.findings, ("adapter", index), raw, self._secret)
             if form is not None:
-                adapters.append(AdapterWiring(form.name, form.type, settings))
+                adapters.append(AdapterWiring(form.name, form.type, *entry))
         return adapters
-
-    def _adapter_settings(self, at: Steps, raw: Any) -> dict[str, Any]:
-        from adapters import registry
-
-        if not isinstance(raw, dict) or not isinstance(raw.get("type"), str):
-            return {}
-        rest = {key: value for key, value in raw.items() if key not in {"name", "type"}}
-        try:
-            adapter_class = registry.load(raw["type"])
-        except AdapterError as error:
-            self.findings.wrong((*at, "type"), error.what, error.mend)
-            return {}
-        mistakes = registry.settings_mistakes(adapter_class, rest)
-        for mistake in mistakes:
-            self.findings.wrong((*at, mistake.where), mistake.what, mistake.mend)
-        return {} if mistakes else registry.check_settings(adapter_class, rest)
 
     def _beside(self, name: str) -> Path:
         return self.path.parent / Path(name).expanduser()

@@ -9,6 +9,7 @@ device, protocol,
 refused
 anything else          a bug in the adapter: logged with its trace, tried again like a transient error
 an ordinary end        finished (a replayed file): not started again
+silence                after an hour without a reading: started anew, like a transient error
 =====================  =============================================================================================
 """
 
@@ -21,13 +22,17 @@ from typing import Final, Protocol
 import structlog
 
 from adapters import registry
-from adapters.contract import Adapter, AdapterError, Reading, Reason
+from adapters.contract import Adapter, AdapterError, Reading, Reason, SettingsError, TransientError
 from dashboards.services import AdapterStatus
 from ingest.clock import Clock
 from ingest.runtime.backoff import HEALTHY_S, BackOff
 from ingest.runtime.logs import Repeats, quietly
 from ingest.runtime.tasks import end, finish
 from ingest.runtime.wiring import AdapterWiring
+
+SILENT_S: Final = 3600.0
+"""An adapter that gives nothing for so long (real seconds) is started anew: a radio that stops delivering and a call
+that never returns raise nothing. Not those that may be silent for good reasons (`MAY_BE_SILENT` of their class)."""
 
 CLOSE_LIMIT_S: Final = 2.0
 """How long an adapter may take to let go of its transport (real seconds)."""
@@ -50,7 +55,13 @@ class Maker(Protocol):
 
 
 def make(wiring: AdapterWiring, clock: Clock) -> Adapter:
-    """Load the adapter's class and make one, its settings checked (they may not have come from a file)."""
+    """Load the adapter's class and make one, its settings checked (they may not have come from a file).
+
+    Raises SettingsError when a setting is wrong or a secret is not there, LibraryMissingError as `registry.load`.
+    """
+    if wiring.trouble:
+        what, _, mend = wiring.trouble.partition(". ")
+        raise SettingsError(what, where=wiring.name, mend=mend)
     adapter_class = registry.load(wiring.kind)
     defaults = {setting.name: setting.default for setting in adapter_class.SETTINGS}
     # A filled-in default need not be of the kind that a file would hold (a tuple for a list).
@@ -69,7 +80,9 @@ class SupervisedAdapter:
         *,
         maker: Maker = make,
         back_off: BackOff | None = None,
+        silent_s: float = SILENT_S,
     ) -> None:
+        self._silent_s = silent_s
         self.wiring = wiring
         self._clock = clock
         self._deliver = deliver
@@ -80,6 +93,7 @@ class SupervisedAdapter:
         self._describes = wiring.kind.replace("_", " ")
         self._state = "waiting"
         self._restarts = 0
+        self._errors = 0
         self._readings = 0
         self._last_heard_ms: int | None = None
         self._heard_since_s: float | None = None  # of the present run, monotonic
@@ -95,6 +109,7 @@ class SupervisedAdapter:
             describes=self._describes,
             state=self._state,
             restarts=self._restarts,
+            errors=self._errors,
             readings=self._readings,
             rejected=_sum(self._rejected, self._adapter.health.rejected if self._adapter else {}, refused),
             last_heard_ms=self._last_heard_ms,
@@ -140,11 +155,32 @@ class SupervisedAdapter:
         batches = self._adapter.readings()
         try:
             self._state = "running"
-            async for batch in batches:
-                self._heard(batch)
-                await self._deliver(batch, self.wiring.name)
+            await self._deliver_all(batches, self._patience_s())
         finally:
             await self._close(batches)
+
+    def _patience_s(self) -> float | None:
+        may_be_silent = getattr(type(self._adapter), "MAY_BE_SILENT", False)
+        return None if may_be_silent else self._silent_s
+
+    async def _deliver_all(self, batches: AsyncIterator[Sequence[Reading]], patience_s: float | None) -> None:
+        """Hand on what comes; raises TransientError when nothing comes for longer than our patience."""
+        loop = asyncio.get_running_loop()
+        try:
+            async with asyncio.timeout(patience_s) as limit:
+                async for batch in batches:
+                    limit.reschedule(None)  # the store may take its time
+                    self._heard(batch)
+                    await self._deliver(batch, self.wiring.name)
+                    limit.reschedule(None if patience_s is None else loop.time() + patience_s)
+        except TimeoutError:
+            if not limit.expired():
+                raise
+            raise TransientError(
+                f"nothing came for {self._silent_s / 60:g} minutes",
+                where=self._describes,
+                mend="It is started anew by itself; see whether its sensors are on",
+            ) from None
 
     def _heard(self, batch: Sequence[Reading]) -> None:
         if not batch:
@@ -174,12 +210,14 @@ class SupervisedAdapter:
 
     def _failed(self, sentence: str, reason: str) -> None:
         self._error = sentence
+        self._errors += 1
         quiet = self._repeats.due(sentence, self._clock.monotonic_s())
         if quiet is not None:
             self._log.warning("the adapter stopped", error=sentence, reason=reason, **quietly(quiet))
 
     def _crashed(self, error: Exception) -> None:
         name = f"{type(error).__name__}: {error}"
+        self._errors += 1
         self._error = f"a bug in the adapter ({name}). It is tried again; the log has the trace."
         quiet = self._repeats.due(name, self._clock.monotonic_s())
         if quiet is not None:

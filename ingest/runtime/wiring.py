@@ -62,11 +62,16 @@ class CentralWiring:
 
 @dataclass(frozen=True, slots=True)
 class AdapterWiring:
-    """One adapter.  name: ours, unique.  kind: a name in `adapters.registry.kinds()`.  settings: checked, complete."""
+    """One adapter.  name: ours, unique.  kind: a name in `adapters.registry.kinds()`.  settings: checked, complete.
+
+    secrets: those among the settings.  trouble: why it cannot run at present (a secret that is not there), or empty.
+    """
 
     name: str
     kind: str
     settings: Mapping[str, Any] = field(default_factory=dict, repr=False)
+    secrets: tuple[str, ...] = field(default=(), repr=False)
+    trouble: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +94,7 @@ class Wiring:
 
     def secrets(self) -> tuple[str, ...]:
         """Give every secret, so that the log can blot them out."""
-        central = self.central.address.token if self.central else None
-        secrets = (self.page.push_token, self.mail.password if self.mail else None, central)
+        secrets = [self.page.push_token, self.mail.password if self.mail else None]
+        secrets.append(self.central.address.token if self.central else None)
+        secrets += [secret for adapter in self.adapters for secret in adapter.secrets]
         return tuple(secret for secret in secrets if secret)

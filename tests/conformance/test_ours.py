@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import os
 import pty
+import sys
 import threading
 import tty
 from collections.abc import AsyncIterator, Iterator
@@ -52,6 +53,29 @@ async def specimen(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncItera
     if request.param == "serial_line":
         with talking_line() as port:
             yield Specimen(load("serial_line"), {"port": port}, SystemClock(), absent={"port": absent})
+    elif request.param == "child_process":
+        program = f"import time\nwhile True: print({LINE.decode().strip()!r}, flush=True); time.sleep(0.05)"
+        settings = {"command": [sys.executable, "-c", program]}
+        yield Specimen(load("child_process"), settings, SystemClock(), absent={"command": [absent]})
+    elif request.param == "dropped_files":
+        dropping = threading.Event()
+        folder = tmp_path / "drops"
+        folder.mkdir()
+
+        def drop() -> None:
+            number = 0
+            while not dropping.wait(0.05):
+                number += 1
+                (folder / f"{number}.csv").write_text(
+                    f"at_ms,sensor,rh_percent\n{1_700_000_000_000 + number},loft,50\n"
+                )
+
+        dropper = threading.Thread(target=drop)
+        dropper.start()
+        settings = {"folder": str(folder), "interval_s": 0.05}
+        yield Specimen(load("dropped_files"), settings, SystemClock(), absent={"folder": absent})
+        dropping.set()
+        dropper.join()
     elif request.param == "replay":
         path = tmp_path / "room.csv"
         path.write_text("at_ms,sensor,rh_percent\n" + "".join(f"{1_700_000_000_000 + i},loft,50\n" for i in range(99)))
@@ -62,8 +86,15 @@ async def specimen(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncItera
         yield Specimen(load("simulated_room"), {"sensor": "loft", "wood_sensor": "stack"}, clock)
 
 
-KINDS = ("serial_line", "replay", "simulated_room")
-ELSEWHERE = {"bluetooth_broadcasts": "tests/unit/adapters/test_bluetooth_broadcasts.py"}  # it needs a bus of its own
+KINDS = ("serial_line", "child_process", "dropped_files", "replay", "simulated_room")
+ELSEWHERE = {  # they need a bus or a broker of their own
+    "bluetooth_sensing": "tests/unit/adapters/test_bluetooth_sensing.py",
+    "bluetooth_broadcasts": "tests/unit/adapters/test_bluetooth_broadcasts.py",
+    "modbus_rtu": "tests/unit/adapters/test_modbus_registers.py",
+    "modbus_tcp": "tests/unit/adapters/test_modbus_registers.py",
+    "http_poll": "tests/unit/adapters/test_http_poll.py",
+    "mqtt_topics": "tests/unit/adapters/test_mqtt_topics.py",
+}
 
 
 @pytest.mark.parametrize("specimen", KINDS, indirect=True)

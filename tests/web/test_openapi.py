@@ -121,7 +121,7 @@ def test_trouble_conforms_too(client, services, document):
 def test_readings_in_is_documented_with_body_token_and_answers(client, bench, document):
     """The one way in names its media type, its token, and answers as documented."""
     operation = document["paths"]["/api/v1/readings"]["post"]
-    assert list(operation["requestBody"]["content"]) == ["application/senml+json"]
+    assert list(operation["requestBody"]["content"]) == ["application/senml+json", "application/senml+cbor"]
     assert operation["security"] == [{"pushToken": []}]
     assert document["components"]["securitySchemes"]["pushToken"] == {"type": "http", "scheme": "bearer"}
     headers = {"Authorization": f"Bearer {bench.token}", "Content-Type": "application/senml+json"}
@@ -137,7 +137,7 @@ def test_readings_in_is_documented_with_body_token_and_answers(client, bench, do
 
 def test_only_the_interface_for_programs_is_documented(document):
     """The document lists what programs may use, once each, and no page."""
-    assert set(document["paths"]) == {path for _, path, _ in QUESTIONS} | {"/api/v1/readings", "/live"}
+    assert set(document["paths"]) == {path for _, path, _ in QUESTIONS} | {"/api/v1/readings", "/live", "/metrics"}
     identifiers = [one["operationId"] for path in document["paths"].values() for one in path.values()]
     assert len(identifiers) == len(set(identifiers))
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import cbor2
 import pytest
 
 SENML = "application/senml+json"
@@ -86,10 +87,23 @@ def test_a_malformed_authorization_is_401(client, bench, header):
 
 @pytest.mark.parametrize("content_type", [None, "application/json", "text/plain", "application/x-www-form-urlencoded"])
 def test_another_type_of_body_is_415(push, bench, content_type):
-    """Only SenML JSON is taken, and the answer says so."""
+    """Only SenML is taken, and the answer says in which forms."""
     answer = push(pack(bench), content_type=content_type)
     assert answer.status_code == 415
-    assert answer.headers["accept-post"] == SENML
+    assert answer.headers["accept-post"] == "application/senml+json, application/senml+cbor"
+
+
+def test_a_pack_in_cbor_is_stored_as_one_in_json(push, client, bench):
+    """The same pack in CBOR, declared as such, shows in the newest figures; declared as JSON it is no JSON."""
+    labels = {"bn": -2, "bt": -3, "n": 0, "u": 1, "v": 2}
+    records = json.loads(pack(bench, rh=48.5))
+    body = cbor2.dumps([{labels[label]: value for label, value in record.items()} for record in records])
+    assert push(body, content_type="application/senml+cbor").json()["stored"] == 2
+    figures = client.get("/api/v1/rooms/hall/latest").json()["figures"]
+    assert {figure["quantity"]: figure["value"] for figure in figures}["rh_percent"] == 48.5
+    answer = push(body)
+    assert answer.status_code == 400
+    assert "not JSON" in answer.text
 
 
 def test_the_type_may_carry_parameters(push, bench):

@@ -16,7 +16,8 @@ from typing import Any, Final, NamedTuple
 
 from adapters.contract import AdapterError, Reading, Stamp
 from adapters.framing import senml
-from adapters.framing.csv_rows import COLUMNS, CsvForm, Row, read_rows
+from adapters.framing.columns import COLUMNS
+from adapters.framing.csv_rows import CsvForm, Row, read_rows
 from ingest.cli.exchange.instants import UnclearInstantError, recorded_ms
 from ingest.errors import InputError
 
@@ -49,7 +50,7 @@ class Portion:
 class Meaning:
     """How a file's columns are meant.
 
-    columns: our name (time, sensor, or one in `adapters.framing.csv_rows.COLUMNS`) -> the file's column, where they
+    columns: our name (time, sensor, or one in `adapters.framing.columns.COLUMNS`) -> the file's column, where they
     differ.  sensor: of
     rows that name none.  zone: in which times without an offset are meant.
     """

@@ -1,4 +1,4 @@
-"""A look-alike of the system's Bluetooth service on a private message bus, as far as scanning goes.
+"""A look-alike of the system's Bluetooth service on a private message bus, as far as scanning and connections go.
 
 bleak's own code for Linux talks to it over a real D-Bus daemon; nothing of bleak is replaced. Which error the real
 service gives when is taken from public issue threads and bleak's source, not from a live radio. One discovery session
@@ -17,9 +17,13 @@ OBJECTS = "org.freedesktop.DBus.ObjectManager"
 PROPERTIES = "org.freedesktop.DBus.Properties"
 RADIO = "org.bluez.Adapter1"
 DEVICE = "org.bluez.Device1"
+SERVICE = "org.bluez.GattService1"
+CHARACTERISTIC = "org.bluez.GattCharacteristic1"
 SERVICE_DATA_UUID = "0000fcd2-0000-1000-8000-00805f9b34fb"
 
-_SIGNATURES = {"UUIDs": "as", "Roles": "as", "RSSI": "n", "ServiceData": "a{sv}", "Adapter": "o"}
+_SIGNATURES = {"UUIDs": "as", "Roles": "as", "RSSI": "n", "ServiceData": "a{sv}", "Adapter": "o",
+    "Service": "o", "Device": "o", "Flags": "as", "Value": "ay", "MTU": "q",
+}  # fmt: skip
 
 
 def _variant(name: str, value: Any) -> Variant:
@@ -37,6 +41,8 @@ class BluezLookalike:
         self.sessions: set[str] = set()
         self.duplicates = False
         self.unanswered: set[str] = set()  # methods that are never answered
+        self.failing: dict[str, int] = {}  # methods that fail so many times
+        self.gatt: dict[str, list[tuple[str, str, list[str], bytes]]] = {}  # address -> service, uuid, flags, value
         self._bus: MessageBus | None = None
 
     async def start(self, address: str) -> None:
@@ -118,7 +124,9 @@ class BluezLookalike:
             )
 
     def _answer(self, message: Message) -> Message | bool | None:
-        if message.message_type is not MessageType.METHOD_CALL or message.interface not in (OBJECTS, RADIO):
+        if message.message_type is not MessageType.METHOD_CALL or message.interface not in (
+            OBJECTS, RADIO, DEVICE, CHARACTERISTIC,
+        ):  # fmt: skip
             return None
         self.calls.append(message.member)
         if message.member in self.unanswered:
@@ -126,8 +134,65 @@ class BluezLookalike:
         if message.member == "GetManagedObjects":
             tree = {path: self._as_variants(path) for path in self.objects}
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [tree])
+        if self.failing.get(message.member):
+            self.failing[message.member] -= 1
+            return Message.new_error(message, "org.bluez.Error.Failed", "le-connection-timeout")
+        if message.interface in (DEVICE, CHARACTERISTIC):
+            return self._peer_call(message)
         error = self._radio_call(message)
         return Message.new_error(message, *error) if error else Message.new_method_return(message)
+
+    def _peer_call(self, message: Message) -> Message:
+        """Do what is asked of a device or of one of its characteristics."""
+        values = self.objects.get(message.path, {}).get(message.interface)
+        if values is None:
+            return Message.new_error(message, "org.freedesktop.DBus.Error.UnknownObject", "no such object")
+        if message.member == "Connect":
+            self.change(message.path, {"Connected": True})
+            asyncio.get_running_loop().call_later(0.01, self._resolve, message.path)
+        elif message.member == "Disconnect":
+            asyncio.get_running_loop().call_soon(self.lose, values["Address"])
+        elif message.member == "ReadValue":
+            return Message.new_method_return(message, "ay", [self._value(message.path)])
+        elif message.member in ("StartNotify", "StopNotify"):
+            values["Notifying"] = message.member == "StartNotify"
+        return Message.new_method_return(message)
+
+    def _value(self, path: str) -> bytes:
+        address = self.objects[path[: path.index("/service")]][DEVICE]["Address"]
+        return self.gatt[address][int(path[-4:], 16) // 4 - 1][3]
+
+    def _resolve(self, device: str) -> None:
+        """Tell a connected device's services and characteristics."""
+        if not self.objects.get(device, {}).get(DEVICE, {}).get("Connected"):
+            return
+        services: dict[str, str] = {}
+        for number, (service, uuid, flags, _) in enumerate(self.gatt[self.objects[device][DEVICE]["Address"]], 1):
+            if service not in services:
+                services[service] = f"{device}/service{1000 + len(services):04x}"
+                self._add(services[service], SERVICE, {"UUID": service, "Primary": True, "Device": device})
+            path = f"{services[service]}/char{4 * number:04x}"
+            given = {"UUID": uuid, "Service": services[service], "Flags": flags, "Notifying": False, "MTU": 247}
+            self._add(path, CHARACTERISTIC, given)
+        self.change(device, {"ServicesResolved": True})
+
+    def lose(self, address: str, radio: str = "hci0") -> None:
+        """End a connection, by whichever side."""
+        device = f"/org/bluez/{radio}/dev_{address.replace(':', '_')}"
+        if device not in self.objects or not self.objects[device][DEVICE]["Connected"]:
+            return
+        self.change(device, {"Connected": False, "ServicesResolved": False})
+        for path in sorted((p for p in self.objects if p.startswith(device + "/")), reverse=True):
+            self._signal("/", OBJECTS, "InterfacesRemoved", "oas", [path, list(self.objects.pop(path))])
+
+    def notify(self, address: str, uuid: str, value: bytes) -> None:
+        """Let a connected device tell a value by itself, if it was asked to."""
+        root = f"/org/bluez/hci0/dev_{address.replace(':', '_')}/"
+        for path, interfaces in self.objects.items():
+            values = interfaces.get(CHARACTERISTIC, {})
+            if path.startswith(root) and values and values["UUID"] == uuid and values["Notifying"]:
+                body = [CHARACTERISTIC, {"Value": _variant("Value", value)}, []]
+                self._signal(path, PROPERTIES, "PropertiesChanged", "sa{sv}as", body)
 
     def _radio_call(self, message: Message) -> tuple[str, str] | None:
         """Do what is asked of a radio; give the error's name and text where the service would."""

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+import importlib.util
+import os
+import shutil
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import AsyncIterator, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -107,3 +111,82 @@ class Heard:
 def listen() -> type[Heard]:
     """Give the class that listens to an adapter."""
     return Heard
+
+
+def _helper(name: str) -> Any:
+    """Load a module that lies beside the tests."""
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
+    assert spec
+    assert spec.loader
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture
+async def mosquitto(tmp_path: Path) -> AsyncIterator[Any]:
+    """A running broker with TLS and login."""
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    broker = _helper("mosquitto_broker").Mosquitto(folder)
+    await broker.start()
+    yield broker
+    broker.end()
+
+
+@pytest.fixture
+async def web(tmp_path: Path) -> AsyncIterator[Any]:
+    """A web server that answers as it is told."""
+    server = _helper("web_server").WebServer()
+    await server.start()
+    yield server
+    await server.end()
+
+
+lookalike = _helper("bluez_lookalike")
+
+
+@pytest.fixture
+async def bus(tmp_path: Path) -> AsyncIterator[str]:
+    """A private bus that takes the place of the system's, for this process, as long as a test lasts."""
+    program = shutil.which("dbus-daemon")
+    assert program, "the tests need dbus-daemon (Debian: apt install dbus-daemon)"
+    address = f"unix:path={tmp_path}/bus"
+    daemon = subprocess.Popen(
+        [program, "--session", "--nofork", "--nopidfile", "--print-address=1", f"--address={address}"],
+        stdout=subprocess.PIPE,
+    )
+    assert daemon.stdout
+    daemon.stdout.readline()
+    before = os.environ.get("DBUS_SYSTEM_BUS_ADDRESS")
+    os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = address
+    yield address
+    daemon.kill()
+    daemon.communicate()
+    if before is None:
+        del os.environ["DBUS_SYSTEM_BUS_ADDRESS"]
+    else:
+        os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = before
+
+
+@pytest.fixture
+async def bluez(bus: str) -> AsyncIterator[Any]:
+    """The Bluetooth service with one radio."""
+    service = lookalike.BluezLookalike()
+    await service.start(bus)
+    service.add_radio()
+    yield service
+    service.end()
+
+
+@pytest.fixture
+def until() -> Any:
+    """Give the function that waits until a condition holds."""
+    return lookalike.until
+
+
+@pytest.fixture
+def new_bluez() -> Any:
+    """Give the class of the look-alike, for a test that needs another one."""
+    return lookalike.BluezLookalike

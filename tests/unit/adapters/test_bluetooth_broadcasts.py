@@ -3,75 +3,20 @@
 from __future__ import annotations
 
 import asyncio
-import importlib.util
-import os
-import shutil
-import subprocess
-import sys
 import time
-from collections.abc import AsyncIterator
-from pathlib import Path
 from typing import Any
 
 import pytest
+from cryptography.hazmat.primitives.ciphers.aead import AESCCM
 
 from adapters.bluetooth_broadcasts import RESTAMP_MS, BluetoothBroadcasts
 from adapters.conformance import CHECKS, Check, Specimen
-from adapters.contract import LostDeviceError, SettingsError, TransientError
-from adapters.framing.rejections import Why
+from adapters.contract import LostDeviceError, SettingsError, TransientError, Why
 from adapters.registry import check_settings
 from ingest.clock import DrivenClock, SystemClock
 
 LOFT, CELLAR, STRANGER = "A4:C1:38:00:00:01", "A4:C1:38:00:00:02", "C0:FF:EE:00:00:01"
 SENSORS = {LOFT: "loft", CELLAR.lower(): "cellar"}
-
-
-def _load_lookalike() -> Any:
-    path = Path(__file__).with_name("bluez_lookalike.py")
-    spec = importlib.util.spec_from_file_location("bluez_lookalike", path)
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-lookalike = _load_lookalike()
-until = lookalike.until
-
-
-@pytest.fixture
-async def bus(tmp_path: Path) -> AsyncIterator[str]:
-    """A private bus that takes the place of the system's, for this process, as long as a test lasts."""
-    program = shutil.which("dbus-daemon")
-    assert program, "the tests need dbus-daemon (Debian: apt install dbus-daemon)"
-    address = f"unix:path={tmp_path}/bus"
-    daemon = subprocess.Popen(
-        [program, "--session", "--nofork", "--nopidfile", "--print-address=1", f"--address={address}"],
-        stdout=subprocess.PIPE,
-    )
-    assert daemon.stdout
-    daemon.stdout.readline()
-    before = os.environ.get("DBUS_SYSTEM_BUS_ADDRESS")
-    os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = address
-    yield address
-    daemon.kill()
-    daemon.communicate()
-    if before is None:
-        del os.environ["DBUS_SYSTEM_BUS_ADDRESS"]
-    else:
-        os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = before
-
-
-@pytest.fixture
-async def bluez(bus: str) -> AsyncIterator[Any]:
-    """The Bluetooth service with one radio."""
-    service = lookalike.BluezLookalike()
-    await service.start(bus)
-    service.add_radio()
-    yield service
-    service.end()
 
 
 def adapter(clock: Any = None, **settings: Any) -> BluetoothBroadcasts:
@@ -85,7 +30,7 @@ def payload(packet_id: int, centidegrees: int) -> bytes:
     return bytes([0x40, 0x00, packet_id, 0x02]) + centidegrees.to_bytes(2, "little", signed=True)
 
 
-async def test_a_listed_sensors_broadcast_becomes_readings_with_its_signal(bluez: Any, listen: Any) -> None:
+async def test_a_listed_sensors_broadcast_becomes_readings_with_its_signal(until: Any, bluez: Any, listen: Any) -> None:
     """Temperature, humidity and signal strength come in; the address may be written in either case."""
     heard = listen(adapter())
     await until(lambda: bluez.sessions)
@@ -99,7 +44,7 @@ async def test_a_listed_sensors_broadcast_becomes_readings_with_its_signal(bluez
     ]
 
 
-async def test_a_repeat_counts_once_and_a_new_packet_number_always(bluez: Any, listen: Any) -> None:
+async def test_a_repeat_counts_once_and_a_new_packet_number_always(until: Any, bluez: Any, listen: Any) -> None:
     """The same advertisement many times is one measurement; the same value under a new number is another."""
     heard = listen(adapter())
     await until(lambda: bluez.sessions)
@@ -112,7 +57,7 @@ async def test_a_repeat_counts_once_and_a_new_packet_number_always(bluez: Any, l
     assert [r.value for r in heard.readings if r.quantity == "temperature_c"] == [21.0, 21.0, 21.0, 21.5]
 
 
-async def test_without_packet_numbers_a_steady_room_is_heard_once_a_minute(bluez: Any, listen: Any) -> None:
+async def test_without_packet_numbers_a_steady_room_is_heard_once_a_minute(until: Any, bluez: Any, listen: Any) -> None:
     """An unchanged payload is a repeat at first, and after a minute a new measurement: the sensor is alive."""
     clock = DrivenClock()
     heard = listen(adapter(clock))
@@ -129,7 +74,9 @@ async def test_without_packet_numbers_a_steady_room_is_heard_once_a_minute(bluez
     assert second - first == RESTAMP_MS
 
 
-async def test_duplicates_are_asked_for_so_that_a_steady_sensor_is_not_filtered_away(bluez: Any, listen: Any) -> None:
+async def test_duplicates_are_asked_for_so_that_a_steady_sensor_is_not_filtered_away(
+    until: Any, bluez: Any, listen: Any
+) -> None:
     """The service is asked to tell unchanged payloads too; otherwise a steady room would look like a dead sensor."""
     heard = listen(adapter())
     await until(lambda: bluez.sessions)
@@ -137,7 +84,7 @@ async def test_duplicates_are_asked_for_so_that_a_steady_sensor_is_not_filtered_
     await heard.stop()
 
 
-async def test_strangers_leave_no_trace(bluez: Any, listen: Any) -> None:
+async def test_strangers_leave_no_trace(until: Any, bluez: Any, listen: Any) -> None:
     """Five hundred devices that are not on the list give nothing, are not remembered, and do not disturb."""
     listener = adapter()
     heard = listen(listener)
@@ -154,7 +101,9 @@ async def test_strangers_leave_no_trace(bluez: Any, listen: Any) -> None:
     assert listener.health.rejected == {}
 
 
-async def test_an_old_payload_that_comes_again_without_being_heard_is_not_taken(bluez: Any, listen: Any) -> None:
+async def test_an_old_payload_that_comes_again_without_being_heard_is_not_taken(
+    until: Any, bluez: Any, listen: Any
+) -> None:
     """When a property changes bleak calls back with the payload that it kept: that is no broadcast."""
     clock = DrivenClock()
     heard = listen(adapter(clock))
@@ -169,7 +118,9 @@ async def test_an_old_payload_that_comes_again_without_being_heard_is_not_taken(
     assert [r.sensor for r in heard.readings] == ["loft", "loft", "cellar", "cellar"]
 
 
-async def test_encrypted_and_broken_broadcasts_of_listed_sensors_are_counted(bluez: Any, listen: Any) -> None:
+async def test_encrypted_and_broken_broadcasts_of_listed_sensors_are_counted(
+    until: Any, bluez: Any, listen: Any
+) -> None:
     """They are rejections with the sensor's name, not silence."""
     listener = adapter()
     heard = listen(listener)
@@ -181,7 +132,55 @@ async def test_encrypted_and_broken_broadcasts_of_listed_sensors_are_counted(blu
     assert listener.health.rejected == {Why.ENCRYPTED: 1, Why.UNDECODABLE: 1}
 
 
-async def test_two_adapters_share_the_radios_one_scanner(bluez: Any, listen: Any) -> None:
+KEY = bytes.fromhex("231d39c1d7cc1ab1aee224cd096db932")
+
+
+def sealed(address: str, counter: int, centidegrees: int, key: bytes = KEY) -> bytes:
+    """Give an encrypted broadcast, made by the published rule (bthome.io/encryption)."""
+    plain, count = b"\x02" + centidegrees.to_bytes(2, "little", signed=True), counter.to_bytes(4, "little")
+    nonce = bytes.fromhex(address.replace(":", "")) + b"\xd2\xfc\x41" + count
+    made = AESCCM(key, tag_length=4).encrypt(nonce, plain, None)
+    return b"\x41" + made[:-4] + count + made[-4:]
+
+
+async def test_encrypted_sensors_are_read_by_their_key_and_believed_by_nothing_else(
+    until: Any, bluez: Any, listen: Any
+) -> None:
+    """A plain pretender, a wrong key, another's broadcast and one played again are counted; repeats are not."""
+    clock = DrivenClock()
+    listener = adapter(clock, keys=f"{LOFT} {KEY.hex()}\n{CELLAR.lower()}={KEY.hex()}")
+    heard = listen(listener)
+    await until(lambda: bluez.sessions)
+    for data in (
+        sealed(LOFT, 5, 2100),
+        sealed(LOFT, 5, 2100),
+        sealed(LOFT, 6, 2110),
+        payload(1, 9900),  # plain
+        sealed(LOFT, 7, 9900, bytes(16)),  # a wrong key
+        sealed(CELLAR, 8, 9900),  # recorded from another sensor
+        sealed(LOFT, 4, 9900),  # played again
+        sealed(LOFT, 9, 2120),
+    ):
+        bluez.advertise(LOFT, data)
+        await asyncio.sleep(0.01)
+    await heard.count(6)
+    await clock.advance(600)
+    bluez.advertise(LOFT, sealed(LOFT, 1, 2130))  # a new battery
+    await heard.count(8)
+    await heard.stop()
+    assert [r.value for r in heard.readings if r.quantity == "temperature_c"] == [21.0, 21.1, 21.2, 21.3]
+    assert listener.health.rejected == {Why.NOT_SEALED: 3, Why.REPLAYED: 1}
+
+
+@pytest.mark.parametrize("keys", ["nonsense", f"{LOFT} 00", CELLAR, f"{LOFT} {'g' * 32}"])
+def test_keys_that_cannot_be_are_refused_without_showing_them(keys: str) -> None:
+    """The message says which entry, and how it should look."""
+    with pytest.raises(SettingsError, match="keys: entry 1 is no address and key") as caught:
+        adapter(keys=keys)
+    assert keys not in str(caught.value)
+
+
+async def test_two_adapters_share_the_radios_one_scanner(until: Any, bluez: Any, listen: Any) -> None:
     """A second adapter on the same radio joins the scan, and the scan ends when the last has left."""
     first = listen(adapter(sensors={LOFT: "loft"}))
     second = listen(adapter(sensors={CELLAR: "cellar"}))
@@ -199,7 +198,7 @@ async def test_two_adapters_share_the_radios_one_scanner(bluez: Any, listen: Any
     assert bluez.calls.count("StartDiscovery") == 1
 
 
-async def test_a_radio_that_went_deaf_is_noticed_and_a_new_scanner_hears(bluez: Any, listen: Any) -> None:
+async def test_a_radio_that_went_deaf_is_noticed_and_a_new_scanner_hears(until: Any, bluez: Any, listen: Any) -> None:
     """A radio pulled and plugged in again raises nothing by itself: hearing nobody at all is the sign."""
     first = listen(adapter(deaf_after_s=1.0))
     await until(lambda: bluez.sessions)
@@ -217,7 +216,7 @@ async def test_a_radio_that_went_deaf_is_noticed_and_a_new_scanner_hears(bluez: 
     await second.stop()
 
 
-async def test_a_strangers_broadcast_is_a_sign_of_life(bluez: Any, listen: Any) -> None:
+async def test_a_strangers_broadcast_is_a_sign_of_life(until: Any, bluez: Any, listen: Any) -> None:
     """While anybody is heard the radio is not deaf, however silent the listed sensors are."""
     heard = listen(adapter(deaf_after_s=1.0))
     await until(lambda: bluez.sessions)
@@ -228,11 +227,11 @@ async def test_a_strangers_broadcast_is_a_sign_of_life(bluez: Any, listen: Any) 
     await heard.stop()
 
 
-async def test_without_a_radio_or_switched_off_it_says_so(bus: str) -> None:
+async def test_without_a_radio_or_switched_off_it_says_so(new_bluez: Any, bus: str) -> None:
     """No service, no radio, and a radio that is off are three sentences that say what to do."""
     with pytest.raises(LostDeviceError, match=r"Bluetooth service does not answer"):
         await anext(adapter().readings())
-    service = lookalike.BluezLookalike()
+    service = new_bluez()
     await service.start(bus)
     service.add_radio(powered=False)
     await asyncio.sleep(0.1)
@@ -241,7 +240,7 @@ async def test_without_a_radio_or_switched_off_it_says_so(bus: str) -> None:
     service.end()
 
 
-async def test_a_call_that_is_never_answered_does_not_hold_up_the_stop(bluez: Any, listen: Any) -> None:
+async def test_a_call_that_is_never_answered_does_not_hold_up_the_stop(until: Any, bluez: Any, listen: Any) -> None:
     """While the service hangs the adapter can be cancelled at once, and the next one works when it answers again."""
     bluez.unanswered = {"StartDiscovery"}
     hung = listen(adapter())
@@ -290,3 +289,37 @@ def test_a_list_that_cannot_be_is_refused(sensors: dict[str, Any], message: str)
     with pytest.raises(SettingsError) as caught:
         adapter(sensors=sensors)
     assert str(caught.value).startswith(message)
+
+
+async def test_a_scan_that_will_not_stop_is_left_and_the_next_one_hears(until: Any, bluez: Any, listen: Any) -> None:
+    """The service refuses to stop scanning: leaving works all the same, and whoever listens next is heard."""
+    first = listen(adapter())
+    await until(lambda: bluez.sessions)
+    bluez.failing["StopDiscovery"] = 1
+    await first.stop()
+    bluez.sessions.clear()  # what bluetoothd makes of a client's session in the end
+    second = listen(adapter())
+    await until(lambda: bluez.sessions)
+    bluez.advertise(LOFT, payload(1, 2100))
+    await second.count(2)
+    await second.stop()
+
+
+async def test_a_service_that_was_restarted_is_heard_again(
+    until: Any, bus: str, bluez: Any, new_bluez: Any, listen: Any
+) -> None:
+    """Killed and started anew, it tells nobody; silence shows it, and a new run listens to the new service."""
+    first = listen(adapter(deaf_after_s=1.0))
+    await until(lambda: bluez.sessions)
+    bluez.end()
+    restarted = new_bluez()
+    await restarted.start(bus)
+    restarted.add_radio()
+    with pytest.raises(TransientError, match="not one broadcast"):
+        await asyncio.wait_for(first.task, 10)
+    second = listen(adapter())
+    await until(lambda: restarted.sessions)
+    restarted.advertise(LOFT, payload(1, 2100))
+    await second.count(2)
+    await second.stop()
+    restarted.end()

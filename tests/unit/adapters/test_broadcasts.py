@@ -10,9 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Stamp
-from adapters.framing.broadcasts import MEANINGS, Broadcast, decode_broadcast
-from adapters.framing.rejections import Why
+from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Stamp, Why
+from adapters.framing.broadcasts import MEANINGS, Broadcast, decode_broadcast, is_encrypted, unseal
 
 PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure
 
@@ -119,3 +118,34 @@ def test_nothing_on_the_air_can_break_the_decoder(data: bytes) -> None:
 def test_moisture_is_never_taken_for_wood() -> None:
     """The format's moisture names neither material nor method, so it is no wood moisture content."""
     assert not {meaning.quantity for meaning in MEANINGS.values()} & {"wood_mc_percent", "slab_rh_percent"}
+
+
+KEY = bytes.fromhex("231d39c1d7cc1ab1aee224cd096db932")
+ADDRESS = bytes.fromhex("5448E68F80A5")
+SEALED = bytes.fromhex("41a47266c95f730011223378237214")
+
+
+def test_the_published_encrypted_packet_opens() -> None:
+    """bthome.io/encryption: its key, address, counter octets 00 11 22 33 and plain text give 25.06 °C and 50.55 %."""
+    assert is_encrypted(SEALED)
+    sealed = unseal(SEALED, KEY, ADDRESS)
+    assert sealed is not None
+    assert sealed.plain == bytes.fromhex("4002ca0903bf13")
+    assert sealed.counter == 0x33221100
+    assert [r.value for r in decode_broadcast(sealed.plain, "loft", AT_MS).readings] == [25.06, 50.55]
+
+
+@given(st.integers(0, len(SEALED) * 8 - 1))
+def test_a_single_changed_bit_does_not_open(bit: int) -> None:
+    """Whatever bit is changed, of the head, the ciphertext, the counter or the check, it is not believed."""
+    changed = bytearray(SEALED)
+    changed[bit // 8] ^= 1 << bit % 8
+    assert unseal(bytes(changed), KEY, ADDRESS) is None
+
+
+@given(st.binary(max_size=40))
+def test_nothing_at_all_opens_by_chance(data: bytes) -> None:
+    """Any octets, another key and another address give nothing, never an error."""
+    assert unseal(data, KEY, ADDRESS) is None
+    assert unseal(SEALED, bytes(16), ADDRESS) is None
+    assert unseal(SEALED, KEY, bytes(6)) is None

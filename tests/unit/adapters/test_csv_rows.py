@@ -12,9 +12,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from adapters.contract import QUANTITIES, SENSOR_ID, ProtocolError, Reading, SettingsError, Stamp
-from adapters.framing.csv_rows import COLUMNS, CsvForm, Row, read_rows, zone_named
-from adapters.framing.rejections import Why
+from adapters.contract import QUANTITIES, SENSOR_ID, ProtocolError, Reading, SettingsError, Stamp, Why
+from adapters.framing.columns import COLUMNS
+from adapters.framing.csv_rows import CsvForm, Row, read_rows, zone_named
 
 PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure
 

@@ -15,13 +15,17 @@ from typing import Any, NamedTuple
 import pytest
 
 import adapters
-from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting
-from adapters.framing import senml, serial_lines
+from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting, Stamp, Why
+from adapters.framing import register_maps, senml, senml_records, serial_lines
 from adapters.framing.broadcasts import MEANINGS, decode_broadcast
 from adapters.framing.csv_rows import CsvForm, read_rows
-from adapters.framing.rejections import Why
+from adapters.framing.json_maps import JsonMap
+from adapters.framing.sensing import CHARACTERISTICS, decode_characteristic
+from adapters.framing.topic_rules import TopicRules
+from adapters.pack_lines import HOPELESS_BYTES
 from adapters.registry import check_settings, load
-from adapters.serial_line import HOPELESS_BYTES, SerialLine
+from adapters.serial_line import SerialLine
+from ingest.clock import SystemClock
 
 TEXT = (Path(adapters.__file__).parent / "PROTOCOL.md").read_text(encoding="utf-8")
 ARRIVAL_MS = 1_764_064_800_123
@@ -38,7 +42,8 @@ BLOCKS = [Block(m[1].split(), m[2]) for m in re.finditer(r"^```([^\n]+)\n(.*?)^`
 EXAMPLES = [
     (sent, wanted)
     for sent, wanted in itertools.pairwise(BLOCKS)
-    if sent.words[1:2] in (["senml"], ["line"], ["file"], ["broadcast"])
+    if sent.words[1:2]
+    in (["senml"], ["senml-cbor"], ["line"], ["file"], ["broadcast"], ["number"], ["document"], ["characteristics"])
 ]
 
 
@@ -49,9 +54,27 @@ def replayed(block: Block) -> list[Reading | Rejection]:
         rows = list(read_rows(io.StringIO(block.body), CsvForm()))
         return [reading for row in rows for reading in row.readings] + [bad for row in rows for bad in row.rejections]
     arrival_ms = ARRIVAL_MS
+    if way == "characteristics":
+        return [
+            Reading(block.words[2].removeprefix("sensor="), one.quantity, value, arrival_ms, Stamp.ARRIVAL)
+            for line in block.body.splitlines()
+            for one in [CHARACTERISTICS[f"0000{line[:4].lower()}-0000-1000-8000-00805f9b34fb"]]
+            if isinstance(value := decode_characteristic(one, bytes.fromhex(line[4:])), float)
+        ]
+    if way == "document":
+        values = dict(word.rsplit("=", 1) for word in block.words[3:])
+        read = JsonMap(values, block.words[2].removeprefix("sensor=")).read(block.body.encode(), arrival_ms)
+        return [*read.readings, *read.rejections]
+    if way == "number":
+        topic, quantity = block.words[2].removeprefix("rule=").split(":")
+        rules = TopicRules({topic: quantity})
+        return [rules.read(block.words[3].removeprefix("topic="), block.body.encode(), arrival_ms)]
     if way == "broadcast":
         sensor = block.words[2].removeprefix("sensor=")
         return [*decode_broadcast(bytes.fromhex(block.body), sensor, arrival_ms).readings]
+    if way == "senml-cbor":
+        data = bytes.fromhex(block.body)
+        return [item for part in senml.decode_pack(data, arrival_ms, form=senml_records.Form.CBOR) for item in part]
     if way == "senml":
         assert block.words[2] == f"arrival={ARRIVAL_MS}"
         return [item for part in senml.decode_pack(block.body.encode(), arrival_ms) for item in part]
@@ -111,8 +134,8 @@ def test_the_limits_are_those_of_the_code() -> None:
     """Section 7 and the serial section print the limits that hold."""
     limits = {row[0]: int("".join(re.findall(r"\d", row[1]))) for row in table("## 7 ")}
     assert limits == {
-        "a pack": senml.MAX_PACK_BYTES,
-        "records in a pack": senml.MAX_RECORDS,
+        "a pack": senml_records.MAX_PACK_BYTES,
+        "records in a pack": senml_records.MAX_RECORDS,
         "a line on a serial line, with its checksum": serial_lines.MAX_LINE_BYTES,
         "a sensor's name": 120,
     }
@@ -131,11 +154,22 @@ def test_the_serial_section_names_the_settings_that_exist() -> None:
 def test_the_wiring_examples_would_be_accepted() -> None:
     """Every piece of a wiring file in the document names a kind that exists, and settings that it takes."""
     wirings = [block.body for block in BLOCKS if block.words == ["toml", "wiring"]]
-    assert len(wirings) == 2
+    assert len(wirings) == 9
     for wiring in wirings:
         (entry,) = tomllib.loads(wiring)["adapter"]
         entry.pop("name")
-        check_settings(load(entry.pop("type")), entry)
+        adapter_class = load(entry.pop("type"))
+        secrets = [setting.name for setting in adapter_class.SETTINGS if setting.secret]
+        entry = {key: value for key, value in entry.items() if key not in {f"{name}_file" for name in secrets}}
+        adapter_class(check_settings(adapter_class, entry), SystemClock())
+
+
+def test_the_register_map_table_names_the_keys_that_exist() -> None:
+    """The table of the Modbus section has every key of a map, and every type and order."""
+    rows = table("## 14 ")
+    assert sorted(key.strip() for row in rows for key in row[0].split(",")) == sorted(register_maps.KEYS)
+    text = " ".join(cell for row in rows for cell in row)
+    assert all(f'"{name}"' in text for name in (*register_maps.TYPES, *register_maps.WORD_ORDERS))
 
 
 def test_the_broadcast_section_lists_the_objects_that_are_read() -> None:

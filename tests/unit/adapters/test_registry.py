@@ -25,6 +25,7 @@ class Thermometer:
         Setting("loud", bool, "whether to shout", default=False),
         Setting("rooms", list, "which rooms"),
         Setting("names", dict, "what they are called"),
+        Setting("pulses", int, "how many at once", minimum=50, maximum=4_000_000),
         Setting("token", str, "the secret", secret=True, choices=("a-very-secret-token",)),
     )
     SUMMARY: ClassVar[str] = "a thermometer"
@@ -117,7 +118,7 @@ def test_defaults_are_filled_in_and_whole_numbers_serve_as_numbers() -> None:
     checked = check_settings(Thermometer, {"port": "/dev/x", "scale": 2})
     assert checked == {
         "port": "/dev/x", "baud": 9600, "scale": 2.0, "mode": "off", "loud": False, "rooms": None, "names": None,
-        "token": None,
+        "pulses": None, "token": None,
     }  # fmt: skip
     assert type(checked["scale"]) is float
 
@@ -131,6 +132,7 @@ def test_defaults_are_filled_in_and_whole_numbers_serve_as_numbers() -> None:
         ({"port": "x", "baud": 9600.5}, "baud: 9600.5 is not a whole number"),
         ({"port": "x", "baud": True}, "baud: True is not a whole number"),
         ({"port": "x", "baud": 10}, "baud: 10 is out of range. Give at least 50"),
+        ({"port": "x", "pulses": 5_000_000}, "pulses: 5000000 is out of range. Give a value from 50 to 4000000"),
         ({"port": "x", "scale": float("nan")}, "scale: nan is out of range. Give a value from 0 to 10"),
         ({"port": "x", "mode": "acept"}, "mode: 'acept' is not a choice (did you mean 'accept'?). Use one of: off, a"),
         ({"port": "x", "loud": "yes"}, "loud: 'yes' is not true or false"),

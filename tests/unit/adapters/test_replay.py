@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from adapters.contract import Reading, SettingsError, Stamp
-from adapters.framing.rejections import Why
+from adapters.contract import Reading, SettingsError, Stamp, Why
 from adapters.framing.senml import encode_pack
+from adapters.recorded_files import ITEMS_AT_ONCE
 from adapters.registry import check_settings
-from adapters.replay import ITEMS_AT_ONCE, Replay
+from adapters.replay import Replay
 from ingest.clock import DrivenClock, FastClock, SystemClock
 
 RECORDED_MS = 1_600_000_000_000

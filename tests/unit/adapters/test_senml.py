@@ -13,9 +13,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Stamp
-from adapters.framing.rejections import DETAIL_LENGTH, Why
-from adapters.framing.senml import LATEST_MS, MAX_PACK_BYTES, MAX_RECORDS, Decoded, decode_pack, encode_pack, units_of
+from adapters.contract import DETAIL_LENGTH, QUANTITIES, SENSOR_ID, Reading, Stamp, Why
+from adapters.framing.senml import LATEST_MS, Decoded, decode_pack, encode_pack, units_of
+from adapters.framing.senml_records import MAX_PACK_BYTES, MAX_RECORDS
 
 PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure
 

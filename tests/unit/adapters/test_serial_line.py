@@ -15,11 +15,11 @@ from typing import Any
 
 import pytest
 
-from adapters.contract import LostDeviceError, ProtocolError, Reading, RefusedError, SettingsError, Stamp
-from adapters.framing.rejections import Why
+from adapters.contract import LostDeviceError, ProtocolError, Reading, RefusedError, SettingsError, Stamp, Why
 from adapters.framing.serial_lines import with_checksum
+from adapters.pack_lines import HOPELESS_BYTES
 from adapters.registry import check_settings
-from adapters.serial_line import HOPELESS_BYTES, SerialLine
+from adapters.serial_line import SerialLine
 from adapters.serial_port import open_port, ports_there
 from ingest.clock import SystemClock
 

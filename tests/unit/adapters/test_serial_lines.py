@@ -9,8 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from adapters.contract import Rejection
-from adapters.framing.rejections import Why
+from adapters.contract import Rejection, Why
 from adapters.framing.serial_lines import CHECKSUM_MODES, LineSplitter, with_checksum
 
 PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from adapters.contract import Reading
+from adapters.contract import Reading, Why
 from dashboards.services import News
 from ingest.clock import DrivenClock
 from ingest.errors import StorageError
-from ingest.runtime import checking, intake
+from ingest.runtime import intake
 from ingest.runtime.intake import Intake
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
@@ -86,19 +86,19 @@ async def door(disk: FullDisk, clock: DrivenClock, site: Site, news: list[News])
 
 
 WRONG = [
-    ({"value": math.nan}, checking.NOT_A_NUMBER),
-    ({"value": math.inf}, checking.NOT_A_NUMBER),
-    ({"value": 100.1}, checking.OUT_OF_RANGE),
-    ({"value": -0.1}, checking.OUT_OF_RANGE),
-    ({"quantity": "mood"}, checking.UNKNOWN_QUANTITY),
-    ({"quantity": "emc_percent"}, checking.UNKNOWN_QUANTITY),
-    ({"sensor": "hall 1"}, checking.BAD_SENSOR),
-    ({"sensor": "x" * 121}, checking.BAD_SENSOR),
-    ({"sensor": ""}, checking.BAD_SENSOR),
-    ({"sensor": "hall-1\n"}, checking.BAD_SENSOR),
-    ({"at_ms": NOW_MS + 5 * 60_000 + 1}, checking.FUTURE),
-    ({"at_ms": 946_684_799_999}, checking.TOO_OLD),
-    ({"at_ms": 0}, checking.TOO_OLD),
+    ({"value": math.nan}, Why.NOT_FINITE),
+    ({"value": math.inf}, Why.NOT_FINITE),
+    ({"value": 100.1}, Why.OUT_OF_RANGE),
+    ({"value": -0.1}, Why.OUT_OF_RANGE),
+    ({"quantity": "mood"}, Why.UNKNOWN_QUANTITY),
+    ({"quantity": "emc_percent"}, Why.UNKNOWN_QUANTITY),
+    ({"sensor": "hall 1"}, Why.NAME),
+    ({"sensor": "x" * 121}, Why.NAME),
+    ({"sensor": ""}, Why.NAME),
+    ({"sensor": "hall-1\n"}, Why.NAME),
+    ({"at_ms": NOW_MS + 5 * 60_000 + 1}, Why.FUTURE),
+    ({"at_ms": 946_684_799_999}, Why.TOO_OLD),
+    ({"at_ms": 0}, Why.TOO_OLD),
 ]
 
 
@@ -124,7 +124,7 @@ async def test_a_stranger_is_listed_and_not_stored(door: Intake, store: SqliteSt
     """A sensor that belongs to no room is named with when it was heard; nothing of it is kept."""
     submitted = await door.submit([reading(sensor="neighbour")], "serial")
     assert submitted.appended == Appended(0, 0, 0)
-    assert submitted.rejections[0].reason == checking.UNKNOWN_SENSOR
+    assert submitted.rejections[0].reason == Why.UNKNOWN_SENSOR
     assert door.unknown_senders() == {"neighbour": NOW_MS}
     assert store.read.extents() == []
 

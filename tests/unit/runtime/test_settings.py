@@ -8,9 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from adapters.contract import AdapterError
 from adapters.registry import kinds
+from ingest.clock import SystemClock
 from ingest.errors import SettingsError
 from ingest.runtime.settings import load, load_job, parse
+from ingest.runtime.supervisor import make
 from ingest.runtime.wiring import Wiring
 from ingest.site.places import Bounds, Place
 
@@ -124,6 +127,55 @@ def test_secrets_are_in_no_representation(tmp_path: Path) -> None:
     assert "hunter2" not in repr(wiring)
     assert "let-me-in" not in repr(wiring)
     assert wiring.secrets() == ("let-me-in", "hunter2")
+
+
+MQTT = (
+    SITE
+    + """[[adapter]]
+name = "broker"
+type = "mqtt_topics"
+broker = "localhost"
+topics = ["climate/#"]
+login = "me"
+"""
+)
+
+
+def test_a_secret_of_an_adapter_comes_from_the_environment_or_a_file(tmp_path: Path) -> None:
+    """Both ways lead to the same setting; the secret is in no representation, and the log knows to blot it out."""
+    secret = tmp_path / "mqtt.secret"
+    secret.write_text("hunter2\n", encoding="utf-8")
+    secret.chmod(0o600)
+    for line in ('password_env = "PW"', 'password_file = "mqtt.secret"'):
+        wiring = parse(MQTT + line, tmp_path / "lumberroom.toml", {"PW": "hunter2"})
+        assert wiring.adapters[0].settings["password"] == "hunter2"
+        assert wiring.adapters[0].trouble == ""
+        assert "hunter2" not in repr(wiring)
+        assert wiring.secrets() == ("hunter2",)
+
+
+def test_a_secret_that_is_not_there_stops_that_adapter_alone(tmp_path: Path) -> None:
+    """The file is taken, with a caution; the adapter says what is missing when it is made."""
+    wiring = parse(MQTT + 'password_env = "PW"', tmp_path / "lumberroom.toml", {})
+    trouble = "the environment variable PW is not set. Set it and restart."
+    assert f"The adapter broker cannot run: {trouble}" in wiring.cautions
+    with pytest.raises(AdapterError, match=r"broker: the environment variable PW is not set\. Set it and restart"):
+        make(wiring.adapters[0], SystemClock())
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ('password = "hunter2"', "secrets do not belong in the wiring file, which gets copied"),
+        ("password_env = 5", "5 is not a text in quotes"),
+    ],
+)
+def test_a_secret_in_the_wiring_file_is_refused(tmp_path: Path, line: str, message: str) -> None:
+    """The message says where it belongs and does not repeat it."""
+    with pytest.raises(SettingsError) as caught:
+        parse(MQTT + line, tmp_path / "lumberroom.toml", {})
+    assert message in str(caught.value)
+    assert "hunter2" not in str(caught.value)
 
 
 BROKEN = [

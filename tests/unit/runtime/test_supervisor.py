@@ -294,7 +294,58 @@ async def test_what_intake_refused_counts_with_the_adapters_own_rejections() -> 
     """The page shows one count per reason, whoever refused."""
     site = Site(a=idle)
     task = await running(site)
-    assert site.supervisor.adapters[0].status({"outside of what can be true": 3}).rejected == {
-        "outside of what can be true": 3
-    }
+    assert site.supervisor.adapters[0].status({"value out of range": 3}).rejected == {"value out of range": 3}
     await stopped(task)
+
+
+class Folder(Scripted):
+    """An adapter for which silence is nothing unusual."""
+
+    MAY_BE_SILENT: ClassVar[bool] = True
+
+
+async def hangs(adapter: Scripted) -> AsyncIterator[Sequence[Reading]]:
+    """Give one reading, then wait for something that never comes, and raise nothing."""
+    yield [reading()]
+    await asyncio.Event().wait()
+
+
+@pytest.mark.parametrize(("made", "restarts"), [(Scripted, 2), (Folder, 0)])
+async def test_an_adapter_that_hangs_without_a_word_is_started_anew(made: type[Scripted], restarts: int) -> None:
+    """Silence for longer than our patience counts as a failure that is told; not where silence is usual."""
+    clock = DrivenClock()
+    delivered: list[Sequence[Reading]] = []
+
+    async def take(batch: Sequence[Reading], source: str) -> None:
+        delivered.append(batch)
+
+    adapter = SupervisedAdapter(
+        AdapterWiring("a", "scripted"), clock, take, maker=lambda wiring, clock: made({}, clock, hangs), silent_s=0.06
+    )
+    running = asyncio.create_task(adapter.run())
+    for _ in range(12):
+        await asyncio.sleep(0.05)
+        await clock.advance(5)
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)
+    status = adapter.status({})
+    assert min(status.restarts, 2) == restarts
+    assert status.errors >= restarts
+    assert len(delivered) >= 1 + restarts
+
+
+async def test_a_slow_store_is_not_taken_for_a_silent_adapter() -> None:
+    """While readings wait to be stored nobody loses patience with the adapter."""
+    clock = DrivenClock()
+
+    async def take(batch: Sequence[Reading], source: str) -> None:
+        await asyncio.sleep(0.3)
+
+    adapter = SupervisedAdapter(
+        AdapterWiring("a", "scripted"), clock, take, maker=lambda wiring, clock: Scripted({}, clock, idle), silent_s=0.1
+    )
+    running = asyncio.create_task(adapter.run())
+    await asyncio.sleep(0.25)
+    assert adapter.status({}).errors == 0
+    running.cancel()
+    await asyncio.gather(running, return_exceptions=True)

@@ -1,0 +1,248 @@
+"""Reads Bluetooth LE sensors over a connection: the SIG's Environmental Sensing Service and Battery Service.
+
+Each sensor on the list is connected to when it is heard, read at an interval and, where it can, listened to between.
+Whether a connection stands is told by values that come, not by what the system says of it: every call has its own time
+limit, and whatever happens, the connection is ended by us, because one that the device ended leaks otherwise.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import random
+from collections.abc import AsyncIterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Final
+
+from bleak import BleakClient
+from bleak.backends.characteristic import BleakGATTCharacteristic
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+from bleak.exc import BleakError
+
+from adapters.bluetooth_names import NO_RSSI, RADIO_SETTINGS, listed_sensors
+from adapters.bluetooth_radio import listening
+from adapters.cancelling import cancellable
+from adapters.contract import (
+    QUANTITIES,
+    AdapterHealth,
+    Reading,
+    Setting,
+    Stamp,
+    TransientError,
+    WallClock,
+    Why,
+    rejection,
+)
+from adapters.framing.sensing import CHARACTERISTICS, Characteristic, decode_characteristic
+
+CONNECT_LIMIT_S: Final = 20.0
+CALL_LIMIT_S: Final = 5.0
+DISCONNECT_LIMIT_S: Final = 0.8
+UNHEARD_S: Final = 30.0
+"""A sensor that was not heard for so long may be connected still, from a run that was killed: it is tried all the
+same."""
+FIRST_WAIT_S: Final = 2.0
+LONGEST_WAIT_S: Final = 60.0
+QUEUE_LENGTH: Final = 2_000
+
+_FAILURES: Final = (BleakError, OSError, EOFError, KeyError, TimeoutError, AssertionError)
+"""What bleak lets through, found by provoking it."""
+
+
+@dataclass(slots=True)
+class _Peer:
+    """A sensor on the list."""
+
+    address: str
+    sensor: str
+    device: BLEDevice | None = None
+    rssi_dbm: int | None = None
+    heard: asyncio.Event = field(default_factory=asyncio.Event)
+
+
+class BluetoothSensing:
+    """One radio and the sensors on its list."""
+
+    SUMMARY: ClassVar[str] = "Bluetooth LE sensors by connection (Environmental Sensing Service)"
+    SETTINGS: ClassVar[tuple[Setting, ...]] = (
+        *RADIO_SETTINGS,
+        Setting("interval_s", float, "seconds from one reading of a sensor to the next", default=60.0, minimum=0.05),
+        Setting("notify", bool, "whether to listen between, where the sensor can tell by itself", default=True),
+    )
+
+    def __init__(self, settings: Mapping[str, Any], clock: WallClock) -> None:
+        """Take checked settings; raises SettingsError for an address or a name that cannot be one."""
+        self.health = AdapterHealth()
+        self._clock = clock
+        self._radio: str = settings["radio"]
+        self._deaf_after_s: float = settings["deaf_after_s"]
+        self._interval_s: float = settings["interval_s"]
+        self._notify: bool = settings["notify"]
+        self._sensors = listed_sensors(settings["sensors"])
+        self._peers: dict[str, _Peer] = {}
+        self._queue: asyncio.Queue[list[Reading]] = asyncio.Queue()
+        self._alive_s = 0.0  # when anything was last heard or read
+        self._connecting = asyncio.Lock()  # radios get confused by several attempts at once
+
+    def describe(self) -> str:
+        """Say what this is connected to."""
+        count = len(self._sensors)
+        return f"Bluetooth connections to {count} sensor{'s' * (count != 1)} on {self._radio or 'the first radio'}"
+
+    async def readings(self) -> AsyncIterator[Sequence[Reading]]:
+        """Connect to each sensor, again and again, and give what they say.
+
+        Raises LostDeviceError, RefusedError and TransientError when the radio cannot scan, and TransientError when
+        nothing at all was heard for too long. A sensor that fails is counted and tried again, and fails no other.
+        """
+        self._queue = asyncio.Queue(QUEUE_LENGTH)
+        self._alive_s = asyncio.get_running_loop().time()
+        self._peers = {address: _Peer(address, sensor) for address, sensor in self._sensors.items()}
+        async with listening(self._radio, self._listen):
+            following = [asyncio.create_task(self._follow(peer)) for peer in self._peers.values()]
+            try:
+                while True:
+                    yield await self._next()
+            finally:
+                for task in following:
+                    task.cancel()
+                await asyncio.gather(*following, return_exceptions=True)
+
+    def _listen(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
+        if advertisement.rssi == NO_RSSI:
+            return
+        self._alive_s = asyncio.get_running_loop().time()
+        peer = self._peers.get(device.address.upper())
+        if peer is not None:
+            peer.device, peer.rssi_dbm = device, advertisement.rssi
+            peer.heard.set()
+
+    async def _next(self) -> list[Reading]:
+        """Wait for the next readings; raises TransientError when nothing at all is heard."""
+        loop = asyncio.get_running_loop()
+        while True:
+            try:
+                async with asyncio.timeout_at(self._alive_s + self._deaf_after_s):
+                    return await self._queue.get()
+            except TimeoutError:
+                if loop.time() - self._alive_s >= self._deaf_after_s:
+                    raise TransientError(
+                        f"nothing of any device for {self._deaf_after_s:g} s",
+                        where=self.describe(),
+                        mend="The radio is started anew; if that does not help, plug it out and in again",
+                    ) from None
+
+    async def _follow(self, peer: _Peer) -> None:
+        """Be connected to a sensor whenever that is possible."""
+        wait_s = FIRST_WAIT_S
+        while True:
+            device = await self._reachable(peer)
+            began_s = asyncio.get_running_loop().time()
+            try:
+                await self._session(peer, device)
+            except _FAILURES as error:
+                what = str(error) or type(error).__name__
+                self.health.reject(rejection(Why.NO_ANSWER, f"{peer.address}: {what}", peer.sensor))
+            if asyncio.get_running_loop().time() - began_s > LONGEST_WAIT_S:
+                wait_s = FIRST_WAIT_S
+            await asyncio.sleep(wait_s * random.uniform(0.5, 1.0))  # noqa: S311 -- spreading, not secrecy
+            wait_s = min(LONGEST_WAIT_S, wait_s * 2)
+
+    async def _reachable(self, peer: _Peer) -> BLEDevice:
+        """Wait until a sensor is heard, for the system forgets it soon after; or try it blindly after a while."""
+        peer.heard.clear()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(UNHEARD_S):
+                await peer.heard.wait()
+        if peer.device is not None:
+            return peer.device
+        path = f"/org/bluez/{self._radio or 'hci0'}/dev_{peer.address.replace(':', '_')}"
+        return BLEDevice(peer.address, None, {"path": path, "props": {}})
+
+    async def _session(self, peer: _Peer, device: BLEDevice) -> None:
+        """Connect, read and listen until something fails."""
+        lost = asyncio.Event()
+        client = BleakClient(device, disconnected_callback=lambda _: lost.set(), timeout=CONNECT_LIMIT_S)
+        try:
+            async with self._connecting, asyncio.timeout(CONNECT_LIMIT_S + 1):
+                await cancellable(client.connect())
+            wanted = _wanted(client, peer.sensor)
+            if not wanted:
+                raise BleakError("it has none of the characteristics that are read")
+            if self._notify:
+                await self._subscribe(client, wanted)
+            while not lost.is_set():
+                await self._read(client, peer, wanted)
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(self._interval_s):
+                        await lost.wait()
+            raise BleakError("the sensor ended the connection")
+        finally:
+            # Also when it is lost already: only this closes what bleak holds open for the session.
+            with contextlib.suppress(*_FAILURES):
+                async with asyncio.timeout(DISCONNECT_LIMIT_S):
+                    await client.disconnect()
+
+    async def _subscribe(self, client: BleakClient, wanted: Sequence[_Wanted]) -> None:
+        for one in wanted:
+            if "notify" in one.characteristic.properties:
+
+                def told(_: BleakGATTCharacteristic, data: bytearray, one: _Wanted = one) -> None:
+                    self._put(self._value(one, bytes(data)))
+
+                async with asyncio.timeout(CALL_LIMIT_S):
+                    await cancellable(client.start_notify(one.characteristic, told))
+
+    async def _read(self, client: BleakClient, peer: _Peer, wanted: Sequence[_Wanted]) -> None:
+        batch: list[Reading] = []
+        for one in wanted:
+            async with asyncio.timeout(CALL_LIMIT_S):
+                batch += self._value(one, bytes(await cancellable(client.read_gatt_char(one.characteristic))))
+        signal = QUANTITIES["signal_dbm"]
+        if batch and peer.rssi_dbm is not None and signal.minimum <= peer.rssi_dbm <= signal.maximum:
+            batch.append(Reading(peer.sensor, signal.name, float(peer.rssi_dbm), batch[0].at_ms, Stamp.ARRIVAL))
+            peer.rssi_dbm = None  # heard once, told once
+        self._put(batch)
+
+    def _value(self, one: _Wanted, data: bytes) -> list[Reading]:
+        value = decode_characteristic(one.meaning, data)
+        if isinstance(value, Why):
+            self.health.reject(rejection(value, f"{one.meaning.quantity}: {data.hex()}", one.sensor))
+        if value is None or isinstance(value, Why):
+            return []
+        return [Reading(one.sensor, one.meaning.quantity, value, self._clock.now_ms(), Stamp.ARRIVAL)]
+
+    def _put(self, batch: list[Reading]) -> None:
+        if not batch:
+            return
+        self._alive_s = asyncio.get_running_loop().time()
+        if self._queue.full():
+            self._queue.get_nowait()
+            self.health.reject(rejection(Why.OVERRUN, self.describe()))
+        self._queue.put_nowait(batch)
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """A characteristic that is read, and whose it is."""
+
+    characteristic: BleakGATTCharacteristic
+    meaning: Characteristic
+    sensor: str
+
+
+def _wanted(client: BleakClient, sensor: str) -> list[_Wanted]:
+    """Give the characteristics that are read: a second one of a quantity is that of the sensor `<name>.2`.
+
+    They are told apart by their handles, for one UUID may stand several times in the service.
+    """
+    found: list[_Wanted] = []
+    said: dict[str, int] = {}
+    for characteristic in sorted(client.services.characteristics.values(), key=lambda one: one.handle):
+        meaning = CHARACTERISTICS.get(characteristic.uuid.lower())
+        if meaning is None or "read" not in characteristic.properties:
+            continue
+        said[meaning.quantity] = probe = said.get(meaning.quantity, 0) + 1
+        found.append(_Wanted(characteristic, meaning, sensor if probe == 1 else f"{sensor}.{probe}"))
+    return found
