@@ -37,7 +37,7 @@ from ingest.site.series import ReadingBatch
 from ingest.store.api import UnitOfWork
 from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.rounds import judge_readings, judge_silence
+from ingest.watch.rounds import Watch
 
 if TYPE_CHECKING:
     from ingest.runtime.page import PageServer
@@ -90,6 +90,7 @@ class Daemon:
         self._site = wiring.site
         self._news = NewsBoard()
         self._notifying = Notifying(wiring, self.clock)
+        self._watch = Watch()
         self._tasks: list[asyncio.Task[None]] = []
         self._upkeep: Upkeep | None = None
 
@@ -199,7 +200,7 @@ class Daemon:
         self._tasks.append(asyncio.create_task(keep(name, work, self.clock), name=name))
 
     def _judge(self, work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
-        incidents = judge_readings(work, site, batch, now_ms=now_ms)
+        incidents = self._watch.judge_readings(work, site, batch, now_ms=now_ms)
         self._notifying.enqueue(work, incidents, site, now_ms)
         return incidents
 
@@ -213,7 +214,7 @@ class Daemon:
 
         def look() -> list[Incident]:
             with store.transaction() as work:
-                incidents = judge_silence(work, self._site, now_ms=now_ms)
+                incidents = self._watch.judge_silence(work, self._site, now_ms=now_ms)
                 self._notifying.enqueue(work, incidents, self._site, now_ms)
                 return incidents
 

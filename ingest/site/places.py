@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import enum
 import re
 from dataclasses import dataclass, field
@@ -95,13 +96,33 @@ class Sensor:
 
 
 @dataclass(frozen=True, slots=True)
+class Phase:
+    """A part of the job with a window of its own, from a day on.
+
+    name: for people: "before delivery", "acclimating", "laying", "in service".  first_day: ISO 8601 date, such as
+    "2026-11-25", at the site's midnight.  Raises ValueError for anything that is not a date.
+    """
+
+    name: str
+    first_day: str
+    window: AcclimationWindow
+
+    def __post_init__(self) -> None:
+        dt.date.fromisoformat(self.first_day)
+
+
+@dataclass(frozen=True, slots=True)
 class Room:
-    """A room that is watched."""
+    """A room that is watched.
+
+    window: what it should keep until its first phase begins, or always where there are no phases.
+    """
 
     id: str
     title: str
     window: AcclimationWindow | None = None
     holds: str = ""  # what is in it, for people: "oak boards, 20 mm, stickered"
+    phases: tuple[Phase, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

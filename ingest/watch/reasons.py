@@ -59,8 +59,14 @@ def side(value: float, bound: float) -> str:
 def incident_reason(incident: Incident, sensor: str, telling: Telling) -> str:
     """Say in one sentence what an incident is about, open or closed.  sensor: what people call it.
 
-    One that was closed by hand is said as it last stood, and then why it was closed.
+    One that was closed by hand is said as it last stood, and then why it was closed; one that readings which came late
+    have changed says so.
     """
+    if incident.withdrawn_ms is not None:
+        return _withdrawn(incident, sensor, telling)
+    if incident.revised_ms is not None:
+        told = incident_reason(replace(incident, revised_ms=None), sensor, telling)
+        return f"{told} Revised {telling.at(incident.revised_ms)}, when readings came late."
     ending = ending_by_hand(incident)
     if ending:
         as_it_stood = replace(incident, closed_ms=None, reason="")
@@ -86,6 +92,12 @@ def _excursion(incident: Incident, sensor: str, telling: Telling) -> str:
             f"{telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)} ({lasted})"
         )
     return words.sentence(told)
+
+
+def _withdrawn(incident: Incident, sensor: str, telling: Telling) -> str:
+    said = incident_reason(replace(incident, withdrawn_ms=None, revised_ms=None), sensor, telling)
+    when = telling.at(incident.withdrawn_ms)
+    return f"Readings that came late ({when}) show that this did not happen as it was told: {said}"
 
 
 def _silence(incident: Incident, sensor: str, telling: Telling) -> str:

@@ -87,7 +87,7 @@ SCENARIOS = [
                 229,
                 None,
                 "temperature_c",
-                8.1,
+                8.0,
                 'temperature at the sensor "north wall" has been below 18 °C since',
             ),
         ),
