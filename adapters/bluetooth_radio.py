@@ -66,9 +66,13 @@ class _SharedScanner:
 
     async def join(self, listener: Listener) -> None:
         async with self._lock:
-            if self._scanner is None:
-                self._scanner = await self._started()
-            self._listeners.append(listener)
+            self._listeners.append(listener)  # first, so that nothing is missed that comes with the very start
+            try:
+                if self._scanner is None:
+                    self._scanner = await self._started()
+            except BaseException:
+                self._listeners.remove(listener)
+                raise
 
     async def leave(self, listener: Listener) -> None:
         async with self._lock:

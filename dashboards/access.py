@@ -1,7 +1,7 @@
 """Who may ask, and what every answer carries: loopback only for now, strict headers always.
 
 Until people and roles exist, the pages are for somebody sitting at this computer (or arriving through a tunnel that
-ends on it). Three locks hold that: the daemon refuses to listen elsewhere (`require_loopback`), a connection that
+ends on it). Three locks hold that: the settings refuse to listen elsewhere, a connection that
 nevertheless reached another address is refused, and so is a request whose Host header names another machine. The last
 one stops a page on the internet from reading this one through a name that it points at 127.0.0.1 (DNS rebinding).
 """
@@ -16,8 +16,6 @@ from typing import Final
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
-
-from ingest.errors import SettingsError
 
 PAGE_POLICY: Final = "; ".join(
     (
@@ -37,7 +35,7 @@ PAGE_POLICY: Final = "; ".join(
 
 CAUGHT_MAIL_POLICY: Final = "; ".join(
     (
-        "sandbox",
+        "sandbox allow-same-origin",
         "default-src 'none'",
         "style-src 'unsafe-inline'",
         "img-src data:",
@@ -46,7 +44,8 @@ CAUGHT_MAIL_POLICY: Final = "; ".join(
         "frame-ancestors 'self'",
     )
 )
-"""For the HTML of a caught mail, shown in a frame: no script at all, an origin of its own, nothing fetched."""
+"""For the HTML of a caught mail, shown in a frame: no script, form or plug-in at all, nothing fetched. It keeps its
+origin so that the page around it can measure how tall it is."""
 
 STRICT_HEADERS: Final[tuple[tuple[str, str], ...]] = (
     ("Content-Security-Policy", PAGE_POLICY),
@@ -73,16 +72,6 @@ def is_loopback(name: str) -> bool:
         return ipaddress.ip_address(bare).is_loopback
     except ValueError:
         return False
-
-
-def require_loopback(host: str) -> None:
-    """Refuse an address to listen on that others could reach.  Raises SettingsError."""
-    if not is_loopback(host):
-        raise SettingsError(
-            f"the pages cannot listen on {host!r}: they have no login yet, so only this computer may reach them",
-            where="page address",
-            mend="Use 127.0.0.1, and reach it from afar through an SSH tunnel.",
-        )
 
 
 def bearer_token(authorization: str | None) -> str | None:

@@ -133,13 +133,18 @@ def _add_health(made: APIRouter, services: Services) -> None:
     @made.get(
         "/health",
         tags=["health"],
-        summary="Whether the daemon is well",
+        summary="Whether the daemon can do its job, and what is wrong",
         response_model=HealthAnswer,
-        responses={503: {"model": HealthAnswer, "description": "It is not well"}},
+        responses={
+            503: {
+                "model": HealthAnswer,
+                "description": "It cannot do its job: nothing can be stored, or not in time, or rooms are not judged",
+            }
+        },
     )
     def health() -> JSONResponse:
         found: dict[str, Any] = dict(services.health())
-        return JSONResponse(found, 200 if found["status"] == "well" else 503)
+        return JSONResponse(found, 503 if found["status"] == "failing" else 200)
 
 
 def known_room(site: Site, room_id: str) -> Room:

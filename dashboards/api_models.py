@@ -174,5 +174,11 @@ class HealthAnswer(BaseModel):
 
     model_config = ConfigDict(extra="allow")
 
-    status: Annotated[str, Field(description='"well", or anything else while something is wrong')]
+    status: Annotated[
+        Literal["well", "trouble", "failing"],
+        Field(
+            description="trouble: something is wrong that a restart would not mend (a sensor unplugged, a mail server "
+            "away), answered with 200; failing: the daemon cannot do its job, answered with 503"
+        ),
+    ]
     troubles: Annotated[list[str], Field(description="a sentence for each thing that is wrong")] = []

@@ -21,7 +21,7 @@ def create_app(services: Services) -> FastAPI:
     """Make the web application over these services.
 
     It keeps no state of its own, sets no cookie, opens no file but its own static ones, and asks `services.clock` for
-    the time. Serve it on a loopback address only (`access.require_loopback`).
+    the time. Serve it on a loopback address: what reaches another one is refused.
     """
     app = FastAPI(
         title="lumberroom",

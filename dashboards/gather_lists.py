@@ -1,4 +1,4 @@
-"""The pages that are lists: incidents, arrivals, caught mails."""
+"""The pages that are lists: arrivals, caught mails."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from typing import Final
 from dashboards.contexts import (
     AdapterRow,
     ArrivalsPage,
-    IncidentsPage,
     MailPage,
     MailRow,
     MailsPage,
@@ -20,23 +19,9 @@ from dashboards.services import AdapterStatus, CaughtMail
 from dashboards.view import View
 from ingest.site.incidents import Notice, NoticeKind, NoticeState
 
-PER_PAGE: Final = 50
 MOST_NOTICES: Final = 100
 
 _NOTICE_WORDS: Final = {NoticeKind.OPENED: "an incident opened", NoticeKind.CLOSED: "an incident is over"}
-
-
-def incidents_page(view: View, *, before_ms: int | None) -> IncidentsPage:
-    """Gather the incidents page.  before_ms: only incidents opened before it, for paging back."""
-    going_on = [] if before_ms is not None else view.services.read.incidents(only_open=True)
-    found = view.services.read.incidents(limit=PER_PAGE, before_ms=before_ms)
-    more = view.link("/incidents", before_ms=found[-1].opened_ms) if len(found) == PER_PAGE else ""
-    return IncidentsPage(
-        shell=view.shell("Incidents", "/incidents"),
-        going_on=tuple(view.incident(one) for one in going_on),
-        over=tuple(view.incident(one) for one in found if not one.is_open),
-        older=more,
-    )
 
 
 def arrivals_page(view: View) -> ArrivalsPage:

@@ -8,9 +8,11 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse, Response
 
-from dashboards import gather_lists, gather_room, gather_rooms
+from dashboards import gather_incidents, gather_lists, gather_room, gather_rooms
 from dashboards.access import CAUGHT_MAIL_POLICY
 from dashboards.api import known_room
+from dashboards.gather_weeks import WeeksKept
+from dashboards.looking_back import look
 from dashboards.problems import AnswerError
 from dashboards.rendering import STATIC, Pages
 from dashboards.services import Services
@@ -29,6 +31,8 @@ def router(services: Services, pages: Pages) -> APIRouter:
 
 
 def _add_rooms(made: APIRouter, services: Services, pages: Pages) -> None:
+    kept = WeeksKept()
+
     @made.get("/")
     def overview(request: Request, units: UnitsAsked = None) -> Response:
         return pages.html(gather_rooms.overview(View.of(services, request.url.path, units)))
@@ -37,12 +41,17 @@ def _add_rooms(made: APIRouter, services: Services, pages: Pages) -> None:
     def room(
         request: Request,
         room: str,
+        *,
         span: str | None = None,
+        until: str | None = None,
+        day: str | None = None,
         show: Annotated[list[str], Query()] = [],  # noqa: B006
         units: UnitsAsked = None,
     ) -> Response:
-        view = View.of(services, request.url.path, units)
-        return pages.html(gather_room.room_page(view, known_room(view.site, room), span=span, show=show))
+        view = View.of(services, request.url.path, units, request.url.query)
+        found = known_room(view.site, room)
+        shown = look(span, until, day, now_ms=view.now_ms, zone=view.zone)
+        return pages.html(gather_room.room_page(view, found, look=shown, show=show, kept=kept))
 
     @made.get("/favicon.ico")
     def favicon() -> Response:
@@ -51,9 +60,10 @@ def _add_rooms(made: APIRouter, services: Services, pages: Pages) -> None:
 
 def _add_lists(made: APIRouter, services: Services, pages: Pages) -> None:
     @made.get("/incidents")
-    def incidents(request: Request, before_ms: int | None = None, units: UnitsAsked = None) -> Response:
-        view = View.of(services, request.url.path, units)
-        return pages.html(gather_lists.incidents_page(view, before_ms=before_ms))
+    def incidents(request: Request, room: str = "", before_ms: int | None = None, units: UnitsAsked = None) -> Response:
+        view = View.of(services, request.url.path, units, request.url.query)
+        found = known_room(view.site, room) if room else None
+        return pages.html(gather_incidents.incidents_page(view, room=found, before_ms=before_ms))
 
     @made.get("/arrivals")
     def arrivals(request: Request, units: UnitsAsked = None) -> Response:

@@ -96,28 +96,30 @@ def edges_ms(asked: Stretch, zone: tzinfo) -> Int64s:
     From an hour upwards round means round on the site's clock: a day runs from midnight to midnight there, and is 23
     or 25 hours long when the clocks change. int64 (2 or more,), strictly rising.
     """
-    inside = _round_times(asked, zone)
-    inside = inside[(inside > asked.from_ms) & (inside < asked.to_ms)]
-    return np.unique(np.concatenate(([asked.from_ms], inside, [asked.to_ms]))).astype(np.int64)
+    for width_s in _widths_s(asked):
+        inside = _round_times(asked, width_s, zone)
+        inside = inside[(inside > asked.from_ms) & (inside < asked.to_ms)]
+        if len(inside) < asked.points:
+            return np.concatenate(([asked.from_ms], inside, [asked.to_ms])).astype(np.int64)
+    return np.array([asked.from_ms, asked.to_ms], dtype=np.int64)
 
 
-def _round_times(asked: Stretch, zone: tzinfo) -> Int64s:
-    if asked.points < 2:
-        return np.empty(0, dtype=np.int64)
-    # Cut at round times, a stretch has up to one bucket more than its length divided by the width.
-    least_s = (asked.to_ms - asked.from_ms) / 1000 / (asked.points - 1)
-    width_s = next((width for width in _WIDTHS_S if width >= least_s), None)
-    if width_s is not None and width_s < 3600:
+def _widths_s(asked: Stretch) -> list[int]:
+    """Give the widths that may do, narrowest first: cut at round times, and where clocks change, there is one more."""
+    least_s = (asked.to_ms - asked.from_ms) / 1000 / asked.points
+    return [width for width in (*_WIDTHS_S, *(days * 86400 for days in _WIDTHS_DAYS)) if width >= least_s]
+
+
+def _round_times(asked: Stretch, width_s: int, zone: tzinfo) -> Int64s:
+    """Give the round times of a width (s), strictly rising, about where the stretch lies."""
+    if width_s < 3600:
         width_ms = width_s * 1000
         return np.arange(asked.from_ms // width_ms * width_ms, asked.to_ms, width_ms, dtype=np.int64)
     first = datetime.fromtimestamp(asked.from_ms / 1000, UTC).astimezone(zone).date()
     last = datetime.fromtimestamp(asked.to_ms / 1000, UTC).astimezone(zone).date()
-    if width_s is not None:
-        days = _every(first, last, 1)
-        return _local_times([(day, hour) for day in days for hour in range(0, 24, width_s // 3600)], zone)
-    least_days = least_s / 86400
-    width_days = next((width for width in _WIDTHS_DAYS if width >= least_days), _WIDTHS_DAYS[-1])
-    return _local_times([(day, 0) for day in _every(first, last, width_days)], zone)
+    days = _every(first, last, max(1, width_s // 86400))
+    hours = range(0, 24, width_s // 3600) if width_s < 86400 else (0,)
+    return np.unique(_local_times([(day, hour) for day in days for hour in hours], zone))
 
 
 def _every(first: date, last: date, days: int) -> list[date]:

@@ -119,6 +119,8 @@ class Services(Protocol):
     def health(self) -> Mapping[str, object]:
         """Give the daemon's health as JSON-able figures: status, version, uptime_s, store, adapters, outbox.
 
-        status: "well", or else `GET /health` answers 503; troubles: a sentence for each thing that is not well.
+        status: "well"; "trouble" while something is wrong that a restart would not mend (a sensor unplugged, a mail
+        server away); "failing" while the daemon cannot do its job, and `GET /health` answers 503.  troubles: a sentence
+        for each thing that is not well.
         """
         ...

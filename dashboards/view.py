@@ -5,13 +5,14 @@ Whoever gathers a page asks the clock once, through this, so that all ages on th
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
-from urllib.parse import quote, urlencode
+from urllib.parse import parse_qsl, quote, urlencode
 
 from dashboards.contexts import Fact, IncidentRow, Link, Shell, Standing
+from dashboards.looking_back import Look, around, as_text, end_of_day
 from dashboards.services import RoomStanding, Services
 from ingest.present import digits, words
 from ingest.present.digits import Units
@@ -27,40 +28,56 @@ LABELS: Final = {
 }
 """The five figures of the air that people ask for first, in that order, by the names the trade says."""
 
+MONTH_MS: Final = 30 * 86_400_000
+
 SHORT_LABELS: Final = {**LABELS, "wood_mc_percent": "Wood MC"}
 
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Services, site and instant of one request.  address: of the page asked for.  units: as the person likes them."""
+    """Services, site and instant of one request.
+
+    address, query: of the page asked for, the query without the units.  units: as the person likes them.
+    """
 
     services: Services
     site: Site
     now_ms: int
     address: str
     units: Units
+    query: tuple[tuple[str, str], ...] = ()
 
     @staticmethod
-    def of(services: Services, address: str, units: str | None) -> View:
+    def of(services: Services, address: str, units: str | None, query: str = "") -> View:
         """Make the view of one request.  units: "si" or "us"; anything else means those of the site."""
         chosen = next((one for one in Units if one.value == units), services.units)
-        return View(services, services.site(), services.clock.now_ms(), address, chosen)
+        kept = tuple((name, value) for name, value in parse_qsl(query) if name != "units")
+        return View(services, services.site(), services.clock.now_ms(), address, chosen, kept)
 
     @property
     def zone(self) -> tzinfo:
         """The site's zone."""
         return words.zone(self.site.time_zone)
 
-    def link(self, address: str, **query: str | int) -> str:
-        """Give an address with its query, keeping the units that the person chose."""
-        asked: dict[str, str | int] = {**query}
-        if self.units is not self.services.units:
-            asked["units"] = self.units.value
-        return f"{address}?{urlencode(asked)}" if asked else address
+    @property
+    def units_asked(self) -> str:
+        """The units to be kept in a form; empty for the site's own."""
+        return "" if self.units is self.services.units else self.units.value
 
-    def room_link(self, room_id: str) -> str:
-        """Give a room page's address."""
-        return self.link(f"/rooms/{quote(room_id, safe='')}")
+    def link(self, address: str, **query: str | int | Sequence[str]) -> str:
+        """Give an address with its query, keeping the units that the person chose; what is empty is left out."""
+        asked = {name: value for name, value in query.items() if value not in {"", ()}}
+        if self.units_asked:
+            asked["units"] = self.units_asked
+        return f"{address}?{urlencode(asked, doseq=True, safe=':')}" if asked else address
+
+    def room_link(self, room_id: str, look: Look | None = None, show: Sequence[str] = ()) -> str:
+        """Give a room page's address.  look: the stretch to show.  show: the quantities of its time chart."""
+        address = f"/rooms/{quote(room_id, safe='')}"
+        if look is None:
+            return self.link(address)
+        until = as_text(look.to_ms, self.zone) if look.past else ""
+        return f"{self.link(address, span=look.span, until=until, show=tuple(show))}#history"
 
     def instant(self, at_ms: int) -> str:
         """Say an instant as briefly as is clear from here."""
@@ -70,9 +87,17 @@ class View:
         """Say an instant with date and zone, as it stays true tomorrow."""
         return words.instant(at_ms, self.site.time_zone)
 
+    def end(self, at_ms: int) -> str:
+        """Say where a stretch ends, by its day where it ends with one: "the end of Sat 20 Feb 2021"."""
+        whole = end_of_day(at_ms, self.zone) is not None
+        return f"the end of {words.day(at_ms - 1, self.site.time_zone)}" if whole else self.full_instant(at_ms)
+
     def ago(self, at_ms: int | None) -> str:
-        """Say how long ago something was heard."""
-        return "nothing heard yet" if at_ms is None else words.ago(at_ms, self.now_ms)
+        """Say how long ago something was heard; from a month on, on which day."""
+        if at_ms is None:
+            return "nothing heard yet"
+        old = self.now_ms - at_ms > MONTH_MS
+        return f"on {words.day(at_ms, self.site.time_zone)}" if old else words.ago(at_ms, self.now_ms)
 
     def sensor_title(self, sensor: Sensor) -> str:
         """Give a sensor's title, or its id where it has none."""
@@ -107,6 +132,7 @@ class View:
             is_open=incident.is_open,
             when=self._when(incident),
             lasted=words.duration_ms(max(0, ended_ms - incident.began_ms)),
+            charts=self.room_link(room.id, around(incident.began_ms, ended_ms, now_ms=self.now_ms)) if room else "",
         )
 
     def _when(self, incident: Incident) -> str:
@@ -127,9 +153,9 @@ class View:
             title=title,
             site=self.site.name,
             links=tuple(Link(self.link(address), name, address == here, count) for address, name, count in places),
-            units=(
-                Link(f"{self.address}?units=si", "°C", self.units is Units.SI),
-                Link(f"{self.address}?units=us", "°F", self.units is Units.US),
+            units=tuple(
+                Link(f"{self.address}?{urlencode((*self.query, ('units', units.value)))}", name, self.units is units)
+                for units, name in ((Units.SI, "°C"), (Units.US, "°F"))
             ),
             now_words=words.instant(self.now_ms, self.site.time_zone),
             time=words.time_of_day(self.now_ms, self.site.time_zone),

@@ -51,11 +51,14 @@ pip_install() {
   "$environment/bin/python" -m pip install --quiet --disable-pip-version-check --no-input "$@"
 }
 
-# need_packages COMMAND:PACKAGE ...: Debian packages for commands that are missing.
+# need_packages THING:PACKAGE ...: Debian packages for commands, or files by their whole path, that are missing.
 need_packages() {
   local pair missing=() root=()
   for pair in "$@"; do
-    command -v "${pair%%:*}" >/dev/null 2>&1 || missing+=("${pair#*:}")
+    case "$pair" in
+      /*) [ -e "${pair%%:*}" ] || missing+=("${pair#*:}") ;;
+      *) command -v "${pair%%:*}" >/dev/null 2>&1 || missing+=("${pair#*:}") ;;
+    esac
   done
   [ "${#missing[@]}" -eq 0 ] && return
   command -v apt-get >/dev/null 2>&1 || fail "the tests need these programs, which are not here: ${missing[*]}." \

@@ -8,7 +8,7 @@
 # Safe to run twice; needs Python 3.11 or later and, the first time, the network.
 . "$(dirname "${BASH_SOURCE[0]}")/common.sh"
 
-need_packages chromium:chromium dbus-daemon:dbus fc-match:fontconfig
+need_packages git:git chromium:chromium dbus-daemon:dbus mosquitto:mosquitto cc:gcc /usr/include/stdint.h:libc6-dev
 lock_environment requirements-test.lock
 cd "$here"
 

@@ -69,15 +69,22 @@
   async function refresh() {
     if (refreshing) { again = true; return; }
     refreshing = true;
+    await look();
+    setTimeout(() => { refreshing = false; if (again) { again = false; refresh(); } }, LEAST_PAUSE_MS);
+  }
+
+  // What somebody has chosen meanwhile wins: an answer to an address that is no longer shown is dropped.
+  async function look() {
+    const asked = location.href;
     try {
-      const answer = await fetch(location.href, { cache: "no-store", credentials: "omit" });
-      if (answer.ok) take(new DOMParser().parseFromString(await answer.text(), "text/html"));
+      const answer = await fetch(asked, { cache: "no-store", credentials: "omit" });
+      const text = await answer.text();
+      if (answer.ok && asked === location.href) take(new DOMParser().parseFromString(text, "text/html"));
       lastRefresh = performance.now();
     } catch (error) {
       if (!(error instanceof TypeError)) throw error; // a TypeError is fetch's word for "not reached"
       lose();
     }
-    setTimeout(() => { refreshing = false; if (again) { again = false; refresh(); } }, LEAST_PAUSE_MS);
   }
 
   function take(fresh) {
@@ -122,6 +129,7 @@
     if (document.hidden) close();
     else { lastHeard = performance.now(); reopen(); refresh(); }
   });
+  document.addEventListener("lumberroom:look", look); // the page's address has changed in place
   window.addEventListener("pagehide", close);
   window.addEventListener("pageshow", reopen);
   open();

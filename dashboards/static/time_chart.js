@@ -192,7 +192,7 @@
   }
 
   function build(wanted, answers) {
-    strips.forEach((strip) => strip.plot.destroy());
+    strips.forEach((strip) => strip.plot?.destroy());
     holder.replaceChildren();
     const width = Math.max(220, holder.clientWidth - 22);
     strips = wanted.quantities.map((quantity, i) => {
@@ -210,7 +210,9 @@
       const strip = { quantity, answer: answers[i], gaps, read, names: wanted.sensors, resting: summary(answers[i], quantity, gaps) };
       read.textContent = strip.resting;
       canvas.setAttribute("aria-label", `${title.textContent} over time. ${strip.resting} The table below has the figures.`);
-      strip.plot = new uPlot(options(strip, wanted, width), dataOf(answers[i], quantity), canvas);
+      const heard = answers[i].series.some((one) => one.count.some((count) => count > 0));
+      if (heard) strip.plot = new uPlot(options(strip, wanted, width), dataOf(answers[i], quantity), canvas);
+      else canvas.remove();
       return strip;
     });
   }
@@ -220,7 +222,7 @@
     const wanted = plan();
     try {
       const answers = await fetchAll(wanted);
-      if (mine === asked) build(wanted, answers);
+      if (mine === asked) rebuild(wanted, answers);
     } catch (error) {
       if (mine !== asked) return;
       // What is drawn stays; only an empty holder says why it is empty.
@@ -228,20 +230,58 @@
     }
   }
 
-  // Choosing something asks for the same page with another plan, and takes only what depends on it.
-  async function choose() {
-    const query = new URLSearchParams(new FormData(form)).toString();
-    const address = `${location.pathname}?${query}`;
-    history.replaceState(null, "", address);
-    const answer = await fetch(address, { cache: "no-store", credentials: "omit" });
-    if (!answer.ok) return;
-    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("plan");
-    const opened = planned.querySelector("details")?.open;
-    planned.dataset.plan = fresh.dataset.plan;
-    planned.replaceChildren(...document.importNode(fresh, true).childNodes);
-    if (opened) planned.querySelector("details").open = true;
+  // New readings do not take the finger's place away.
+  function rebuild(wanted, answers) {
+    const { left, top } = strips.find((strip) => strip.plot?.cursor.left >= 0)?.plot.cursor ?? {};
+    build(wanted, answers);
+    if (left >= 0) strips.forEach((strip) => strip.plot?.setCursor({ left, top }, false));
+  }
+
+  // Choosing something changes the page's address in place; live.js then takes over what differs. The address alone
+  // says which stretch is shown, so that no news leads away from a stretch of the past.
+  function choose() {
+    if (!form.elements.day.checkValidity()) return; // a year half typed
+    const query = new URLSearchParams(new FormData(form));
+    for (const [name, value] of [...query]) if (!value) query.delete(name);
+    if (form.elements.until.value && !form.elements.day.value) query.delete("until");
+    show(`${location.pathname}?${query}`, "replaceState");
+  }
+
+  function show(address, way) {
+    history[way](null, "", address);
+    document.dispatchEvent(new CustomEvent("lumberroom:look"));
+  }
+
+  // The form follows what is shown, whichever way led there.
+  function follow(wanted) {
+    form.elements.until.value = wanted.until;
+    if (document.activeElement !== form.elements.day) form.elements.day.value = wanted.day;
+    form.elements.span.value = wanted.span;
+    const shown = new Set(wanted.quantities.map((quantity) => quantity.name));
+    form.querySelectorAll("[name=show]").forEach((box) => { box.checked = shown.has(box.value); });
+  }
+
+  let drawn = planned.outerHTML;
+  function refreshed() {
+    // The table beside the plan changes with the readings: where neither did, there is nothing to draw.
+    if (planned.outerHTML === drawn) return;
+    drawn = planned.outerHTML;
+    const wanted = plan();
+    if (new URLSearchParams(location.search).has("day")) history.replaceState(null, "", wanted.address);
+    follow(wanted);
     draw();
   }
+
+  // Earlier, later, back to now, and an incident of this room: the page stays, only the stretch changes.
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest("a[href]");
+    if (!link || event.defaultPrevented || event.button || event.ctrlKey || event.metaKey || event.shiftKey || event.altKey) return;
+    if (link.pathname !== location.pathname || link.origin !== location.origin || link.hash !== "#history") return;
+    event.preventDefault();
+    show(link.pathname + link.search, "pushState");
+    if (!link.closest("#stretch")) document.getElementById("history").scrollIntoView();
+  });
+  window.addEventListener("popstate", () => document.dispatchEvent(new CustomEvent("lumberroom:look")));
 
   let width = 0;
   new ResizeObserver(() => {
@@ -253,6 +293,6 @@
   form.addEventListener("submit", (event) => { event.preventDefault(); choose(); });
   form.querySelector("button").hidden = true;
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
-  document.addEventListener("lumberroom:refreshed", draw);
+  document.addEventListener("lumberroom:refreshed", refreshed);
   document.fonts.ready.then(draw);
 })();

@@ -65,10 +65,10 @@ def derive(  # noqa: PLR0917  (click passes each option by its name)
     is taken unless --pressure or --elevation says otherwise. Other columns pass through untouched.
 
     The same rows go to standard output, each as soon as it is there, with dew_point_c, vapour_pressure_kpa, vpd_kpa,
-    humidity_ratio_g_kg, grains_per_pound, wet_bulb_c, enthalpy_kj_kg, absolute_humidity_g_m3 and emc_percent appended.
-    A field is left empty where the quantity does not exist (the dew point of perfectly dry air). A table that already
-    has one of these columns is refused. A decimal comma is understood where fields are not parted by commas, and the
-    first number that shows a mark decides which one the new columns use.
+    humidity_ratio_g_kg, grains_per_pound, wet_bulb_c, enthalpy_kj_kg, absolute_humidity_g_m3 and emc_percent appended,
+    with seven significant digits. A field is left empty where the quantity does not exist (the dew point of perfectly
+    dry air). A table that already has one of these columns is refused. A decimal comma is understood where fields are
+    not parted by commas, and the first number that shows a mark decides which one the new columns use.
 
     A bad row (no number, a humidity of 120, a field too few) is left out and told on standard error with its number
     (the first row below the header is row 1) and its line in the file.

@@ -36,8 +36,9 @@ COMMANDS: Final[dict[str, Entry]] = {
     "site": Entry("ingest.cli.site", "site", "Carry the job (rooms, windows, sensors) between files and machines."),
     "derive": Entry("ingest.cli.derive", "derive", "Add dew point, grains per pound, EMC and more to a table."),
     "export": Entry("ingest.cli.export", "export", "Write stored readings to a file."),
+    "weeks": Entry("ingest.cli.weeks", "weeks", "Say week by week what the air of a room did."),
     "import": Entry("ingest.cli.import_readings", "import_readings", "Read readings from a file into the store."),
-    "wood": Entry("ingest.cli.wood", "wood", "Look up how a species moves with its moisture."),
+    "wood": Entry("ingest.cli.wood", "wood", "Answer a floor layer: EMC, RH to hold, movement, days to settle."),
 }
 """Every command by name; those whose module is not there (yet) are left out, and never break the others."""
 

@@ -29,6 +29,10 @@ from ingest.watch.reasons import Telling, ending_by_hand, incident_reason
 LONGEST_LINE: Final = 200
 """No name from outside takes more room than this in a subject."""
 
+# Folded at the usual 78 columns, a long subject moves behind "Subject:" as a whole, and some readers then show it with
+# a blank before it. RFC 5322 (2.1.1) allows 998 columns.
+_POLICY: Final = SMTP.clone(max_line_length=250)
+
 
 @dataclass(frozen=True, slots=True)
 class Story:
@@ -69,7 +73,7 @@ def compose(notice: Notice, *, sender: str, page_address: str = "") -> EmailMess
     """
     story = Story.of(notice.facts)
     letter = write_letter(story, page_address)
-    message = EmailMessage(policy=SMTP)
+    message = EmailMessage(policy=_POLICY)
     message["Subject"] = subject(story)
     message["From"] = _address(sender)
     message["To"] = _address(notice.recipient)

@@ -40,10 +40,11 @@ DiffusionLaw = Callable[[FloatArray, FloatArray, FloatArray], FloatArray]
 class Board:
     """A board, or a lot of boards alike.
 
-    thickness_mm: above 0.  mc_percent: moisture content at the start, 0..30, one number or a profile of cells from the
-    top face to the bottom.  specific_gravity: oven-dry mass over volume at 12 % MC.  Resistances [m2 s Pa/kg]: of the
-    finish or layer on each face, 0 bare, infinite sealed; the air film is added.  diffusion_factor: multiplies D.
-    film_resistance: of the air at bare faces.
+    thickness_mm: above 0.  mc_percent: moisture content at the start, 0..30: one number, or a profile from the top face
+    to the bottom, of equal layers or (as many values as cells) of the cells themselves.
+    specific_gravity: oven-dry mass over volume at 12 % MC.  diffusion_factor: multiplies D.
+    Resistances [m2 s Pa/kg]: of the finish or layer on each face, 0 bare, infinite sealed; film_resistance, of the air
+    at a face, is added to both.
     """
 
     thickness_mm: float
@@ -74,6 +75,21 @@ class Climate:
             raise ValueError("temperature and RH of a climate must be one-dimensional and alike")
         if not np.isfinite(wood.emc_percent(self.temperature_c, self.rh_percent)).all():
             raise ValueError("a climate must have no gaps and no impossible values: bridge them first, and say so")
+
+    def latest(self, steps: int) -> Climate:
+        """Give the last `steps` of it, or all if it is shorter."""
+        return Climate(self.temperature_c[-steps:], self.rh_percent[-steps:])
+
+    def averaged(self, steps: int) -> Climate:
+        """Give means over `steps` at a time, those left over at the beginning dropped (all of it if it is shorter)."""
+        size = self.temperature_c.size
+        rows = max(1, size // steps)
+        width = min(steps, size)
+        kept = slice(size - rows * width, size)
+        return Climate(
+            self.temperature_c[kept].reshape(rows, width).mean(axis=1),
+            self.rh_percent[kept].reshape(rows, width).mean(axis=1),
+        )
 
     def turned(self, steps: int) -> Climate:
         """Give this climate, taken as a round, from `steps` later on."""

@@ -6,8 +6,9 @@ Each `compute` takes (temperature_c, rh_percent, pressure_kpa) as floats or arra
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -15,9 +16,9 @@ import numpy as np
 from ingest.physics import air, wood
 from ingest.physics import air_kernels as k
 from ingest.physics import saturation as sat
-from ingest.physics.pointwise import FloatArray, Values, inside, pointwise_many
+from ingest.physics.pointwise import FloatArray, Values, pointwise_many
 from ingest.physics.wet_bulb import wet_bulb_kernel
-from ingest.units import ZERO_C_IN_K
+from ingest.units import GRAINS_PER_POUND_MASS
 
 Compute = Callable[[Values, Values, Values], Values]
 
@@ -65,38 +66,89 @@ DERIVED: Final[Mapping[str, DerivedQuantity]] = _by_name(
     DerivedQuantity("emc_percent", "Equilibrium moisture content", "% MC", _of_two(wood.emc_percent)),
 )
 
+"""What the store keeps, the filter appends and the pages show."""
 
-def derive_all(temperature_c: Values, rh_percent: Values, pressure_kpa: Values) -> dict[str, FloatArray]:
-    """Compute every derived quantity in one pass, sharing what they have in common.
+EXTRA: Final[Mapping[str, DerivedQuantity]] = _by_name(
+    DerivedQuantity("frost_point_c", "Frost point", "°C", _of_two(air.frost_point_c)),
+    DerivedQuantity("specific_humidity_g_kg", "Specific humidity", "g/kg", _of_three(air.specific_humidity_g_kg)),
+    DerivedQuantity("specific_volume_m3_kg", "Specific volume", "m³/kg", _of_three(air.specific_volume_m3_kg)),
+    DerivedQuantity(
+        "degree_of_saturation_percent", "Degree of saturation", "%", _of_three(air.degree_of_saturation_percent)
+    ),
+)
+"""Further quantities, computed where someone asks for them by name."""
+
+
+def derive_all(
+    temperature_c: Values, rh_percent: Values, pressure_kpa: Values, *, names: Collection[str] | None = None
+) -> dict[str, FloatArray]:
+    """Compute every derived quantity, or those named, in one pass, sharing what they have in common.
 
     temperature_c: [°C]; rh_percent: [%] over liquid water; pressure_kpa: [kPa]; floats or arrays that broadcast.
+    names: some of `DERIVED`; KeyError for any other.
     Gives name -> float64 array of the broadcast shape, in the order of `DERIVED`; NaN where not known. The values are
     those of the quantities' own `compute` but for the last bits.
     """
-    results = pointwise_many(_all_nine, len(DERIVED), temperature_c, rh_percent, pressure_kpa)
-    return {name: np.asarray(result, dtype=np.float64) for name, result in zip(DERIVED, results, strict=True)}
+    for name in names or ():
+        if name not in DERIVED:
+            raise KeyError(f"{name!r} is no derived quantity; those are {', '.join(DERIVED)}")
+    wanted = [name for name in DERIVED if names is None or name in names]
+
+    def kernel(*inputs: FloatArray) -> tuple[FloatArray, ...]:
+        block = _Block(*inputs)
+        return tuple(_KERNELS[name](block) for name in wanted)
+
+    results = pointwise_many(kernel, len(wanted), temperature_c, rh_percent, pressure_kpa)
+    return {name: np.asarray(result, dtype=np.float64) for name, result in zip(wanted, results, strict=True)}
 
 
-def _all_nine(temperature_c: FloatArray, rh_percent: FloatArray, p: FloatArray) -> tuple[FloatArray, ...]:
-    t = inside(temperature_c, *k.TEMPERATURE_RANGE_C)
-    T = t + ZERO_C_IN_K
-    h = k.fraction(rh_percent)
-    ln_e = sat.ln_p_water(T)
-    saturated = np.exp(ln_e)
-    ln_e += np.log(h)
-    e = saturated * h
-    deficit = saturated - e
-    saturated *= sat.enhancement_over_water(T, saturated, p)
-    saturated *= h
-    ratio = k.ratio(saturated, p)
-    return (
-        k.dew_point_from_ln(ln_e),
-        e,
-        deficit,
-        ratio,
-        ratio * 7.0,
-        wet_bulb_kernel(t, 0.001 * ratio, p),
-        k.enthalpy_from_ratio(t, ratio),
-        k.absolute_from_pressure(saturated, T, p),
-        wood.emc_kernel(temperature_c, rh_percent),
-    )
+class _Block:
+    """One block of readings, and what several quantities need of it, computed on first use and never written to."""
+
+    def __init__(self, temperature_c: FloatArray, rh_percent: FloatArray, pressure_kpa: FloatArray) -> None:
+        self.temperature_c, self.rh_percent, self.pressure_kpa = temperature_c, rh_percent, pressure_kpa
+
+    @cached_property
+    def kelvin(self) -> FloatArray:
+        return k.kelvin(self.temperature_c)
+
+    @cached_property
+    def fraction(self) -> FloatArray:
+        return k.fraction(self.rh_percent)
+
+    @cached_property
+    def ln_saturation(self) -> FloatArray:
+        return sat.ln_p_water(self.kelvin)
+
+    @cached_property
+    def saturation(self) -> FloatArray:
+        return np.asarray(np.exp(self.ln_saturation))
+
+    @cached_property
+    def vapour(self) -> FloatArray:
+        return self.saturation * self.fraction
+
+    @cached_property
+    def enhanced_vapour(self) -> FloatArray:
+        e = sat.enhancement_over_water(self.kelvin, self.saturation, self.pressure_kpa)
+        e *= self.vapour
+        return e
+
+    @cached_property
+    def ratio(self) -> FloatArray:
+        return k.ratio(self.enhanced_vapour, self.pressure_kpa)
+
+
+_KERNELS: Final[Mapping[str, Callable[[_Block], FloatArray]]] = {
+    "dew_point_c": lambda block: k.dew_point_from_ln(block.ln_saturation + np.log(block.fraction)),
+    "vapour_pressure_kpa": lambda block: block.vapour,
+    "vpd_kpa": lambda block: block.saturation - block.vapour,
+    "humidity_ratio_g_kg": lambda block: block.ratio,
+    "grains_per_pound": lambda block: block.ratio * (GRAINS_PER_POUND_MASS / 1000.0),
+    "wet_bulb_c": lambda block: wet_bulb_kernel(block.temperature_c, 0.001 * block.ratio, block.pressure_kpa),
+    "enthalpy_kj_kg": lambda block: k.enthalpy_from_ratio(block.temperature_c, block.ratio),
+    "absolute_humidity_g_m3": lambda block: k.absolute_from_pressure(
+        block.enhanced_vapour, block.kelvin, block.pressure_kpa
+    ),
+    "emc_percent": lambda block: wood.emc_kernel(block.temperature_c, block.rh_percent),
+}

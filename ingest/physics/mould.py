@@ -118,8 +118,9 @@ def mould_index(
     was not measured is not judged; say the coverage beside the figure.
     Raises ValueError when the arrays differ in shape, or a step is not in (0, 6] hours.
     """
-    weeks = _favourable_weeks(temperature_c, rh_percent, Wood.PINE, Surface.RESAWN)
-    course = _course(temperature_c, rh_percent, weeks, sensitivity, sensitivity.k1_grown, hours_per_step)
+    t, rh = _checked(temperature_c, rh_percent, hours_per_step)
+    weeks = _favourable_weeks(t, rh, Wood.PINE, Surface.RESAWN)
+    course = _course(t, rh, weeks, sensitivity, sensitivity.k1_grown, hours_per_step)
     return _march(course, start, decline_factor, hours_per_step)
 
 
@@ -136,11 +137,11 @@ def mould_index_1999(
 
     There k1 is 1 below M = 1 and 2 / (t_v / t_m - 1) from there; the rest, and the arguments, as in `mould_index`.
     """
-    weeks = _favourable_weeks(temperature_c, rh_percent, wood, surface)
+    t, rh = _checked(temperature_c, rh_percent, hours_per_step)
+    weeks = _favourable_weeks(t, rh, wood, surface)
     with np.errstate(all="ignore"):
-        visible = _weeks_to_3(np.asarray(temperature_c, np.float64), np.asarray(rh_percent, np.float64), wood)
-        grown = 2.0 / (visible / weeks - 1.0)
-    course = _course(temperature_c, rh_percent, weeks, VERY_SENSITIVE, grown, hours_per_step)
+        grown = 2.0 / (_weeks_to_3(t, rh, wood) / weeks - 1.0)
+    course = _course(t, rh, weeks, VERY_SENSITIVE, grown, hours_per_step)
     return _march(course, start, 1.0, hours_per_step)
 
 
@@ -165,7 +166,16 @@ def _weeks_to_3(t: FloatArray, rh: FloatArray, wood: Wood) -> FloatArray:
 
 def _favourable_weeks(t: FloatArray, rh: FloatArray, wood: Wood, surface: Surface) -> FloatArray:
     with np.errstate(all="ignore"):
-        return _weeks_to_1(np.asarray(t, np.float64), np.asarray(rh, np.float64), wood, surface)
+        return _weeks_to_1(t, rh, wood, surface)
+
+
+def _checked(temperature_c: FloatArray, rh_percent: FloatArray, hours: float) -> tuple[FloatArray, FloatArray]:
+    t, rh = np.asarray(temperature_c, np.float64), np.asarray(rh_percent, np.float64)
+    if t.shape != rh.shape or t.ndim != 1:
+        raise ValueError(f"temperature and RH must be one-dimensional and alike, not {t.shape} and {rh.shape}")
+    if not 0.0 < hours <= LONGEST_STEP_HOURS:
+        raise ValueError(f"a step must be above 0 and at most {LONGEST_STEP_HOURS} hours, not {hours}")
+    return t, rh
 
 
 class _Course(NamedTuple):
@@ -180,18 +190,13 @@ class _Course(NamedTuple):
 
 
 def _course(
-    temperature_c: FloatArray,
-    rh_percent: FloatArray,
+    t: FloatArray,
+    rh: FloatArray,
     weeks: FloatArray,
     sensitivity: Sensitivity,
     k1_grown: float | FloatArray,
     hours: float,
 ) -> _Course:
-    t, rh = np.asarray(temperature_c, np.float64), np.asarray(rh_percent, np.float64)
-    if t.shape != rh.shape or t.ndim != 1:
-        raise ValueError(f"temperature and RH must be one-dimensional and alike, not {t.shape} and {rh.shape}")
-    if not 0.0 < hours <= LONGEST_STEP_HOURS:
-        raise ValueError(f"a step must be above 0 and at most {LONGEST_STEP_HOURS} hours, not {hours}")
     low, high = GROWTH_TEMPERATURE_C
     with np.errstate(all="ignore"):
         critical = _critical_rh(t, sensitivity.lowest_critical_rh_percent)

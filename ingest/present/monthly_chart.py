@@ -27,13 +27,13 @@ _STYLE: Final = (
     ".yr-ground{fill:#efe3c8;stroke:#6d5a41}.yr-line{stroke:#6d5a41;stroke-opacity:.35}"
     ".yr-window{fill:#2f5d80;fill-opacity:.14;stroke:#2f5d80;stroke-width:1.2}"
     ".yr-board{fill:#c99b5c;stroke:#7c531d}.yr-mean{stroke:#3a2d1f;stroke-width:2.4;stroke-linecap:round}"
-    ".yr-up{text-anchor:end}.yr-across,.yr-value{text-anchor:middle}.yr-title{font-weight:bold}"
+    ".yr-up{text-anchor:end}.yr-across,.yr-value{text-anchor:middle}.yr-value{paint-order:stroke;stroke:#c99b5c;stroke-width:3}.yr-title{font-weight:bold}"
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Month:
-    """A month on the chart.  mean: of its hours.  low, high: between them lie all but a tenth of the hours each way."""
+    """A month on the chart.  mean: of its hours.  low, high: a tenth of the hours lies below, a tenth above."""
 
     label: str
     mean: float
@@ -114,5 +114,5 @@ def _board(month: Month, x: float, half: float, up: Scale) -> Iterator[str]:
     yield f'<g aria-label={name}><rect class="yr-board" x="{x - half:.1f}" y="{high:.1f}" '
     yield f'width="{2 * half:.1f}" height="{max(low - high, 1.0):.1f}"/>'
     yield f'<path class="yr-mean" d="M{x - half - 4:.1f} {mean:.1f}H{x + half + 4:.1f}"/>'
-    yield f'<text class="yr-value" x="{x:.1f}" y="{high - 5:.1f}">{number(month.mean, 1)}</text></g>'
+    yield f'<text class="yr-value" x="{x:.1f}" y="{mean - 6:.1f}">{number(month.mean, 1)}</text></g>'
     yield f'<text class="yr-across" x="{x:.1f}" y="{up.at_low + 19:.1f}">{escape(month.label)}</text>'

@@ -201,7 +201,8 @@ class _Drawing:
     def _paths(self) -> Iterator[str]:
         if not len(self.trodden) or not np.isfinite(self.trodden).all(axis=1).any():
             x, y = (self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2
-            yield f'<text class="wc-empty" x="{x}" y="{y}">nothing heard in the last 24 hours</text>'
+            day = "those" if self.picture.then else "the last"
+            yield f'<text class="wc-empty" x="{x}" y="{y}">nothing heard in {day} 24 hours</text>'
             return
         for trace in self.picture.traces[::-1]:  # the leading one last, so that it lies on top
             yield from self._path(trace)
@@ -231,7 +232,8 @@ class _Drawing:
             if self.sheet.ages:
                 yield from self._beside(x, y, trace.title)
             return
-        word = trace.title if len(self.picture.traces) > 1 else "now"
+        moment = "then" if self.picture.then else "now"
+        word = trace.title if len(self.picture.traces) > 1 else moment
         yield from self._crows_foot(x, y, state, word if trace.fresh else "last heard")
         yield f'<circle class="wc-now{state}" cx="{x:.1f}" cy="{y:.1f}" r="{4.6 * self._size:.1f}"/>'
 

@@ -34,8 +34,9 @@ class Trace:
 class WindowPicture:
     """What the chart shows.
 
-    ident: unique on its page (letters, digits, hyphens).  title: plain text.  now_ms: UTC.  traces: those of the
-    room's air, the first one leading (its last point gets the crow's foot).
+    ident: unique on its page (letters, digits, hyphens).  title: plain text.  now_ms: UTC, where the 24 hours end.
+    traces: those of the room's air, the first one leading (its last point gets the crow's foot).
+    then: where those are hours of the past, their end in words; empty where they end now.
     """
 
     ident: str
@@ -44,23 +45,36 @@ class WindowPicture:
     traces: tuple[Trace, ...]
     now_ms: int
     units: Units = Units.SI
+    then: str = ""
 
 
 def describe(picture: WindowPicture) -> str:
     """Say in sentences what the chart shows, for whoever cannot see it."""
-    sentences = [_now_sentence(picture), _day_sentence(picture), _window_sentence(picture)]
+    return f"{describe_air(picture)} {_window_sentence(picture)}"
+
+
+def describe_air(picture: WindowPicture) -> str:
+    """Say in sentences where the air was at the end, and between which figures in the 24 hours before."""
+    sentences = [_now_sentence(picture), _day_sentence(picture)]
     return " ".join(sentence for sentence in sentences if sentence)
 
 
 def _now_sentence(picture: WindowPicture) -> str:
     point = next((last for last in map(last_point, picture.traces) if last is not None), None)
     if point is None:
-        return "No readings in the last 24 hours."
+        return f"No readings in {_the_day(picture)}."
     at_ms, temperature_c, rh_percent = point
     emc = amount("emc_percent", float(emc_percent(temperature_c, rh_percent)), picture.units)
     air = f"{amount('temperature_c', temperature_c, picture.units)}, {amount('rh_percent', rh_percent)} RH, EMC {emc}"
-    when = "Now" if picture.traces[0].fresh else f"Last heard {words.ago(at_ms, picture.now_ms)}"
-    return f"{when}: {air}."
+    if picture.traces[0].fresh:
+        return f"At {picture.then}: {air}." if picture.then else f"Now: {air}."
+    if picture.then:
+        return f"At {picture.then}: last heard {words.duration_ms(picture.now_ms - at_ms)} before, {air}."
+    return f"Last heard {words.ago(at_ms, picture.now_ms)}: {air}."
+
+
+def _the_day(picture: WindowPicture) -> str:
+    return f"the 24 hours up to {picture.then}" if picture.then else "the last 24 hours"
 
 
 def _day_sentence(picture: WindowPicture) -> str:
@@ -72,7 +86,8 @@ def _day_sentence(picture: WindowPicture) -> str:
             return ""
         low = amount(quantity, float(heard.min()), picture.units)
         spans.append(f"{short(quantity)} between {low} and {amount(quantity, float(heard.max()), picture.units)}")
-    return f"In the last 24 hours {' and '.join(spans)}."
+    day = "the 24 hours before" if picture.then else "the last 24 hours"
+    return f"In {day} {' and '.join(spans)}."
 
 
 def _window_sentence(picture: WindowPicture) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,21 +49,22 @@ class EmcLine:
     rh_percent: Floats
 
 
-def window_ribbons(window: AcclimationWindow, frame: Frame) -> list[Ribbon]:
+@lru_cache(maxsize=256)
+def window_ribbons(window: AcclimationWindow, frame: Frame) -> tuple[Ribbon, ...]:
     """Give the window's region within the frame, as one ribbon or, where its bounds cut it apart, several."""
     low_c, high_c = frame.temperature_low_c, frame.temperature_high_c
     if window.temperature_c is not None:
         low_c = max(low_c, -math.inf if window.temperature_c.low is None else window.temperature_c.low)
         high_c = min(high_c, math.inf if window.temperature_c.high is None else window.temperature_c.high)
     if not low_c < high_c:
-        return []
+        return ()
     columns = np.linspace(low_c, high_c, _COLUMNS)
     low = np.full(_COLUMNS, frame.rh_low_percent)
     high = np.full(_COLUMNS, frame.rh_high_percent)
     for bottom, top in _rh_bounds(window, columns):
         low = np.maximum(low, bottom)
         high = np.minimum(high, top)
-    return [Ribbon(columns[run], low[run], high[run]) for run in _runs(low < high)]
+    return tuple(Ribbon(columns[run], low[run], high[run]) for run in _runs(low < high))
 
 
 def _rh_bounds(window: AcclimationWindow, columns: Floats) -> list[tuple[Floats | float, Floats | float]]:
@@ -85,22 +87,27 @@ def rh_along(temperature_c: Floats, level_percent: float, *, beyond: float = mat
     return np.where(np.isnan(rh), beyond, rh)
 
 
-def emc_lines(frame: Frame, *, most: int = 9) -> list[EmcLine]:
-    """Give lines of equal EMC across the frame, at whole per cents (or every second, fourth ... one), rising."""
+@lru_cache(maxsize=128)
+def emc_lines(frame: Frame, *, most: int = 9) -> tuple[EmcLine, ...]:
+    """Give lines of equal EMC across the frame, at whole per cents (or every second, fourth ... one), rising.
+
+    Frames snap to round figures, so that the same ones are asked for again and again: they are kept.
+    """
     corners_c = np.array([frame.temperature_low_c, frame.temperature_high_c])
     lowest = float(np.nanmin(emc_percent(corners_c, np.full(2, frame.rh_low_percent))))
     highest = float(np.nanmax(emc_percent(corners_c, np.full(2, frame.rh_high_percent))))
     step = next(step for step in (1, 2, 4, 8, 16, 32) if (highest - lowest) / step <= most)
     levels = range(max(step, math.ceil(lowest / step) * step), math.floor(highest) + 1, step)
-    return [line for level in levels for line in emc_line(float(level), frame)]
+    return tuple(line for level in levels for line in emc_line(float(level), frame))
 
 
-def emc_line(level_percent: float, frame: Frame) -> list[EmcLine]:
+@lru_cache(maxsize=1024)
+def emc_line(level_percent: float, frame: Frame) -> tuple[EmcLine, ...]:
     """Give one line of equal EMC within the frame (as pieces, where it leaves and re-enters)."""
     columns = np.linspace(frame.temperature_low_c, frame.temperature_high_c, _COLUMNS)
     rh = rh_along(columns, level_percent)
     inside = (rh >= frame.rh_low_percent) & (rh <= frame.rh_high_percent)
-    return [EmcLine(level_percent, columns[run], rh[run]) for run in _runs(inside)]
+    return tuple(EmcLine(level_percent, columns[run], rh[run]) for run in _runs(inside))
 
 
 def _runs(mask: NDArray[np.bool_]) -> list[slice]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+import time
 from collections.abc import Awaitable, Callable, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -93,6 +94,7 @@ class Daemon:
         self._watch = Watch()
         self._tasks: list[asyncio.Task[None]] = []
         self._upkeep: Upkeep | None = None
+        self._round_s = time.monotonic()  # when a round was last finished; real, as the machine is what is watched
 
     def stop(self) -> None:
         """Ask the daemon to stop; `run` returns within `STOP_LIMIT_S`. For the event loop's thread."""
@@ -147,6 +149,7 @@ class Daemon:
         return listener
 
     async def _run_on(self, store: SqliteStore, listener: socket.socket | None, ready: Ready | None) -> None:
+        self._round_s = time.monotonic()
         intake = Intake(store, self.clock, lambda: self._site, self._judge, self._publish)
         intake.start()
         supervisor = Supervisor(self.wiring.adapters, self.clock, intake.deliver)
@@ -179,6 +182,7 @@ class Daemon:
             intake=intake,
             supervisor=supervisor,
             news=self._news,
+            round_age_s=lambda: time.monotonic() - self._round_s,
             figures=figures,
             store_faults=lambda: self._upkeep.faults if self._upkeep else (),
             demo_speed=self._demo_speed,
@@ -219,6 +223,7 @@ class Daemon:
                 return incidents
 
         await intake.write(look)
+        self._round_s = time.monotonic()
 
     def _say_ready(self, ready: Ready | None) -> None:
         _log.info("running", page=self.address, adapters=len(self.wiring.adapters), rooms=len(self._site.rooms))

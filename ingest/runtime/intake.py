@@ -12,6 +12,7 @@ there are too many.
 from __future__ import annotations
 
 import asyncio
+import time
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -63,11 +64,12 @@ class Written(NamedTuple):
 class _Submission:
     """Readings to be written.  done: told of the outcome, where somebody waits for it."""
 
-    __slots__ = ("done", "readings")
+    __slots__ = ("done", "readings", "since_s")
 
     def __init__(self, readings: list[Reading], done: asyncio.Future[Appended] | None) -> None:
         self.readings = readings
         self.done = done
+        self.since_s = time.monotonic()  # real: a demonstration's clock runs faster than any disk
 
     def succeed(self, appended: Appended) -> None:
         """Tell whoever still waits (it may have been cancelled meanwhile)."""
@@ -92,6 +94,7 @@ class IntakeHealth:
     held: int = 0
     given_up: int = 0  # readings lost because the store could not be written for too long
     judging_failures: int = 0
+    judging_error: str = ""  # why the last readings were not judged; empty when they were
     store_error: str = ""  # why the store cannot be written at present; empty while all is well
 
     def as_figures(self) -> dict[str, object]:
@@ -104,6 +107,7 @@ class IntakeHealth:
             "held": self.held,
             "given_up": self.given_up,
             "judging_failures": self.judging_failures,
+            "judging_error": self.judging_error,
             "store_error": self.store_error,
         }
 
@@ -122,6 +126,7 @@ class Intake:
         self._queue: deque[_Submission] = deque()
         self._wake = asyncio.Event()
         self._waiting = 0  # readings in the queue
+        self._oldest_s: float | None = None  # since when what is written next, or just now, has been waiting
         self._room = asyncio.Event()
         self._held: deque[list[Reading]] = deque()
         self._strangers: dict[str, int] = {}
@@ -135,6 +140,11 @@ class Intake:
     def unknown_senders(self) -> Mapping[str, int]:
         """Give sensors that belong to no room and when they were last heard (UTC ms), most recent last."""
         return dict(self._strangers)
+
+    def waited_s(self) -> float:
+        """Give for how long (real seconds) the oldest reading has been waiting to be written. From any thread."""
+        oldest_s = self._oldest_s
+        return 0.0 if oldest_s is None else time.monotonic() - oldest_s
 
     def rejected_of(self, source: str) -> Mapping[str, int]:
         """Give what was refused of one source, by reason."""
@@ -244,6 +254,8 @@ class Intake:
 
     def _enqueue(self, submission: _Submission) -> None:
         self._queue.append(submission)
+        if self._oldest_s is None:
+            self._oldest_s = submission.since_s
         self._waiting += len(submission.readings)
         self._wake.set()
 
@@ -275,6 +287,7 @@ class Intake:
         else:
             for submission, outcome in zip(submissions, appended, strict=True):
                 submission.succeed(outcome)
+        self._oldest_s = self._queue[0].since_s if self._queue else None
         self._waiting -= sum(len(submission.readings) for submission in submissions)
         self._room.set()
 
@@ -295,14 +308,17 @@ class Intake:
     def _transact(self, parts: list[list[Reading]], site: Site, now_ms: int) -> Written:
         """Store, judge and put notices out in one transaction; runs in the writer's thread."""
         try:
-            return self._append_and(self._judge, parts, site, now_ms)
+            written = self._append_and(self._judge, parts, site, now_ms)
         except LumberroomError:
             raise
         except Exception as error:  # noqa: BLE001 -- the boundary to the watch: its bug must not cost readings
             self.health.judging_failures += 1
+            self.health.judging_error = f"{type(error).__name__}: {error}"[:200]
             if self._repeats.due(f"judging: {error}", self._clock.monotonic_s()) is not None:
                 _log.error("judging failed; the readings are stored unjudged", exc_info=error)
             return self._append_and(_judge_nothing, parts, site, now_ms)
+        self.health.judging_error = ""
+        return written
 
     def _append_and(self, judge: Judge, parts: list[list[Reading]], site: Site, now_ms: int) -> Written:
         batch = ReadingBatch.of(reading for part in parts for reading in part)

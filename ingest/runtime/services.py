@@ -12,6 +12,7 @@ from adapters.contract import Reading
 from dashboards.services import AdapterStatus, CaughtMail, News, RoomStanding, Submitted
 from ingest.clock import Clock
 from ingest.present.digits import Units
+from ingest.runtime.fitness import failings
 from ingest.runtime.intake import Intake
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.supervisor import Supervisor
@@ -31,7 +32,11 @@ def no_mails() -> Sequence[CaughtMail]:
 
 @dataclass(slots=True)
 class Parts:
-    """What the services speak for.  figures: further sections of the health, by name."""
+    """What the services speak for.
+
+    round_age_s: real seconds since a round of looking for silence was finished.  figures: further sections of the
+    health, by name.
+    """
 
     wiring: Wiring
     clock: Clock
@@ -40,6 +45,7 @@ class Parts:
     intake: Intake
     supervisor: Supervisor
     news: NewsBoard
+    round_age_s: Callable[[], float]
     figures: dict[str, Figures]
     store_faults: Callable[[], Sequence[str]]
     demo_speed: float | None = None
@@ -94,19 +100,25 @@ class DaemonServices:
         return self._parts.news.follow()
 
     def health(self) -> Mapping[str, object]:
-        """Give the daemon's health as JSON-able figures. Reads the store: not for the event loop."""
+        """Give the daemon's health as JSON-able figures. Reads the store: not for the event loop.
+
+        status: "failing" while the daemon cannot do its job (`ingest.runtime.fitness`), "trouble" while something else
+        is wrong, "well" otherwise.  troubles: all of it, a sentence each, failings first.
+        """
         adapters, outbox = self.adapters(), self._outbox()
         figures: dict[str, object] = {name: dict(of()) for name, of in self._parts.figures.items()}
-        troubles = [*self._troubles(), *(f"{a.name}: {a.error}" for a in adapters if a.error)]
+        intake = self._parts.intake
+        failing = failings(intake.health, waited_s=intake.waited_s(), round_age_s=self._parts.round_age_s())
+        troubles = [*failing, *self._troubles(), *(f"{a.name}: {a.error}" for a in adapters if a.error)]
         if outbox["last_error"]:
             troubles.append(f"Mail is waiting: {outbox['last_error']}")
         return {
-            "status": "trouble" if troubles else "well",
+            "status": "failing" if failing else "trouble" if troubles else "well",
             "troubles": troubles,
             "version": metadata.version("lumberroom"),
             "started_ms": self._started_ms,
             "uptime_s": round(self.clock.monotonic_s() - self._started_s, 3),
-            "store": self._parts.intake.health.as_figures(),
+            "store": intake.health.as_figures(),
             "adapters": [_adapter_figures(status) for status in adapters],
             "outbox": outbox,
             "cautions": list(self._parts.wiring.cautions),
@@ -114,10 +126,12 @@ class DaemonServices:
         }
 
     def _troubles(self) -> list[str]:
-        """Give what is wrong with the store, the judging and the mail, a sentence each."""
+        """Give what went wrong with the store, the judging and the mail, a sentence each."""
         intake, mail = self._parts.intake.health, self._parts.wiring.mail
-        troubles = [intake.store_error] if intake.store_error else []
-        if intake.judging_failures:
+        troubles = []
+        if intake.given_up:
+            troubles.append(f"{intake.given_up} readings were lost: the store could not be written for too long.")
+        if intake.judging_failures and not intake.judging_error:
             troubles.append("Readings were stored without being judged: a fault in lumberroom; the log has the trace.")
         troubles += self._parts.store_faults()
         if mail is not None and mail.trouble:

@@ -8,6 +8,7 @@ newest entries were cut off, or that the whole was written anew: for that, `head
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import sqlite3
@@ -121,4 +122,11 @@ def save_site(connection: sqlite3.Connection, site: Site, *, at_ms: int, by: str
 def site(connection: sqlite3.Connection) -> Site | None:
     """Give the job as it stands, or None before it was seeded."""
     entry = newest(connection, "site", "")
-    return None if entry is None else from_plain(Site, entry.body)
+    return None if entry is None else _site_of(entry.text)
+
+
+@functools.lru_cache(maxsize=8)
+def _site_of(text: str) -> Site:
+    # Every read of a derived series asks for the site's elevation: taking a large site apart each time costs more than
+    # the reading. It is frozen, hence shared safely; another text is another site.
+    return from_plain(Site, json.loads(text))

@@ -66,6 +66,7 @@ class BenchServices:
     strangers: dict[str, int] = field(default_factory=dict)
     caught: list[CaughtMail] = field(default_factory=list)
     troubles: list[str] = field(default_factory=list)
+    failing: bool = False
     disk_full: bool = False
     board: NewsBoard = field(default_factory=NewsBoard)
     loop: asyncio.AbstractEventLoop | None = None
@@ -129,7 +130,8 @@ class BenchServices:
 
     def health(self) -> Mapping[str, object]:
         """Give figures, well unless the test says otherwise."""
-        return {"status": "trouble" if self.troubles else "well", "troubles": self.troubles, "version": "0.1.0"}
+        status = "failing" if self.failing else "trouble" if self.troubles else "well"
+        return {"status": status, "troubles": self.troubles, "version": "0.1.0"}
 
 
 def air(sensor: str, at_ms: int, temperature_c: float, rh_percent: float) -> list[Reading]:

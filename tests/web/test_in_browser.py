@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 pytestmark = pytest.mark.browser
 
-PAGES = ["/", "/rooms/loft", "/rooms/hall?span=30d", "/incidents", "/arrivals"]
+PAGES = ["/", "/rooms/loft", "/rooms/hall?span=30d&until=2026-01-07", "/incidents?room=hall", "/arrivals"]
 PHONE = {"width": 360, "height": 740}
 
 
@@ -104,7 +104,9 @@ def test_nothing_sticks_out_on_a_phone(opened, scheme):
             expect(page.locator(".strip canvas").first).to_be_visible()
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"], path
         tall = "all => all.map(one => one.getBoundingClientRect().height)"
-        heights = page.eval_on_selector_all("nav a, .choose label, summary", tall)
+        heights = page.eval_on_selector_all(
+            "nav a, .stretch-ways a, .choose label, .choose select, .choose [type=date], summary", tall
+        )
         shown = [height for height in heights if height]  # what is folded away has no height
         assert min(shown) >= 24, path  # WCAG 2.2, 2.5.8: at least 24 CSS px
 
@@ -158,7 +160,7 @@ def test_text_is_readable_in_light_and_dark(opened, served, bench, scheme):
     page = opened("/", color_scheme=scheme)
     paper = page.evaluate("getComputedStyle(document.body).backgroundColor")
     assert (sum(map(int, re.findall(r"\d+", paper)[:3])) < 200) == (scheme == "dark")
-    for path in ("/", "/rooms/hall", "/rooms/cellar", "/incidents", "/arrivals"):
+    for path in ("/", "/rooms/hall", "/rooms/hall?until=2026-01-07T12:00", "/rooms/cellar", "/incidents", "/arrivals"):
         page.goto(path)
         seen, bad = page.evaluate(CONTRAST)
         assert seen > 15
@@ -175,8 +177,12 @@ def test_without_scripts_everything_is_there(opened):
     page.locator("details.figures summary").click()
     expect(page.locator(".figures tbody tr").first).to_be_visible()
     page.get_by_role("radio", name="7 days").check(force=True)
+    page.locator("input[type=date]").fill("2026-01-07")
     page.get_by_role("button", name="Show").click()
-    expect(page).to_have_url(re.compile(r"span=7d"))
+    expect(page).to_have_url(re.compile(r"span=7d&day=2026-01-07"))
+    expect(page.locator("#window-title")).to_contain_text("24 hours up to the end of Wed 7 Jan 2026")
+    page.get_by_role("link", name="Earlier").click()
+    expect(page.locator(".stretch-words")).to_have_text("Thu 25 Dec 2025 to Wed 31 Dec 2025")
     assert page.locator("noscript").count() >= 1
 
 
@@ -219,6 +225,70 @@ def test_new_readings_reach_the_time_chart(opened, served, bench):
     expect(read).to_have_text(re.compile(r"and 49\.9 %"))
 
 
+def test_news_does_not_lead_away_from_the_past(opened, served, bench):
+    """Whoever looks at a stretch of the past goes on seeing it while readings come in; figures of now move on."""
+    page = opened("/rooms/hall?span=1d&until=2026-01-07T12:00")
+    then = page.locator(".then")
+    read = page.locator(".strip-read").first
+    expect(read).to_have_text(re.compile("Between"))
+    before = (then.inner_text(), read.inner_text(), page.locator(".stretch-words").inner_text())
+    served.services.clock.step_wall(60_000)
+    served.submit(bench.air("hall-air", bench.now_ms + 60_000, 18.0, 48.8))
+    expect(page.locator(".now .fact-rh_percent b")).to_have_text("48.8")
+    page.wait_for_timeout(300)
+    assert (then.inner_text(), read.inner_text(), page.locator(".stretch-words").inner_text()) == before
+
+
+def test_one_walks_through_the_past_in_place(opened):
+    """Earlier, a chosen day, back to now and the browser's own way back change the stretch, not the page."""
+    page = opened("/rooms/hall?span=1d")
+    words = page.locator(".stretch-words")
+    expect(page.locator(".strip canvas").first).to_be_visible()
+    page.evaluate("window.stillHere = true")
+    page.get_by_role("link", name="Earlier").click()
+    expect(words).to_have_text("Tue 6 Jan 2026, 13:20 CET to Wed 7 Jan 2026, 13:20 CET")
+    expect(page.locator("#window-title")).to_contain_text("24 hours up to Wed 7 Jan 2026, 13:20 CET")
+    expect(page.locator("input[type=date]")).to_have_value("2026-01-07")
+    with page.expect_response(re.compile(r"/series\?")):
+        page.locator("input[type=date]").fill("2026-01-06")
+    expect(words).to_have_text("Tue 6 Jan 2026")
+    expect(page).to_have_url(re.compile(r"\?span=1d&until=2026-01-07T00:00(&show=\w+)+$"))
+    page.get_by_role("radio", name="6 hours").check(force=True)
+    expect(words).to_have_text("Tue 6 Jan 2026, 18:00 CET to Wed 7 Jan 2026, 00:00 CET")
+    page.go_back()
+    expect(words).to_have_text("The last 24 hours, up to now")
+    expect(page.get_by_role("radio", name="24 hours")).to_be_checked()
+    expect(page.locator("input[type=date]")).to_have_value("")
+    page.get_by_role("link", name="Earlier").click()
+    page.locator("#stretch").get_by_role("link", name="Back to now").click()
+    expect(words).to_have_text("The last 24 hours, up to now")
+    assert page.evaluate("window.stillHere") is True
+
+
+def test_a_stretch_without_readings_says_so(opened, served):
+    """Before anything was heard there is a sentence and no empty picture."""
+    page = opened("/rooms/hall?span=1d&until=2025-06-01")
+    expect(page.locator(".strip")).to_have_count(3)
+    expect(page.locator(".strip-read").first).to_have_text("Nothing was heard in this stretch.")
+    expect(page.locator(".strip canvas")).to_have_count(0)
+
+
+def test_the_place_under_the_finger_stays_when_news_comes(opened, served, bench):
+    """A reading that comes in draws the chart again, and it goes on telling the point that is pointed at."""
+    page = opened("/rooms/hall")
+    over = page.locator(".strip .u-over").first
+    over.scroll_into_view_if_needed()
+    box = over.bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 20)
+    read = page.locator(".strip-read").first
+    expect(read).to_have_text(re.compile(r"^Wed,? 7 Jan"))
+    served.services.clock.step_wall(60_000)
+    with page.expect_response(re.compile(r"/series\?")):
+        served.submit(bench.air("hall-air", bench.now_ms + 60_000, 18.0, 44.4))
+    page.wait_for_timeout(300)
+    expect(read).to_have_text(re.compile(r"^Wed,? 7 Jan"))
+
+
 def test_details_stay_open_and_focus_stays_when_news_comes(opened, served, bench):
     """News does not close what somebody has opened, nor take away the keyboard's place."""
     page = opened("/rooms/hall")
@@ -258,6 +328,22 @@ def test_a_caught_mail_runs_no_script(opened, served, bench):
     # Chromium notes each script that it refuses to run: that note is what is wanted here.
     assert all("sandboxed" in said or "Content Security Policy" in said for said in opened.complaints)
     opened.complaints.clear()
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_a_caught_mail_is_shown_whole(opened, served, bench, width):
+    """The frame is as tall as the mail in it, on a phone too: nothing is cut off and nothing scrolls inside."""
+    served.services.demo_speed = 60.0
+    served.services.caught = [bench.mail(1, html=f"<div>{'<p>A line of a long mail about a floor.</p>' * 60}</div>")]
+    page = opened("/mails/1", viewport={"width": width, "height": 740})
+    expect(page.frame_locator("iframe").locator("p").last).to_be_attached()
+    frame = page.locator("iframe")
+    expect(frame).to_have_attribute("height", re.compile(r"^\d{4}$"))
+    inside = "one => one.contentDocument.documentElement.scrollHeight - one.clientHeight"
+    assert frame.evaluate(inside) <= 0
+    last = page.frame_locator("iframe").locator("p").last
+    last.scroll_into_view_if_needed()
+    expect(last).to_be_in_viewport()
 
 
 def test_motion_is_left_out_for_who_asks(opened):

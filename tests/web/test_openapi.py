@@ -111,8 +111,10 @@ def test_answers_conform_to_the_document(client, services, bench, document, addr
 
 
 def test_trouble_conforms_too(client, services, document):
-    """An unwell daemon's health is documented under 503."""
+    """A failing daemon's health is documented under 503, a troubled one's under 200."""
     services.troubles.append("the disk is full")
+    conforms(client.get("/health").json(), schema_of(document, "/health", "get", 200), document)
+    services.failing = True
     conforms(client.get("/health").json(), schema_of(document, "/health", "get", 503), document)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
@@ -142,7 +143,7 @@ def test_the_overview_says_each_room_in_words_and_figures(client):
 def test_ages_come_from_the_site_clock(client, services):
     """An hour later by the site's clock the figures are an hour old, whatever this computer's clock says."""
     services.clock.step_wall(3_600_000)
-    assert "Old figures: last heard 1 hour ago" in outline(client.get("/")).words
+    assert "Old figures: measured 1 hour ago" in outline(client.get("/")).words
 
 
 def test_times_are_told_in_the_zone_of_the_site(client):
@@ -180,25 +181,120 @@ def test_history_follows_span_and_quantities_without_scripts(client):
     assert checked == ["3d", "dew_point_c"]
 
 
+def test_the_past_is_shown_up_to_the_instant_asked_for(client):
+    """Charts, table and plan end at that instant and say so; the figures of now stay those of now."""
+    page = outline(client.get("/rooms/loft?span=1d&until=2026-01-07T12:00"))
+    assert "The air against the window: 24 hours up to Wed 7 Jan 2026, 12:00 CET" in page.words
+    # The bench's air is 20 °C + sin(step / 46): steps 305 and 306 lie in the last ten minutes before that instant.
+    assert "At Wed 7 Jan 2026, 12:00 CET: 20.4 °C, 43.6 % RH" in page.words
+    assert "In the 24 hours before temperature between" in page.words
+    assert "Tue 6 Jan 2026, 12:00 CET to Wed 7 Jan 2026, 12:00 CET" in page.words
+    assert "Temperature 20.0 °C RH 45.0 %" in page.words
+    plan = next(json.loads(attrs["data-plan"]) for _, attrs in page.tags if "data-plan" in attrs)
+    assert plan["to"] - plan["from"] == 86_400_000
+    assert plan["to"] == 1_767_783_600_000  # 2026-01-07T11:00:00Z
+    assert "then" in page.words
+
+
+def test_one_walks_through_the_past_by_links(client):
+    """Earlier, later and back to now lead where they say, keeping span, quantities and units."""
+    now = outline(client.get("/rooms/loft?span=1d&show=dew_point_c&units=us"))
+    assert "Later" not in now.words
+    earlier = link_with(now, "until=")
+    assert earlier == "/rooms/loft?span=1d&until=2026-01-07T13:20&show=dew_point_c&units=us#history"
+    page = outline(client.get(earlier))
+    assert link_with(page, "until=2026-01-06T13:20")
+    back = "/rooms/loft?span=1d&show=dew_point_c&units=us#history"
+    assert [attrs["href"] for tag, attrs in page.tags if tag == "a" and attrs.get("href") == back] == [back] * 3
+    assert link_with(page, "units=si") == "/rooms/loft?span=1d&until=2026-01-07T13%3A20&show=dew_point_c&units=si"
+
+
+def test_a_day_chosen_in_the_form_is_shown_from_midnight_to_midnight(client):
+    """The date field needs no script: the day it sends is shown whole, by its name."""
+    page = outline(client.get("/rooms/hall?until=&span=1d&day=2026-01-06"))
+    assert "24 hours up to the end of Tue 6 Jan 2026" in page.words
+    plan = next(json.loads(attrs["data-plan"]) for _, attrs in page.tags if "data-plan" in attrs)
+    assert (plan["from"], plan["to"]) == (1_767_654_000_000, 1_767_740_400_000)  # midnights of Berlin
+    assert ("2026-01-06", "2026-01-08") in [(a.get("value"), a.get("max")) for _, a in page.tags]
+
+
+def test_incidents_of_the_past_stand_beside_its_chart(client, full, bench):
+    """A stretch of the past lists what was going on in it, and each incident leads to the air of its time."""
+    page = outline(client.get("/rooms/hall?span=1d&until=2026-01-07T12:00"))
+    assert incident_ids(page) == ["incident-i30"]
+    assert "Incidents in this stretch" in page.words
+    there = link_with(page, "span=6h")
+    assert there == "/rooms/hall?span=6h&until=2026-01-07T11:00#history"
+    assert incident_ids(outline(client.get(there))) == ["incident-i30"]
+
+
+def test_a_record_that_has_stopped_leads_to_its_newest_readings(client, services):
+    """A year later the page says of when the newest reading is, and the link shows it; there the hint is gone."""
+    services.clock.step_wall(365 * 86_400_000)
+    page = outline(client.get("/rooms/hall"))
+    assert "The newest reading of this room is of Thu 8 Jan 2026, 13:20 CET. To the newest readings" in page.words
+    assert "Old figures: measured on Thu 8 Jan 2026" in page.words
+    there = outline(client.get(link_with(page, "until=")))
+    assert "At Thu 8 Jan 2026, 13:21 CET: 18.0 °C" in there.words
+    assert "To the newest readings" not in there.words
+    assert "The newest reading" not in outline(client.get("/rooms/cellar")).words
+
+
 def test_incidents_are_told_with_their_length_and_worst(client, full):
     """What is going on stands apart from what is over, with when, for how long and why."""
     page = outline(client.get("/incidents"))
     assert "Hall: out of its window going on" in page.words
-    assert "since 10:20 · 3 hours RH above 50 %." in page.words
-    assert "yesterday 07:20 to 07:50 · 30 minutes RH above 50 %." in page.words
+    assert "since 10:20 · 3 hours · The air at that time RH above 50 %." in page.words
+    assert "yesterday 07:20 to 07:50 · 30 minutes · The air at that time RH above 50 %." in page.words
 
 
-def test_incidents_page_leads_to_older_ones(client, services, bench):
-    """Fifty to a page, and a link to those before."""
+def incident_ids(page) -> list[str]:
+    return [attrs["id"] for _, attrs in page.tags if (attrs.get("id") or "").startswith("incident-")]
+
+
+def link_with(page, part: str) -> str:
+    return next(attrs["href"] for tag, attrs in page.tags if tag == "a" and part in (attrs.get("href") or ""))
+
+
+def test_incidents_page_leads_to_older_ones_and_back(client, services, bench):
+    """Fifty to a page, a link to those before; a page further back says nothing of what is going on, and leads back."""
     bench.put(services, *(bench.incident(number, is_open=False) for number in range(1, 61)))
     page = outline(client.get("/incidents"))
-    older = next(attrs["href"] for _, attrs in page.tags if "before_ms" in (attrs.get("href") or ""))
-    first, rest = (
-        {a["id"] for _, a in p.tags if (a.get("id") or "").startswith("incident-")}
-        for p in (page, outline(client.get(older)))
-    )
+    further = outline(client.get(link_with(page, "before_ms")))
+    first, rest = incident_ids(page), incident_ids(further)
     assert (len(first), len(rest)) == (50, 10)
-    assert not first & rest
+    assert not set(first) & set(rest)
+    assert "Going on" in page.words
+    assert "Going on" not in further.words
+    assert re.search(r'<a href="/incidents">The newest</a>', client.get(link_with(page, "before_ms")).text)
+
+
+def test_incidents_that_opened_at_one_instant_are_not_lost_between_pages(client, services, bench):
+    """Sixty sensors fall silent in one round: wherever a page ends, every incident is on one of the pages."""
+    together = [replace(bench.incident(5, is_open=False), id=f"t{number}") for number in range(60)]
+    bench.put(services, bench.incident(1, is_open=False), *together, bench.incident(9, is_open=False))
+    address, seen = "/incidents", []
+    for _ in range(3):
+        page = outline(client.get(address))
+        seen += incident_ids(page)
+        if "Older ones" not in page.words:
+            break
+        address = link_with(page, "before_ms")
+    assert len(seen) == len(set(seen)) == 62
+
+
+def test_incidents_of_one_room(client, services, bench):
+    """The form and the link of a room's page lead to that room's incidents only, page after page."""
+    halls = (bench.incident(number, is_open=False) for number in range(1, 61))
+    lofts = (replace(bench.incident(number, is_open=False, room="loft"), id=f"l{number}") for number in (2, 3))
+    bench.put(services, *halls, *lofts)
+    address = link_with(outline(client.get("/rooms/loft")), "/incidents?room=loft")
+    page = outline(client.get(address))
+    assert incident_ids(page) == ["incident-l2", "incident-l3"]
+    assert ("option", {"value": "loft", "selected": None}) in page.tags
+    older = link_with(outline(client.get("/incidents?room=hall")), "before_ms")
+    assert "room=hall" in older
+    assert len(incident_ids(outline(client.get(older)))) == 10
 
 
 def test_arrivals_tells_who_comes_who_is_turned_away_and_what_does_not_get_out(client, full):
@@ -219,11 +315,12 @@ def test_caught_mail_is_shown_in_a_frame_that_can_do_nothing(client, full, bench
     """The frame is sandboxed, and the mail's own answer forbids scripts, requests and other sites' frames."""
     full.caught = [bench.mail(1, html=bench.hostile)]
     frame = next(attrs for tag, attrs in outline(client.get("/mails/1")).tags if tag == "iframe")
-    assert frame["sandbox"] == ""
+    # The page may measure how tall the mail is; without allow-scripts nothing in the mail can do anything with that.
+    assert frame["sandbox"] == "allow-same-origin"
     letter = client.get(frame["src"])
     assert letter.text == bench.hostile
     policy = letter.headers["content-security-policy"]
-    assert policy.startswith("sandbox;")
+    assert policy.startswith("sandbox allow-same-origin;")
     assert "script-src" not in policy
     assert "default-src 'none'" in policy
     assert "frame-ancestors 'self'" in policy
@@ -250,6 +347,9 @@ def test_the_banner_says_how_fast_time_runs(client, full):
         ("/rooms/attic", 404, "The rooms are: loft, hall, cellar."),
         ("/nothing", 404, "There is nothing at this address."),
         ("/incidents?before_ms=soon", 400, "before_ms"),
+        ("/incidents?room=attic", 404, "The rooms are: loft, hall, cellar."),
+        ("/rooms/loft?until=soon", 400, "until='soon' is not an instant."),
+        ("/rooms/loft?day=2026", 400, "Write it as 2026-01-31."),
         ("/mails/99", 404, "There is no caught mail number 99."),
         ("/mails/x", 400, "number"),
     ],

@@ -92,15 +92,15 @@ def test_lines_of_equal_emc_pass_where_the_handbook_has_them(rh_percent, level):
 
 def test_an_emc_bound_that_no_air_reaches_leaves_no_region_and_no_line():
     """Wood in air never comes to 40 % EMC: nothing satisfies "at least 40 %", everything satisfies "at most"."""
-    assert window_ribbons(AcclimationWindow(emc_percent=Bounds(40, None)), FRAME) == []
+    assert window_ribbons(AcclimationWindow(emc_percent=Bounds(40, None)), FRAME) == ()
     (whole,) = window_ribbons(AcclimationWindow(emc_percent=Bounds(None, 40)), FRAME)
     assert (whole.low_percent[0], whole.high_percent[0]) == (20.0, 80.0)
-    assert emc_line(40, FRAME) == []
+    assert emc_line(40, FRAME) == ()
 
 
 def test_bounds_that_contradict_each_other_leave_no_region():
     """Damp wood in dry air cannot be had, and the chart draws no window then."""
-    assert window_ribbons(AcclimationWindow(rh_percent=Bounds(None, 40), emc_percent=Bounds(12, None)), FRAME) == []
+    assert window_ribbons(AcclimationWindow(rh_percent=Bounds(None, 40), emc_percent=Bounds(12, None)), FRAME) == ()
 
 
 def test_lines_are_few_enough_to_read_and_labelled_with_their_figures():

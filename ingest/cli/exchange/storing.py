@@ -72,19 +72,30 @@ def store_portions(
     tell: called with each reading or row that is refused.  Raises StorageError, RefusedError.
     """
     site, counts = job_for(store, room), Counts()
-    known = {sensor.id for sensor in site.sensors}
     for portion in portions:
         good = _good(portion, now_ms, tell, counts)
-        new = [sensor for sensor in dict.fromkeys(reading.sensor for reading in good) if sensor not in known]
+        before = site
         if room is None:
-            counts.strangers.update(reading.sensor for reading in good if reading.sensor not in known)
-            good = [reading for reading in good if reading.sensor in known]
-        elif new:
-            site = replace(site, sensors=(*site.sensors, *(Sensor(sensor, room) for sensor in new)))
-            known.update(new)
-            counts.added += new
-        _store(store, good, site if new and room is not None else None, now_ms, counts)
+            good = _without_strangers(good, site, counts)
+        else:
+            site = _with_new_sensors(good, site, room, counts)
+        _store(store, good, site if site is not before else None, now_ms, counts)
     return counts
+
+
+def _without_strangers(readings: list[Reading], site: Site, counts: Counts) -> list[Reading]:
+    """Leave out, and count, the readings of sensors that the job does not know."""
+    known = {sensor.id for sensor in site.sensors}
+    counts.strangers.update(reading.sensor for reading in readings if reading.sensor not in known)
+    return [reading for reading in readings if reading.sensor in known]
+
+
+def _with_new_sensors(readings: list[Reading], site: Site, room: str, counts: Counts) -> Site:
+    """Give the job with the sensors that it does not know yet in `room`; the same object where there are none."""
+    known = {sensor.id for sensor in site.sensors}
+    new = [sensor for sensor in dict.fromkeys(reading.sensor for reading in readings) if sensor not in known]
+    counts.added += new
+    return replace(site, sensors=(*site.sensors, *(Sensor(sensor, room) for sensor in new))) if new else site
 
 
 def _good(portion: Portion, now_ms: int, tell: Callable[[Trouble], None], counts: Counts) -> list[Reading]:

@@ -1,8 +1,4 @@
-"""The same bytes with columns behind each record.
-
-Numbers are written with the fewest digits that tell a single-precision number from its neighbours: at least six
-significant digits, seven as a rule, and no tail of digits that no sensor ever measured.
-"""
+"""The same bytes with columns behind each record, every number with seven significant digits (see `slots`)."""
 
 from __future__ import annotations
 
@@ -13,42 +9,42 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ingest.cli.tables.records import Records
+from ingest.cli.tables.slots import SLOT_BYTES, fill_slots
 from ingest.physics.pointwise import FloatArray
 
 
 def appended(
     records: Records, columns: Sequence[FloatArray], *, delimiter: str, decimal_mark: str = ".", eol: bytes = b"\n"
-) -> list[memoryview | bytes]:
-    """Give the records with one more field per column behind each, as pieces to be written one after the other.
+) -> bytes:
+    """Give the records with one more field per column behind each.
 
-    columns: float64 (n,) each; NaN becomes an empty field.  eol: the line end for a last record that had none.
+    records: at least one, without NUL bytes.  columns: float64 (n,) each; NaN becomes an empty field.  eol: the line
+    end for a last record that had none.
     """
-    texts = [number_texts(values, decimal_mark) for values in columns]
-    joined = pc.binary_join_element_wise(
-        _with_the_line_end_before(records), *texts, delimiter, null_handling="replace", null_replacement=""
-    )
-    return [_bytes_of(joined), _last_line_end(records, eol)]
+    texts = np.empty((len(records), len(columns), 2), np.uint64)
+    for index, values in enumerate(columns):
+        fill_slots(texts[:, index], values, delimiter, decimal_mark)
+    joined = pc.binary_join_element_wise(_with_the_line_end_before(records), _rows(texts), "")
+    return _bytes_of(joined).translate(None, b"\0") + _last_line_end(records, eol)
 
 
-def number_texts(values: FloatArray, decimal_mark: str = ".") -> pa.StringArray:
-    """Give numbers as text, null where they are NaN."""
-    single = values.astype(np.float32)
-    single += np.float32(0.0)  # minus zero becomes zero
-    texts = pa.array(single, mask=np.isnan(single)).cast(pa.string())
-    return texts if decimal_mark == "." else pc.replace_substring(texts, ".", decimal_mark)
+def _rows(texts: np.ndarray[tuple[int, int, int], np.dtype[np.uint64]]) -> pa.StringArray:
+    width = texts.shape[1] * SLOT_BYTES
+    offsets = np.arange(0, (len(texts) + 1) * width, width, dtype=np.int32)
+    return pa.StringArray.from_buffers(len(texts), pa.py_buffer(offsets), pa.py_buffer(texts))
 
 
 def _with_the_line_end_before(records: Records) -> pa.StringArray:
     # Arrow's variable-length arrays have no room between elements, so each record takes the line end that stands
     # before it along; joined one after the other, every line end is then behind its own row's appended fields.
     offsets = np.append(records.starts[0], records.ends).astype(np.int32)
-    # Declared as text to match the numbers; nothing here looks at the encoding, any bytes pass through untouched.
+    # Declared as text because joining asks for it; nothing looks at the encoding, any bytes pass through untouched.
     return pa.StringArray.from_buffers(len(records), pa.py_buffer(offsets), pa.py_buffer(records.data))
 
 
-def _bytes_of(texts: pa.StringArray) -> memoryview:
+def _bytes_of(texts: pa.StringArray) -> bytes:
     offsets = np.frombuffer(texts.buffers()[1], np.int32)[texts.offset : texts.offset + len(texts) + 1]
-    return memoryview(texts.buffers()[2])[int(offsets[0]) : int(offsets[-1])]
+    return bytes(memoryview(texts.buffers()[2])[int(offsets[0]) : int(offsets[-1])])
 
 
 def _last_line_end(records: Records, eol: bytes) -> bytes:

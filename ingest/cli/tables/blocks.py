@@ -6,7 +6,7 @@ import select
 from collections.abc import Iterator
 from typing import Final, Protocol
 
-BLOCK: Final = 1 << 20
+BLOCK: Final = 1 << 19
 """How much is read at a time (bytes): enough rows to spread the cost of a call, few enough to stay in the cache."""
 
 
@@ -23,16 +23,8 @@ class ByteSource(Protocol):
 
 
 def blocks(source: ByteSource) -> Iterator[bytes]:
-    """Give the bytes of `source` in blocks of up to about `BLOCK`, never waiting for more once there is something.
-
-    An empty block says that nothing is there just now and the next step will wait: time to hand on what is ready.
-    """
-    while True:
-        if not more_waits(source):
-            yield b""
-        piece = source.read(BLOCK)
-        if not piece:
-            return
+    """Give the bytes of `source` in blocks of up to about `BLOCK`, never waiting for more once there is something."""
+    while piece := source.read(BLOCK):
         pieces, size = [piece], len(piece)
         while size < BLOCK and more_waits(source):
             piece = source.read(BLOCK - size)

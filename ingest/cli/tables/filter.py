@@ -5,13 +5,12 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 from ingest.cli.tables.appending import appended
 from ingest.cli.tables.blocks import ByteSource, blocks
-from ingest.cli.tables.in_order import in_order
 from ingest.cli.tables.layout import Layout, read_layout
-from ingest.cli.tables.numbers import NumberReader, Problem
+from ingest.cli.tables.numbers import NumberReader, Numbers, Problem
 from ingest.cli.tables.outputs import outputs
 from ingest.cli.tables.records import MAX_RECORD, Records, RecordSplitter
 from ingest.errors import InputError
@@ -48,14 +47,6 @@ class Wanted:
     pressure_kpa: float | None = None
 
 
-class Done(NamedTuple):
-    """What became of a stretch of records.  rows: how many they were.  pieces: the output, to be written in order."""
-
-    rows: int
-    problems: tuple[Problem, ...]
-    pieces: list[memoryview | bytes]
-
-
 def derive_table(
     source: ByteSource, sink: ByteSink, tell: Callable[[Problem], None], wanted: Wanted, *, name: str
 ) -> Tally:
@@ -71,16 +62,13 @@ def derive_table(
     _write(sink, layout.heading())
     splitter = RecordSplitter(layout.delimiter.encode(), line=lines + 1, name=name)
     tally, reader = Tally(), NumberReader(layout)
-
-    def work(records: Records) -> Done:
-        return _derived(records, reader, layout, wanted)
-
-    for done in in_order(work, _noting(reader, _records(rest, incoming, splitter))):
-        for problem in done.problems:
+    for records in _records(itertools.chain([rest], incoming), splitter):
+        numbers = reader.read(records)
+        for problem in numbers.problems:
             tell(problem)
-        tally.rows += done.rows
-        tally.bad += len(done.problems)
-        _write(sink, b"".join(done.pieces))
+        tally.rows += len(records)
+        tally.bad += len(numbers.problems)
+        _write(sink, _derived(records, numbers, reader.decimal_mark, layout, wanted))
     return tally
 
 
@@ -107,41 +95,24 @@ def _first_line(incoming: Iterator[bytes], name: str) -> tuple[bytes, bytes, int
     return data.lstrip(b"\r\n"), b"", 1
 
 
-def _records(rest: bytes, incoming: Iterable[bytes], splitter: RecordSplitter) -> Iterator[Records | None]:
-    """Give whole records as they come; None where nothing more is there just now."""
-    for block in itertools.chain([rest], incoming):
-        records = splitter.feed(block) if block else None
-        if records is not None or not block:
+def _records(incoming: Iterable[bytes], splitter: RecordSplitter) -> Iterator[Records]:
+    for block in incoming:
+        if (records := splitter.feed(block)) is not None:
             yield records
     if (records := splitter.finish()) is not None:
         yield records
 
 
-def _noting(reader: NumberReader, incoming: Iterable[Records | None]) -> Iterator[Records | None]:
-    """Let the reader see the records in their order, before they are worked on side by side."""
-    for records in incoming:
-        if records is not None:
-            reader.note_decimal_mark(records)
-        yield records
-
-
-def _derived(records: Records, reader: NumberReader, layout: Layout, wanted: Wanted) -> Done:
-    """Read, derive and write out one stretch of records."""
-    numbers = reader.read(records)
-    count, values = len(records), numbers.values
+def _derived(records: Records, numbers: Numbers, decimal_mark: str, layout: Layout, wanted: Wanted) -> bytes:
+    """Give the good ones of these records with their derived columns."""
+    values = numbers.values
     if numbers.problems:
         if not numbers.good.any():
-            return Done(count, numbers.problems, [])
+            return b""
         records, values = records.only(numbers.good), values[:, numbers.good]
     derived = outputs(*_si(values, layout, wanted), us_units=wanted.us_units)
-    pieces = appended(
-        records,
-        [derived[output] for output in layout.outputs],
-        delimiter=layout.delimiter,
-        decimal_mark=reader.decimal_mark or ".",
-        eol=layout.eol,
-    )
-    return Done(count, numbers.problems, pieces)
+    columns = [derived[name] for name in layout.outputs]
+    return appended(records, columns, delimiter=layout.delimiter, decimal_mark=decimal_mark, eol=layout.eol)
 
 
 def _si(values: FloatArray, layout: Layout, wanted: Wanted) -> tuple[FloatArray, FloatArray, FloatArray | float]:

@@ -77,20 +77,22 @@ def measured_columns(layout: Layout) -> tuple[Column, ...]:
 
 
 class NumberReader:
-    """Read the measured columns of one table, whose decimal mark it remembers. Reading may go on in several threads."""
+    """Read the measured columns of one table, in order, and remember which decimal mark it uses."""
 
     def __init__(self, layout: Layout) -> None:
         self.columns = measured_columns(layout)
         self._layout = layout
-        self.decimal_mark: str | None = None  # not known until a number shows one
+        self._mark_seen: str | None = "." if layout.delimiter == "," else None
 
-    def note_decimal_mark(self, records: Records) -> None:
-        """Learn the decimal mark from the first records that show one; call it with the records in their order."""
-        if self.decimal_mark is None:
-            self.decimal_mark = self._mark_seen(records)
+    @property
+    def decimal_mark(self) -> str:
+        """The mark of the first number that showed one; a point until then."""
+        return self._mark_seen or "."
 
     def read(self, records: Records) -> Numbers:
         """Read one record or more."""
+        if self._mark_seen is None:
+            self._mark_seen = self._look_for_mark(records)
         parts = list(self._parts(records))
         return Numbers(
             np.concatenate([part.values for part in parts], axis=1),
@@ -124,7 +126,7 @@ class NumberReader:
     def _fast(self, records: Records) -> FloatArray | None:
         """Give float64 (columns, n), or None unless every one of the records is beyond doubt."""
         data = records.data
-        if records.unclosed or data.count(b"\r") != data.count(b"\r\n"):
+        if records.unclosed or b"\0" in data or (b"\r" in data and data.count(b"\r") != data.count(b"\r\n")):
             return None
         try:
             table = self._arrow_table(data)
@@ -151,13 +153,15 @@ class NumberReader:
                 column_types=dict.fromkeys(wanted, pa.float64()),
                 include_columns=wanted,
                 null_values=[],  # an empty field is trouble, to be told
-                decimal_point=self.decimal_mark or ".",
+                decimal_point=self.decimal_mark,
             ),
         )
 
     def _row(self, record: bytes, *, unclosed: bool) -> list[float] | str:
         if unclosed:
             return "a quotation mark is opened and never closed"
+        if b"\0" in record:
+            return "a NUL byte stands in it, which is no text"
         fields = self._fields(record)
         if fields is None:
             return "a carriage return stands in the middle of it"
@@ -193,10 +197,8 @@ class NumberReader:
             )
         return number
 
-    def _mark_seen(self, records: Records) -> str | None:
+    def _look_for_mark(self, records: Records) -> str | None:
         """Give the decimal mark of the first measured number that shows one, None where none does yet."""
-        if self._layout.delimiter == ",":
-            return "."
         for record in records:
             for text in self._measured_fields(record):
                 if ("," in text) != ("." in text):

@@ -7,12 +7,14 @@ Vectors marked PAGE are printed on bthome.io/format; those marked THREAD are a r
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Stamp
 from adapters.framing.broadcasts import MEANINGS, Broadcast, decode_broadcast
 from adapters.framing.rejections import Why
+
+PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure
 
 AT_MS = 1_764_064_800_123
 
@@ -103,7 +105,7 @@ def test_what_cannot_be_read_is_rejected_with_its_reason(text: str, why: Why) ->
     assert [(r.reason, r.sensor) for r in decoded.rejections] == [(why, "loft")]
 
 
-@settings(max_examples=500)
+@settings(PATIENT, max_examples=500)
 @given(st.binary(max_size=40) | st.binary(max_size=30).map(lambda data: b"\x40" + data))
 def test_nothing_on_the_air_can_break_the_decoder(data: bytes) -> None:
     """Any bytes give readings within range and rejections, never an error."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import itertools
+import re
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from ingest.cli.tables.filter import Wanted, derive_table
 from ingest.cli.tables.layout import read_layout
 from ingest.cli.tables.numbers import NumberReader
 from ingest.cli.tables.records import MAX_RECORD, Records, RecordSplitter
+from ingest.cli.tables.slots import fill_slots
 
 FIELD = st.text(alphabet='ab"; \r\n\t5,é', max_size=6)
 """Cells as people write them: quotation marks, delimiters and line breaks in the middle."""
@@ -87,9 +89,7 @@ def fast_and_slow(data: bytes, header: bytes) -> tuple[tuple[object, ...], tuple
     reader = NumberReader(layout)
     both: list[tuple[object, ...]] = []
     parts = [part for part in (splitter.feed(data), splitter.finish()) if part is not None]
-    for part in parts:
-        reader.note_decimal_mark(part)
-    for read in (reader.read, reader.read_one_by_one):
+    for read in (reader.read, reader.read_one_by_one):  # in this order: the first learns the decimal mark
         numbers = [read(part) for part in parts]
         both.append(
             (
@@ -138,6 +138,33 @@ def test_good_rows_do_not_change_when_bad_ones_are_among_them(
             writer.writerow([repr(temperature_c), "120" if i in spoiled else repr(rh_percent), note])
     assert derived(text.getvalue().encode())[0] == derived(clean.getvalue().encode())[0]
     assert derived(text.getvalue().encode())[1] == [i + 1 for i in sorted(spoiled) if i < len(rows)]
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.floats(-1e7, 1e7),
+            st.floats(-1.0, 1.0),
+            st.sampled_from([0.0, -0.0, 9.99999996, 0.09999999999, 999_998.99, 999_999.5, 1e-4, 9.9999999e-5, 1e300]),
+        ),
+        min_size=1,
+        max_size=20,
+    ),
+    st.sampled_from([",", ";"]),
+    st.sampled_from([".", ","]),
+)
+def test_numbers_are_written_with_seven_significant_digits(values: list[float], delimiter: str, mark: str) -> None:
+    """Every number is told to half a unit of its seventh digit, at least six of them true, and none is lost."""
+    words = np.empty((len(values), 2), np.uint64)
+    fill_slots(words, np.array(values), delimiter, mark)
+    for value, slot in zip(values, words, strict=True):
+        text = slot.tobytes().replace(b"\0", b"").decode("ascii")
+        assert text[0] == delimiter
+        assert re.fullmatch(r"-?\d+\.\d+(e[+-]\d+)?", text[1:].replace(mark, "."))
+        written = float(text[1:].replace(mark, "."))
+        assert written == pytest.approx(value, rel=5.0001e-7, abs=0)
+        assert sum(c.isdigit() for c in text.partition("e")[0].lstrip(delimiter + "-0.,")) in (0, 7)
+        assert (not text.startswith(f"{delimiter}-")) == (not value < 0)
 
 
 def derived(table: bytes) -> tuple[bytes, list[int]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ingest.physics.derived import DERIVED, derive_all
+from ingest.physics.derived import DERIVED, EXTRA, derive_all
 
 NAMES = [
     "dew_point_c",
@@ -47,3 +47,23 @@ def test_floats_give_zero_dimensional_arrays_and_pressure_broadcasts() -> None:
     many = derive_all(20.0, 50.0, np.array([101.325, 84.0]))
     assert all(value.shape == (2,) for value in many.values())
     assert DERIVED["emc_percent"].compute(20.0, 50.0, 101.325) == pytest.approx(9.271, abs=1e-3)
+
+
+def test_some_by_name_are_those_of_all() -> None:
+    """Asking for three gives these three, in the list's order, with the same values; an unknown name is refused."""
+    rng = np.random.default_rng(6)
+    t, rh = rng.uniform(-20.0, 40.0, 500), rng.uniform(1.0, 100.0, 500)
+    some = derive_all(t, rh, 101.325, names=("emc_percent", "dew_point_c", "grains_per_pound"))
+    assert list(some) == ["dew_point_c", "grains_per_pound", "emc_percent"]
+    every = derive_all(t, rh, 101.325)
+    for name, values in some.items():
+        np.testing.assert_array_equal(values, every[name])
+    with pytest.raises(KeyError, match="dew_point_c"):
+        derive_all(t, rh, 101.325, names=("dewpoint",))
+
+
+def test_extra_quantities_compute_and_clash_with_none() -> None:
+    """The further quantities have names of their own and give values for ordinary air."""
+    assert not set(EXTRA) & set(DERIVED)
+    for quantity in EXTRA.values():
+        assert np.isfinite(quantity.compute(-5.0, 60.0, 101.325))

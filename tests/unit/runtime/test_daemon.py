@@ -131,13 +131,18 @@ def start(tmp_path: Path) -> Iterator[Start]:
 
 
 def asked(address: str) -> Any:
-    """Get JSON from the page, whatever the status (the health answers 503 while something is not well)."""
+    """Get JSON from the page, whatever the status."""
+    return asked_with_status(address)[1]
+
+
+def asked_with_status(address: str) -> tuple[int, Any]:
+    """Get the status and the JSON (the health answers 503 while the daemon cannot do its job)."""
     try:
         with urllib.request.urlopen(address, timeout=10) as answer:
-            return json.loads(answer.read())
+            return answer.status, json.loads(answer.read())
     except urllib.error.HTTPError as error:
         with error:
-            return json.loads(error.read())
+            return error.code, json.loads(error.read())
 
 
 def test_it_runs_through_a_missing_port_and_stops_on_sigterm(start: Start, tmp_path: Path) -> None:
@@ -145,7 +150,8 @@ def test_it_runs_through_a_missing_port_and_stops_on_sigterm(start: Start, tmp_p
     daemon = start()
     address = daemon.page()
     until(lambda: asked(f"{address}health")["store"]["stored"])
-    health = asked(f"{address}health")
+    status, health = asked_with_status(f"{address}health")
+    assert (status, health["status"]) == (200, "trouble")  # nobody restarts a daemon over an unplugged sensor
     fares = {adapter["name"]: adapter for adapter in health["adapters"]}
     assert fares["simulated"]["state"] == "running"
     assert fares["unplugged"]["state"] == "waiting"
@@ -170,12 +176,14 @@ def test_it_lives_through_a_disk_that_cannot_be_written(start: Start, tmp_path: 
     unlimited = resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE)
     resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, (log.stat().st_size, unlimited[1]))
     until(lambda: asked(f"{address}health")["store"]["held"] >= 4)
-    health = asked(f"{address}health")
-    assert health["store"]["store_error"] in health["troubles"]
+    status, health = asked_with_status(f"{address}health")
+    assert (status, health["status"]) == (503, "failing")
+    assert health["troubles"][0] == f"Readings cannot be stored: {health['store']['store_error']}"
     assert next(a for a in health["adapters"] if a["name"] == "simulated")["state"] == "running"
     resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, unlimited)
     until(lambda: asked(f"{address}health")["store"]["held"] == 0)
-    health = asked(f"{address}health")
+    status, health = asked_with_status(f"{address}health")
+    assert (status, health["status"]) == (200, "trouble")  # the unplugged one still
     assert (health["store"]["store_error"], health["store"]["given_up"]) == ("", 0)
     assert daemon.process.send_signal(signal.SIGTERM) is None
     assert daemon.ended() == 0

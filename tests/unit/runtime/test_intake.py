@@ -176,16 +176,23 @@ async def test_a_bug_in_the_watch_costs_no_reading(
 ) -> None:
     """When judging crashes, the readings are stored all the same, and the health says that they were not judged."""
 
+    broken_now = True
+
     def broken(work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
         work.save_judgement("hall", {"half": "done"})
-        raise ZeroDivisionError
+        if broken_now:
+            raise ZeroDivisionError("no air at all")
+        return []
 
     door = Intake(disk, clock, lambda: site, broken, lambda news: None)
     door.start()
     assert (await door.submit([reading(44.0)], "serial")).appended.stored == 1
     assert store.read.read(RH, 0, NOW_MS * 2).value.tolist() == [44.0]
     assert store.read.judgement("hall") is None
-    assert door.health.judging_failures == 1
+    assert (door.health.judging_failures, door.health.judging_error) == (1, "ZeroDivisionError: no air at all")
+    broken_now = False
+    await door.submit([reading(45.0)], "serial")
+    assert (door.health.judging_failures, door.health.judging_error) == (1, "")
     await door.close()
 
 
@@ -238,6 +245,21 @@ async def test_an_adapter_does_not_wait_for_the_disk(
     await until(lambda: door.health.stored == 500)
     assert disk.transactions < 50
     assert len(store.read.read(RH, 0, NOW_MS * 2)) == 500
+
+
+async def test_it_knows_for_how_long_readings_wait(door: Intake, disk: FullDisk, reading: Make) -> None:
+    """While the disk is stuck the oldest reading's waiting time grows; when all is written nothing waits."""
+    assert door.waited_s() == 0.0
+    disk.stuck.acquire()
+    first = asyncio.create_task(door.submit([reading(40.0, at_ms=NOW_MS - 2)], "http"))
+    await asyncio.sleep(0.15)
+    second = asyncio.create_task(door.submit([reading(40.0, at_ms=NOW_MS - 1)], "http"))
+    await asyncio.sleep(0.1)
+    waited_s = door.waited_s()
+    disk.stuck.release()
+    assert 0.2 <= waited_s < 2.0
+    await asyncio.gather(first, second)
+    await until(lambda: door.waited_s() == 0.0)
 
 
 async def test_a_flood_is_made_to_wait_for_the_store(door: Intake, disk: FullDisk, reading: Make) -> None:

@@ -1,0 +1,207 @@
+"""What each week did in a room, from the sensors in its air. Pure functions of the reader, site, room and stretch.
+
+Weeks are those of the site's calendar. Everything is reckoned from held values (`ingest.practice.held`): a reading
+stands for the time that it vouches for, and what no reading vouches for is not known, never filled in.
+
+With several sensors the room is as bad as its worst: it is outside while any of them is, within while one vouches for
+that and none is outside. Outside takes one quantity beyond its bound; within takes all judged quantities.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from ingest.practice.judged import SIDES, Judgement, judge
+from ingest.practice.room_air import (
+    ENOUGH_OF_AN_HOUR,
+    HourlyEmc,
+    RoomAir,
+    Spread,
+    hourly_by_sensor,
+    hourly_emc,
+    room_air,
+    spreads,
+)
+from ingest.practice.week_edges import hour_edges_ms, weeks_touching
+from ingest.site.places import AcclimationWindow, Room, Site
+from ingest.site.series import Int64s, Span
+from ingest.store.api import SeriesReader
+
+ENOUGH_OF_A_WEEK: Final = 0.9
+"""The share of a week that readings must vouch for, or it is not called kept (common practice, no source)."""
+
+WITHIN: Final = "."
+OUTSIDE: Final = "x"
+NOT_KNOWN: Final = "?"
+"""How an hour is written in `Week.strip`."""
+
+_WEEKS_AT_ONCE: Final = 13  # a quarter of readings is in memory at a time, however long the record
+
+
+class WeekState(enum.Enum):
+    """How a week stood towards the window: a closed list, each said as its value."""
+
+    KEPT = "kept"  # enough is known, and nothing was outside
+    BRIEFLY_OUT = "briefly out"  # enough is known, and no time outside lasted as long as the window's dwell time
+    LEFT = "left"  # outside for at least the dwell time without a break, however little else is known
+    NOT_KNOWN = "not known"  # too little is vouched for
+    NO_WINDOW = "no window"  # there is nothing to judge by
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """A bound that was passed.
+
+    side: "below" or "above".  lasted_ms: for how long any sensor was beyond it.  worst: the furthest reading beyond.
+    """
+
+    quantity: str
+    side: str
+    bound: float
+    lasted_ms: int
+    worst: float
+
+
+@dataclass(frozen=True, slots=True)
+class Week:
+    """What a week did in a room.
+
+    calendar: Monday to Monday.  looked_at: the part of it that was asked about.  within_ms, outside_ms, not_known_ms
+    add up to that part.  longest_outside: the longest time outside without a break; it ends with the week at the
+    latest.  strip: a character for each hour of the part asked about: `OUTSIDE` where any of it was outside, or else
+    `NOT_KNOWN` where more than half of it is not known, or else `WITHIN`.  Figures are None where nothing is known.
+    """
+
+    calendar: Span
+    looked_at: Span
+    temperature_c: Spread | None
+    rh_percent: Spread | None
+    hourly_emc_percent: HourlyEmc | None
+    within_ms: int
+    outside_ms: int
+    not_known_ms: int
+    longest_outside: Span | None
+    passed: tuple[Passed, ...]
+    strip: str
+    state: WeekState
+
+    @property
+    def length_ms(self) -> int:
+        """How long the part is that was asked about."""
+        return self.looked_at.to_ms - self.looked_at.from_ms
+
+    @property
+    def longest_outside_ms(self) -> int:
+        """How long the longest time outside was, 0 where there was none."""
+        return 0 if self.longest_outside is None else self.longest_outside.to_ms - self.longest_outside.from_ms
+
+    @property
+    def whole(self) -> bool:
+        """Whether the whole week was asked about."""
+        return self.looked_at == self.calendar
+
+    @property
+    def coverage(self) -> float:
+        """The share of the part asked about for which readings say how the room stood, 0 to 1."""
+        return 1.0 - self.not_known_ms / self.length_ms
+
+
+def week_by_week(
+    reader: SeriesReader, site: Site, room: Room, from_ms: int, to_ms: int, *, window: AcclimationWindow | None = None
+) -> list[Week]:
+    """Say what each week did in a room, for the weeks with a part in from_ms <= t < to_ms, in order.
+
+    The first and the last are looked at as far as that stretch reaches into them.  window: to judge by; without one,
+    the room's own.
+    """
+    rule = room.window if window is None else window
+    calendar = weeks_touching(from_ms, to_ms, site.time_zone)
+    found: list[Week] = []
+    for first in range(0, len(calendar), _WEEKS_AT_ONCE):
+        spans = calendar[first : first + _WEEKS_AT_ONCE]
+        air = room_air(reader, site, room, max(from_ms, spans[0].from_ms), min(to_ms, spans[-1].to_ms))
+        found += _weeks(air, rule, spans)
+    return found
+
+
+def _weeks(air: RoomAir, rule: AcclimationWindow | None, calendar: Sequence[Span]) -> Iterator[Week]:
+    parts = [Span(max(span.from_ms, air.from_ms), min(span.to_ms, air.to_ms)) for span in calendar]
+    edges_ms = np.array([*(part.from_ms for part in parts), air.to_ms], dtype=np.int64)
+    hours_ms = hour_edges_ms(calendar, air.from_ms, air.to_ms)
+    judgement = judge(air, rule, hours_ms)
+    spread_of = {
+        name: spreads(rows, judgement.shares(judgement.told(name), edges_ms), edges_ms)
+        for name, rows in air.series.items()
+    }
+    strip = _strip(judgement, hours_ms)
+    by_sensor = hourly_by_sensor(air, hours_ms)
+    for index, (span, part) in enumerate(zip(calendar, parts, strict=True)):
+        first, last = np.searchsorted(hours_ms, part)
+        figures = {name: several[index] for name, several in spread_of.items()}
+        hours = slice(int(first), int(last))
+        emc = hourly_emc(by_sensor[:, hours])
+        yield _week(span, part, figures, emc, judgement, rule, strip=strip[hours])
+
+
+def _strip(judgement: Judgement, hours_ms: Int64s) -> str:
+    outside = judgement.shares(judgement.outside, hours_ms) > 0
+    known = judgement.shares(judgement.within, hours_ms) >= ENOUGH_OF_AN_HOUR
+    return "".join(np.where(outside, OUTSIDE, np.where(known, WITHIN, NOT_KNOWN)).tolist())
+
+
+def _week(
+    calendar: Span,
+    part: Span,
+    figures: Mapping[str, Spread | None],
+    hourly: HourlyEmc | None,
+    judgement: Judgement,
+    rule: AcclimationWindow | None,
+    *,
+    strip: str,
+) -> Week:
+    length_ms = part.to_ms - part.from_ms
+    within_ms = judgement.lasting_ms(judgement.within, part)
+    outside_ms = judgement.lasting_ms(judgement.outside, part)
+    longest = judgement.longest(judgement.outside, part)
+    return Week(
+        calendar=calendar,
+        looked_at=part,
+        temperature_c=figures["temperature_c"],
+        rh_percent=figures["rh_percent"],
+        hourly_emc_percent=hourly,
+        within_ms=within_ms,
+        outside_ms=outside_ms,
+        not_known_ms=length_ms - within_ms - outside_ms,
+        longest_outside=longest,
+        passed=tuple(_passed(figures, judgement, rule, part)),
+        strip=strip,
+        state=_state(rule, (within_ms + outside_ms) / length_ms, longest),
+    )
+
+
+def _passed(
+    figures: Mapping[str, Spread | None], judgement: Judgement, rule: AcclimationWindow | None, part: Span
+) -> Iterator[Passed]:
+    for quantity, bounds in {} if rule is None else rule.bounds().items():
+        values = figures[quantity]
+        for side in SIDES:
+            bound = bounds.low if side == "below" else bounds.high
+            lasted_ms = judgement.lasting_ms(judgement.beyond(quantity, side), part)
+            if lasted_ms and bound is not None and values is not None:
+                worst = values.minimum if side == "below" else values.maximum
+                yield Passed(quantity, side, bound, lasted_ms, worst)
+
+
+def _state(rule: AcclimationWindow | None, known: float, longest: Span | None) -> WeekState:
+    if rule is None or not rule.bounds():
+        return WeekState.NO_WINDOW
+    if longest is not None and longest.to_ms - longest.from_ms >= rule.dwell_s * 1000:
+        return WeekState.LEFT
+    if known < ENOUGH_OF_A_WEEK:
+        return WeekState.NOT_KNOWN
+    return WeekState.KEPT if longest is None else WeekState.BRIEFLY_OUT

@@ -1,0 +1,103 @@
+"""What the documents promise is there: commands, files, pictures, and a wiring example that is sound."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import tomllib
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from ingest.cli.main import COMMANDS, main
+from ingest.runtime import settings
+
+ROOT = Path(__file__).parents[2]
+DOCUMENTS = [
+    ROOT / name
+    for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "deploy/OPERATIONS.md", "adapters/PROTOCOL.md")
+]
+TOP_LEVEL = {
+    *("README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "CHANGELOG.md"),
+    *("ingest", "adapters", "dashboards", "tests", "deploy"),
+}
+
+
+def tracked() -> list[str]:
+    """Give the paths that are in version control."""
+    listed = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, check=True, text=True)
+    return [name for name in listed.stdout.split("\0") if name]
+
+
+def test_the_top_level_is_the_design_card() -> None:
+    """Nothing stands at the top level but what belongs there, and dot-files."""
+    found = {name.split("/")[0] for name in tracked()}
+    assert {name for name in found if not name.startswith(".")} == TOP_LEVEL
+
+
+def test_the_readme_opens_with_the_job_and_then_the_two_commands() -> None:
+    """The first paragraph is the job; the first code block is the two commands, and both scripts are there."""
+    text = (ROOT / "README.md").read_text()
+    paragraphs = text.split("\n\n")
+    assert paragraphs[1].startswith("**The job.**")
+    first_block = re.search(r"```sh\n(.*?)```", text, re.DOTALL)
+    assert first_block is not None
+    commands = [line.split("#")[0].split() for line in first_block[1].splitlines()]
+    assert commands == [["bash", "deploy/start.sh"], ["bash", "deploy/test.sh"]]
+    for _, script in commands:
+        assert (ROOT / script).stat().st_mode & 0o111
+        subprocess.run(["bash", "-n", str(ROOT / script)], check=True)
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_links_and_pictures_lead_somewhere(document: Path) -> None:
+    """Every relative link and picture of a document is a tracked file or a folder of them."""
+    known = set(tracked())
+    targets = re.findall(r"\]\(([^)#\s]+)", document.read_text())
+    for target in targets:
+        if "://" not in target:
+            path = (document.parent / target).resolve().relative_to(ROOT.resolve()).as_posix()
+            assert path in known or any(name.startswith(f"{path}/") for name in known), f"{document.name}: {target}"
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_commands_that_documents_name_exist(document: Path) -> None:
+    """Every `lumberroom something` in a document's code is a command there is, with the options named."""
+    blocks = re.findall(r"```sh\n(.*?)```", document.read_text(), re.DOTALL)
+    lines = [line.split("#")[0] for block in blocks for line in block.splitlines()]
+    for line in lines:
+        used = re.search(r"(?:^|/bin/)lumberroom ([a-z-]+)(.*)", line)
+        if used is None:
+            continue
+        assert used[1] in COMMANDS, line
+        wanted = re.findall(r"--[a-z-]+", used[2])
+        told = CliRunner().invoke(main, [used[1], "--help"]).output
+        assert all(option in told for option in wanted), line
+
+
+def test_every_command_has_help_worth_reading() -> None:
+    """`--help` of each command says what it does in a sentence or more and exits well."""
+    for name in COMMANDS:
+        result = CliRunner().invoke(main, [name, "--help"])
+        assert result.exit_code == 0, name
+        assert len(result.output.split()) > 40, name
+
+
+def test_the_wiring_example_is_sound(tmp_path: Path) -> None:
+    """The example in the README passes the checks that `lumberroom run` makes."""
+    block = re.search(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(), re.DOTALL)
+    assert block is not None
+    file = tmp_path / "lumberroom.toml"
+    file.write_text(block[1])
+    wiring = settings.load(file, {"LUMBERROOM_MAIL_PASSWORD": "x"})
+    assert [room.id for room in wiring.site.rooms] == ["hall"]
+    assert wiring.cautions == ()
+
+
+def test_the_version_is_said_once() -> None:
+    """The newest entry of the change log is the version of the package."""
+    version = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["version"]
+    newest = re.search(r"^## (\S+)", (ROOT / "CHANGELOG.md").read_text(), re.MULTILINE)
+    assert newest is not None
+    assert newest[1] == version

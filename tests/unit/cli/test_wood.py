@@ -1,0 +1,129 @@
+"""`lumberroom wood`: the floor layer's questions on the command line, for people and as JSON."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from ingest.cli.main import main
+from ingest.physics.wood import emc_percent
+
+
+def wood(*words: str) -> Result:
+    """Run `lumberroom wood` with these words."""
+    return CliRunner().invoke(main, ["wood", *words])
+
+
+def answer(*words: str) -> dict[str, Any]:
+    """Give the JSON answer."""
+    result = wood(*words, "--json")
+    assert result.exit_code == 0, result.output
+    document = json.loads(result.stdout)
+    assert isinstance(document, dict)
+    assert document["cautions"]
+    return document
+
+
+def test_emc_here_and_in_service() -> None:
+    """The two EMCs, their difference and the hysteresis band, as the physics has them."""
+    said = answer("emc", "--temperature", "16C", "--humidity", "62", "--in-service", "21C", "40")
+    assert said["emc_percent"] == pytest.approx(emc_percent(16.0, 62.0), abs=1e-4)
+    assert said["difference_percent"] == pytest.approx(emc_percent(16.0, 62.0) - emc_percent(21.0, 40.0), abs=1e-4)
+    assert said["adsorption_percent"] < said["emc_percent"] < said["desorption_percent"]
+
+
+def test_rh_to_hold_is_the_inverse() -> None:
+    """Holding the RH it says gives the moisture content that was asked for."""
+    said = answer("rh", "--temperature", "68F", "--mc", "8")
+    assert said["temperature_c"] == pytest.approx(20.0)
+    assert emc_percent(20.0, said["rh_percent"]) == pytest.approx(8.0, abs=1e-4)
+
+
+def test_movement_of_the_handbooks_example() -> None:
+    """White fir, 232 mm, 8 to 11 % MC: 1.7 mm wider (Wood Handbook, ch. 13)."""
+    said = answer("movement", "--species", "white fir", "--width", "232mm", "--from", "8", "--to", "11")
+    assert said["board_change_mm"] == pytest.approx(1.7, abs=0.05)
+    assert said["method"] == "coefficient"
+    assert said["gap_per_board_mm"] == 0.0
+
+
+def test_movement_of_a_floor_in_inches() -> None:
+    """With --units us bare numbers are inches; the gap and the run follow; outside 6..14 % MC the formula changes."""
+    words = ("movement", "--species", "teak", "--width", "5.5", "--from", "14.5", "--to", "7", "--run", "16ft")
+    said = answer(*words, "--units", "us", "--cut", "quarter")
+    assert said["width_mm"] == pytest.approx(139.7)
+    assert said["method"] == "shrinkage"
+    assert said["gap_per_board_mm"] > 0.0
+    assert said["run_change_mm"] / said["board_change_mm"] == pytest.approx(16 * 304.8 / 139.7, rel=1e-4)
+    assert " in" in wood(*words, "--units", "us").stdout
+
+
+def test_settling_gives_a_date_and_its_width() -> None:
+    """Days with the fast and the slow case around them, and the caution that it is no go-ahead."""
+    said = answer("settle", "--thickness", "19mm", "--from", "12", "--temperature", "20", "--humidity", "40")
+    assert said["fastest_days"] < said["days"] < said["slowest_days"]
+    assert any("no go-ahead" in caution for caution in said["cautions"])
+
+
+def test_settling_that_never_comes() -> None:
+    """A room that leads elsewhere: no date, and where it leads instead."""
+    words = ("settle", "--thickness", "19", "--from", "12", "--to", "7", "--temperature", "20", "--humidity", "65")
+    assert answer(*words)["days"] is None
+    assert "never in this air" in wood(*words).stdout
+
+
+def test_a_finish_and_a_closed_face_slow_it() -> None:
+    """A lacquered board on an impermeable underlay takes longer than a bare one in the air."""
+    words = ("settle", "--thickness", "15", "--from", "12", "--temperature", "20", "--humidity", "40")
+    bare = answer(*words)["days"]
+    shut = answer(*words, "--finish", "polyurethane lacquer", "--one-face")["days"]
+    assert bare < 60.0
+    assert shut is None or shut > 2.0 * bare
+
+
+def test_species_are_listed_with_their_source() -> None:
+    """All of them, or those with a word in the name; each with a source."""
+    assert len(answer("species")["species"]) > 100
+    oaks = answer("species", "oak")["species"]
+    assert 5 < len(oaks) < 20
+    assert all("Wood Handbook" in one["source"] for one in oaks)
+
+
+@pytest.mark.parametrize(
+    ("words", "hint"),
+    [
+        (("movement", "--species", "oak", "--width", "140", "--from", "9", "--to", "6"), "Say one of"),
+        (("movement", "--species", "teak", "--width", "wide", "--from", "9", "--to", "6"), "--width"),
+        (("movement", "--species", "teak", "--width", "99", "--from", "9", "--to", "6", "--cut", "120"), "--cut"),
+        (("rh", "--temperature", "20", "--mc", "35"), "ends at"),
+        (("settle", "--thickness", "19", "--from", "45", "--temperature", "20", "--humidity", "40"), "below 30 %"),
+        (("settle", "--thickness", "19", "--from", "9", "--temperature", "20", "--humidity", "140"), "--humidity"),
+        (("species", "plastic"), "no species"),
+    ],
+)
+def test_mistakes_are_told_with_their_mend(words: tuple[str, ...], hint: str) -> None:
+    """Exit code 2, one sentence on standard error that helps, nothing on standard output, no traceback."""
+    result = wood(*words)
+    assert result.exit_code == 2
+    assert hint in result.stderr
+    assert not result.stdout
+    assert "Traceback" not in result.stderr
+
+
+def test_every_command_explains_itself() -> None:
+    """Each subcommand has help with an example or an argument, and a short line in the list."""
+    listing = wood("--help").stdout
+    for name in ("emc", "rh", "movement", "settle", "species"):
+        assert name in listing
+        assert len(wood(name, "--help").stdout) > 200
+    assert "..." not in listing.split("Commands:")[1]
+
+
+def test_extrapolation_is_said() -> None:
+    """Outside the published table the answer carries the caution."""
+    assert any(
+        "extrapolation" in caution for caution in answer("emc", "--temperature", "-20", "--humidity", "80")["cautions"]
+    )
