@@ -26,6 +26,10 @@ from ingest.site.places import AcclimationWindow, Bounds
 from ingest.watch.memory import incident_from_json
 from ingest.watch.reasons import Telling, ending_by_hand, incident_reason
 
+TAKEN_BACK: Final = (
+    "Readings that arrived late show that the air was not outside its window for long enough to be told. What they say "
+    "of that time is on the room's page."
+)
 LONGEST_LINE: Final = 200
 """No name from outside takes more room than this in a subject."""
 
@@ -96,6 +100,13 @@ def subject(story: Story) -> str:
         again = " again" if story.openings > 1 else ""
         return f"{story.room_title} {advice.short}{again}: {worst or 'out of its window'}"
     was = f"{advice.short}, {worst}" if worst else advice.short
+    return _over_subject(story, was)
+
+
+def _over_subject(story: Story, was: str) -> str:
+    incident = story.incident
+    if incident.withdrawn_ms is not None:
+        return f"{story.room_title}: taken back (had been told as {was})"
     verdict = "no longer watched" if ending_by_hand(incident) else "all clear"
     return f"{story.room_title}: {verdict} (was {was})"
 
@@ -130,6 +141,8 @@ def _headline(story: Story, advice: Advice) -> str:
         return f'Sensor "{story.sensor}" is {_heard(story.incident)}'
     if story.incident.is_open:
         return f"{story.room_title} is {advice.short}"
+    if story.incident.withdrawn_ms is not None:
+        return f"Taken back: {story.room_title} was told as {advice.short}"
     if ending_by_hand(story.incident):
         return f"No longer watched: {story.room_title}, last {advice.short}"
     return f"All clear: {story.room_title} is no longer {advice.short}"
@@ -144,7 +157,8 @@ def _heard(incident: Incident) -> str:
 def _tone(incident: Incident) -> Tone:
     if incident.is_open:
         return Tone.ALARM
-    return Tone.NEUTRAL if ending_by_hand(incident) else Tone.CLEAR
+    by_hand = ending_by_hand(incident) or incident.withdrawn_ms is not None
+    return Tone.NEUTRAL if by_hand else Tone.CLEAR
 
 
 def _worst(story: Story) -> str:
@@ -163,7 +177,9 @@ def _figures(story: Story) -> list[tuple[str, str]]:
     else:
         rows = [*_how_bad(story), ("Out of its window since", telling.at(incident.began_ms))]
     rows.append(("Told when it had lasted", words.duration_ms(incident.opened_ms - incident.began_ms)))
-    if incident.closed_ms is not None:
+    if incident.withdrawn_ms is not None:
+        rows.append(("Taken back", telling.at(incident.withdrawn_ms)))
+    elif incident.closed_ms is not None:
         by_hand = bool(ending_by_hand(incident))
         rows.append(("Not watched since" if by_hand else "Over since", telling.at(incident.closed_ms)))
         if not by_hand:
@@ -199,6 +215,8 @@ def _meaning(story: Story, advice: Advice) -> list[tuple[str, str]]:
     if not story.incident.is_open:
         if story.incident.kind is IncidentKind.SILENT:
             return []
+        if story.incident.withdrawn_ms is not None:
+            return [("For the wood", TAKEN_BACK)]
         if ending_by_hand(story.incident):
             return [("For the wood", "Nothing is known about how the air went on. This is no all-clear.")]
         return [("For the wood", "The air alone is back; wood follows it slowly, and takes its time to come back too.")]
@@ -227,7 +245,8 @@ def _thread(message: EmailMessage, story: Story, recipient: str, domain: str) ->
     if story.incident.is_open and story.openings == 1:
         message["Message-ID"] = first
         return
-    step = f"{'again' if story.incident.is_open else 'over'}{story.openings}"
+    word = "back" if story.incident.withdrawn_ms is not None else "over"
+    step = f"{'again' if story.incident.is_open else word}{story.openings}"
     message["Message-ID"] = f"<{story.incident.id}.{step}.{person}@{domain}>"
     message["In-Reply-To"] = first
     message["References"] = first

@@ -22,6 +22,7 @@ from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState
 from ingest.site.places import Room, Site
 from ingest.store.api import Store, UnitOfWork
 from ingest.watch.memory import from_json, incident_to_json, window_facts
+from ingest.watch.plan import room_window
 from ingest.watch.reasons import sensor_name
 
 FIRST_WAIT_S: Final = 5.0
@@ -86,7 +87,7 @@ def notice_facts(incident: Incident, site: Site, *, openings: int = 1) -> dict[s
         "room_title": room.title or room.id,
         "holds": room.holds,
         "sensor": sensor_name(site.sensor(incident.sensor), incident.sensor),
-        "window": window_facts(room.window),
+        "window": window_facts(room_window(room, site.time_zone, incident.opened_ms)),
     }
 
 

@@ -6,6 +6,7 @@ people read are made in `ingest.runtime.sentences`.
 
 from __future__ import annotations
 
+import datetime as dt
 import ipaddress
 import zoneinfo
 from collections.abc import Callable
@@ -209,6 +210,24 @@ class WindowForm(Form):
     margin_emc_percent: Annotated[float, Field(ge=0, le=10)] = _DEFAULTS.margin_emc_percent
 
 
+def _first_day(value: Any) -> str:
+    example = "Write it as a date: first_day = 2026-11-25"
+    if isinstance(value, dt.datetime) or not isinstance(value, dt.date | str):
+        raise wrong("this is not a day", example)
+    try:
+        return dt.date.fromisoformat(str(value)).isoformat()
+    except ValueError:
+        raise wrong("this is not a day", example) from None
+
+
+class PhaseForm(Form):
+    """[[room.phase]]."""
+
+    name: Title = Field(examples=['"acclimating"'])
+    first_day: Annotated[str, PlainValidator(_first_day)] = Field(examples=["2026-11-25"])
+    window: WindowForm
+
+
 class SensorForm(Form):
     """[[room.sensor]]."""
 
@@ -226,6 +245,7 @@ class RoomForm(Form):
     holds: Annotated[str, Field(max_length=400)] = ""
     window: WindowForm | None = None
     sensor: list[SensorForm] = []
+    phase: list[PhaseForm] = []
 
 
 SECTIONS: Final[dict[str, type[Form]]] = {
@@ -239,5 +259,5 @@ SECTIONS: Final[dict[str, type[Form]]] = {
 LISTS: Final = ("adapter", "room")
 """The sections that stand in double brackets, once per entry."""
 
-NESTED: Final[dict[str, type[Form]]] = {"window": WindowForm, "sensor": SensorForm}
+NESTED: Final[dict[str, type[Form]]] = {"window": WindowForm, "sensor": SensorForm, "phase": PhaseForm}
 """The sections inside a room."""

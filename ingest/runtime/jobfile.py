@@ -38,6 +38,12 @@ def room_lines(room: Room, sensors: tuple[Sensor, ...]) -> Iterator[str]:
     if room.window is not None:
         yield "[room.window]"
         yield from window_lines(room.window)
+    for phase in room.phases:
+        yield "[[room.phase]]"
+        yield f"name = {quoted(phase.name)}"
+        yield f"first_day = {phase.first_day}"
+        yield "[room.phase.window]"
+        yield from window_lines(phase.window)
     for sensor in sensors:
         yield "[[room.sensor]]"
         yield from sensor_lines(sensor)

@@ -21,6 +21,7 @@ from ingest.site.incidents import NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, StoreReader
 from ingest.watch import standing
+from ingest.watch.plan import as_of
 
 Figures = Callable[[], Mapping[str, object]]
 
@@ -65,8 +66,8 @@ class DaemonServices:
         self.units = Units(parts.wiring.units)
 
     def site(self) -> Site:
-        """Give the job as it stands."""
-        return self._parts.site()
+        """Give the job as it stands, each room with the window that holds now."""
+        return as_of(self._parts.site(), self.clock.now_ms())
 
     def standing(self, room: str) -> RoomStanding:
         """Say how a room stands towards its window. Reads the store: not for the event loop."""

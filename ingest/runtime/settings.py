@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, NamedTuple, TypeVar
 
 from pydantic import ValidationError
 
@@ -29,7 +29,7 @@ from ingest.runtime.forms import (
 )
 from ingest.runtime.sentences import note
 from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
-from ingest.site.places import AcclimationWindow, Place, Room, Sensor, Site
+from ingest.site.places import AcclimationWindow, Phase, Place, Room, Sensor, Site
 from ingest.units import metres_from_feet
 
 JOB_SECTIONS: Final = ("site", "room")
@@ -186,7 +186,7 @@ class _Reader:
         raw = self.findings.raw.get(name, [])
         return raw if isinstance(raw, list) else []
 
-    def _rooms(self) -> list[tuple[RoomForm, AcclimationWindow | None]]:
+    def _rooms(self) -> list[_RoomRead]:
         rooms = []
         for index, raw in enumerate(self._entries("room")):
             at: Steps = ("room", index)
@@ -194,8 +194,20 @@ class _Reader:
             if form is not None:
                 window = self._window((*at, "window"), form.window)
                 crosschecks.check_room(self.findings, at, form, window)
-                rooms.append((form, window))
+                rooms.append(_RoomRead(form, window, self._phases(at, form)))
         return rooms
+
+    def _phases(self, at: Steps, form: RoomForm) -> tuple[Phase, ...]:
+        phases = []
+        for index, phase in enumerate(form.phase):
+            window = self._window((*at, "phase", index, "window"), phase.window)
+            if window is not None:
+                phases.append(Phase(phase.name, phase.first_day, window))
+        days = [phase.first_day for phase in form.phase]
+        for index, day in enumerate(days):
+            if day in days[:index]:
+                self.findings.wrong((*at, "phase", index, "first_day"), "two phases begin on this day", "Keep one.")
+        return tuple(phases)
 
     def _window(self, at: Steps, form: WindowForm | None) -> AcclimationWindow | None:
         if form is None:
@@ -313,16 +325,24 @@ class _Reader:
         return (found, "") if found else (None, f"the file {path} is empty. Put the secret into it.")
 
 
-def _site(form: SiteForm, rooms: list[tuple[RoomForm, AcclimationWindow | None]]) -> Site:
+class _RoomRead(NamedTuple):
+    """A room as the file has it, with what was made of its windows."""
+
+    form: RoomForm
+    window: AcclimationWindow | None
+    phases: tuple[Phase, ...]
+
+
+def _site(form: SiteForm, rooms: list[_RoomRead]) -> Site:
     elevation_m = form.elevation_m if form.elevation_ft is None else metres_from_feet(form.elevation_ft)
     return Site(
         name=form.name,
         time_zone=form.time_zone,
         elevation_m=elevation_m or 0.0,
-        rooms=tuple(Room(room.id, room.title or room.id, window, room.holds) for room, window in rooms),
+        rooms=tuple(Room(room.id, room.title or room.id, window, room.holds, phases) for room, window, phases in rooms),
         sensors=tuple(
             Sensor(sensor.id, room.id, Place(sensor.place), sensor.title, sensor.silent_after_minutes * 60)
-            for room, _ in rooms
+            for room, _, _ in rooms
             for sensor in room.sensor
         ),
     )

@@ -9,11 +9,11 @@ from __future__ import annotations
 import datetime as dt
 import functools
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any, Final, NamedTuple
 
 from ingest.present.words import zone
-from ingest.site.places import AcclimationWindow, Room
+from ingest.site.places import AcclimationWindow, Room, Site
 from ingest.site.series import Int64s
 from ingest.store.plain import from_plain
 
@@ -49,6 +49,14 @@ def window_at(plan: Plan, at_ms: int) -> AcclimationWindow | None:
 def room_window(room: Room, time_zone: str, at_ms: int) -> AcclimationWindow | None:
     """Give the window that a job has for a room at an instant."""
     return window_at(plan_of(room, time_zone), at_ms)
+
+
+def as_of(site: Site, at_ms: int) -> Site:
+    """Give a job with each room's window that which holds at an instant; the same object where there are no phases."""
+    if not any(room.phases for room in site.rooms):
+        return site
+    rooms = (replace(room, window=room_window(room, site.time_zone, at_ms)) for room in site.rooms)
+    return replace(site, rooms=tuple(rooms))
 
 
 def changed(was: Plan, job: Plan, at_ms: int) -> Plan:

@@ -55,7 +55,7 @@ def standing(reader: StoreReader, site: Site, room: str, *, now_ms: int, units: 
     if found is None:
         return RoomStanding(room, RoomState.UNKNOWN, "There is no such room on this site.", None)
     memory = from_json(reader.judgement(room))
-    found = replace(found, window=room_window(found, site.time_zone, now_ms))
+    found = replace(found, window=room_window(found, site.time_zone, now_ms), phases=())
     state, reason, since_ms = _judged(reader, memory, site, found, Telling(site.time_zone, units, now_ms))
     silent = tuple(sensor.id for sensor in site.sensors_of(room) if sensor.id in memory.silent)
     reason = " ".join([reason, *_remarks(memory, site, found, silent)])

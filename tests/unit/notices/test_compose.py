@@ -179,3 +179,14 @@ def test_what_is_merely_no_longer_watched_is_no_all_clear(incident, site) -> Non
     assert "This is no all-clear." in text
     assert "All clear" not in text + marked
     assert "Its window: none any more" in text
+
+
+def test_what_did_not_happen_is_taken_back_in_its_thread(incident, site) -> None:
+    """A withdrawn incident says so, in the thread of its alarm, and is no all-clear."""
+    gone = replace(closed(incident), withdrawn_ms=T0_MS + 5 * 3_600_000)
+    mail = mail_of(gone, site)
+    text, _ = bodies(mail)
+    assert mail["Subject"].strip() == "Plank store: taken back (had been told as too damp, RH 61.3 %, bound 55 %)"
+    assert mail["References"] == mail_of(incident, site)["Message-ID"]
+    assert "Readings that came late (Wed 25 Nov 2026, 16:00 CET) show that this did not happen" in text
+    assert "all clear" not in text.lower()

@@ -10,6 +10,7 @@ import pytest
 
 from adapters.registry import kinds
 from ingest.errors import SettingsError
+from ingest.runtime.jobfile import job_text
 from ingest.runtime.settings import load, load_job, parse
 from ingest.runtime.wiring import Wiring
 from ingest.site.places import Bounds, Place
@@ -367,3 +368,39 @@ def test_only_the_job_of_a_file_is_looked_at_when_only_the_job_is_wanted(tmp_pat
     path = tmp_path / "job.toml"
     path.write_text(SITE + ROOM + "[mail]\nnonsense = 1\n", encoding="utf-8")
     assert load_job(path).rooms[0].id == "oak-store"
+
+
+PHASES = """
+[[room.phase]]
+name = "acclimating"
+first_day = 2026-12-01
+window = { rh_percent = [35, 45] }
+
+[[room.phase]]
+name = "in service"
+first_day = "2027-01-10"
+window = { rh_percent = [30, 50], dwell_minutes = 60 }
+"""
+
+
+def test_phases_are_read_and_written_back(parsed: Parse) -> None:
+    """A room's phases come with their first days and windows, and the job written as text reads back the same."""
+    site = parsed(SITE + ROOM + PHASES).site
+    [room] = site.rooms
+    assert [(phase.name, phase.first_day) for phase in room.phases] == [
+        ("acclimating", "2026-12-01"),
+        ("in service", "2027-01-10"),
+    ]
+    assert room.phases[1].window.rh_percent == Bounds(30.0, 50.0)
+    assert room.phases[1].window.dwell_s == 3600.0
+    assert parsed(job_text(site)).site == site
+
+
+def test_mistakes_in_phases_are_told(parsed: Parse) -> None:
+    """A day that is none, two phases on one day, a phase without a window: each in a sentence."""
+    told = sentences(parsed, SITE + ROOM + PHASES.replace("2027-01-10", "2027-13-10"))
+    assert ["first_day" in one and "this is not a day" in one for one in told] == [True]
+    told = sentences(parsed, SITE + ROOM + PHASES.replace("2027-01-10", "2026-12-01"))
+    assert ["two phases begin on this day" in one for one in told] == [True]
+    told = sentences(parsed, SITE + ROOM + '[[room.phase]]\nname = "x"\nfirst_day = 2026-12-01\n')
+    assert ["window" in one and "this key is missing" in one for one in told] == [True]
