@@ -56,6 +56,7 @@ _PLACES = {
     "slab": "in the slab",
     "surface": "on a surface",
     "outdoors": "outdoors",
+    "outlet": "at the dehumidifier's outlet",
 }
 
 

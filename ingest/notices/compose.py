@@ -30,6 +30,9 @@ TAKEN_BACK: Final = (
     "Readings that arrived late show that the air was not outside its window for long enough to be told. What they say "
     "of that time is on the room's page."
 )
+ABOUT_SENSORS: Final = frozenset({IncidentKind.SILENT, IncidentKind.BATTERY, IncidentKind.STUCK, IncidentKind.APART})
+"""What is about sensors, where no word about wood belongs."""
+
 LONGEST_LINE: Final = 200
 """No name from outside takes more room than this in a subject."""
 
@@ -107,7 +110,8 @@ def _over_subject(story: Story, was: str) -> str:
     incident = story.incident
     if incident.withdrawn_ms is not None:
         return f"{story.room_title}: taken back (had been told as {was})"
-    verdict = "no longer watched" if ending_by_hand(incident) else "all clear"
+    clear = "all clear" if _of_window(story) else "over"
+    verdict = "no longer watched" if ending_by_hand(incident) else clear
     return f"{story.room_title}: {verdict} (was {was})"
 
 
@@ -140,12 +144,19 @@ def _headline(story: Story, advice: Advice) -> str:
     if story.incident.kind is IncidentKind.SILENT:
         return f'Sensor "{story.sensor}" is {_heard(story.incident)}'
     if story.incident.is_open:
-        return f"{story.room_title} is {advice.short}"
+        return f"{story.room_title} is {advice.short}" if _of_window(story) else f"{story.room_title} {advice.short}"
     if story.incident.withdrawn_ms is not None:
         return f"Taken back: {story.room_title} was told as {advice.short}"
     if ending_by_hand(story.incident):
         return f"No longer watched: {story.room_title}, last {advice.short}"
+    if not _of_window(story):
+        return f"Over: {story.room_title} {advice.short}"
     return f"All clear: {story.room_title} is no longer {advice.short}"
+
+
+def _of_window(story: Story) -> bool:
+    """Tell whether it is about the room's window, and not about one of the rules beside it."""
+    return story.incident.kind is IncidentKind.WINDOW
 
 
 def _heard(incident: Incident) -> str:
@@ -175,7 +186,8 @@ def _figures(story: Story) -> list[tuple[str, str]]:
     if incident.kind is IncidentKind.SILENT:
         rows = [("Sensor", story.sensor), ("Last heard", telling.at(incident.began_ms))]
     else:
-        rows = [*_how_bad(story), ("Out of its window since", telling.at(incident.began_ms))]
+        since = "Out of its window since" if incident.kind is IncidentKind.WINDOW else "Since"
+        rows = [*_how_bad(story), (since, telling.at(incident.began_ms))]
     rows.append(("Told when it had lasted", words.duration_ms(incident.opened_ms - incident.began_ms)))
     if incident.withdrawn_ms is not None:
         rows.append(("Taken back", telling.at(incident.withdrawn_ms)))
@@ -198,7 +210,9 @@ def _how_bad(story: Story) -> list[tuple[str, str]]:
         beyond = digits.difference(incident.quantity, incident.worst_value - incident.bound, telling.units)
         limit = digits.limit(incident.quantity, incident.bound, telling.units)
         rows.append(("Beyond its bound by", f"{beyond} (bound {limit})"))
-    return [*rows, ("Its window", _window_words(story)), ("Measured by", story.sensor)]
+    if incident.kind in (IncidentKind.WINDOW, IncidentKind.HEADING):
+        rows.append(("Its window", _window_words(story)))
+    return [*rows, ("Measured by", story.sensor)]
 
 
 def _window_words(story: Story) -> str:
@@ -213,7 +227,7 @@ def _window_words(story: Story) -> str:
 
 def _meaning(story: Story, advice: Advice) -> list[tuple[str, str]]:
     if not story.incident.is_open:
-        if story.incident.kind is IncidentKind.SILENT:
+        if not _of_window(story) and story.incident.withdrawn_ms is None:
             return []
         if story.incident.withdrawn_ms is not None:
             return [("For the wood", TAKEN_BACK)]
@@ -225,7 +239,7 @@ def _meaning(story: Story, advice: Advice) -> list[tuple[str, str]]:
 
 
 def _lists(incident: Incident, advice: Advice) -> list[tuple[str, tuple[str, ...]]]:
-    cautions = () if incident.kind is IncidentKind.SILENT else (*advice.cautions, MEASURE_FIRST)
+    cautions = advice.cautions if incident.kind in ABOUT_SENSORS else (*advice.cautions, MEASURE_FIRST)
     if not incident.is_open:
         return [("Caution", (MEASURE_FIRST,))] if cautions else []
     lists = [("What to check first", advice.check)]

@@ -39,6 +39,7 @@ from ingest.store.api import UnitOfWork
 from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import Watch
+from ingest.watch.ruling import judge_rules
 
 if TYPE_CHECKING:
     from ingest.runtime.page import PageServer
@@ -48,6 +49,9 @@ STOP_LIMIT_S: Final = 8.0
 
 ROUND_EVERY_S: Final = 30.0
 """How often silence is looked for. Each round is a small commit: more often would only wear a memory card out."""
+
+RULES_EVERY_S: Final = 300.0
+"""How often the rules beside the window are judged: none of them is a matter of minutes."""
 
 _ADAPTERS_LIMIT_S: Final = 3.2
 _PAGE_LIMIT_S: Final = 2.3
@@ -197,6 +201,7 @@ class Daemon:
         wall = WallWatch(self.clock, upkeep.wake)
         figures |= {"clock": wall.as_figures, "upkeep": upkeep.as_figures, "mail": self._notifying.as_figures}
         self._keep("rounds", lambda: every(ROUND_EVERY_S, self.clock, lambda: self._round(store, intake)))
+        self._keep("rules", lambda: every(RULES_EVERY_S, self.clock, lambda: self._judge_rules(store, intake)))
         self._keep("wall clock", lambda: every(wallwatch.LOOK_EVERY_S, self.clock, wall.look))
         self._keep("notices", lambda: self._notifying.run(store))
 
@@ -224,6 +229,17 @@ class Daemon:
 
         await intake.write(look)
         self._round_s = time.monotonic()
+
+    async def _judge_rules(self, store: SqliteStore, intake: Intake) -> None:
+        now_ms = self.clock.now_ms()
+
+        def judge() -> list[Incident]:
+            with store.transaction() as work:
+                incidents = judge_rules(work, self._site, now_ms=now_ms)
+                self._notifying.enqueue(work, incidents, self._site, now_ms)
+                return incidents
+
+        await intake.write(judge)
 
     def _say_ready(self, ready: Ready | None) -> None:
         _log.info("running", page=self.address, adapters=len(self.wiring.adapters), rooms=len(self._site.rooms))

@@ -21,6 +21,7 @@ from adapters.contract import QUANTITIES, SENSOR_ID
 from ingest.runtime.findings import nearest
 from ingest.runtime.wiring import DEFAULT_LISTEN, DEFAULT_PORT
 from ingest.site.places import ROOM_ID, AcclimationWindow, Bounds, Sensor
+from ingest.site.rules import Rules
 from ingest.units import celsius_from_fahrenheit
 
 HIGHEST_EMC_PERCENT: Final = 30.0
@@ -232,9 +233,41 @@ class SensorForm(Form):
     """[[room.sensor]]."""
 
     id: Annotated[str, AfterValidator(_sensor_id)] = Field(examples=['"hall-1"'])
-    place: Literal["air", "wood", "slab", "surface", "outdoors"] = "air"
+    place: Literal["air", "wood", "slab", "surface", "outdoors", "outlet"] = "air"
     title: Annotated[str, Field(max_length=120)] = ""
     silent_after_minutes: Annotated[float, Field(ge=1, le=14 * 24 * 60)] = Sensor("x", "x").silent_after_s / 60
+
+
+def _limit_or_off(minimum: float, maximum: float, value: Any) -> float | None:
+    if value is False:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise wrong("this is not a number", "Write a number, or false to switch the rule off.")
+    if not minimum <= value <= maximum:
+        raise wrong(f"{value:g} is no sensible limit", f"Use {minimum:g} to {maximum:g}, or false to switch it off.")
+    return float(value)
+
+
+def _limit(minimum: float, maximum: float) -> PlainValidator:
+    return PlainValidator(partial(_limit_or_off, minimum, maximum))
+
+
+_RULES = Rules()
+
+
+class RulesForm(Form):
+    """[room.rules]: what `ingest.site.rules.Rules` says of each."""
+
+    rh_change_percent: Annotated[float | None, _limit(1, 100)] = _RULES.rh_change_percent
+    grains_change_gpp: Annotated[float | None, _limit(1, 500)] = _RULES.grains_change_gpp
+    heading_out_hours: Annotated[float | None, _limit(0.5, 72)] = _RULES.heading_out_hours
+    condensation_margin_c: Annotated[float | None, _limit(0.1, 20)] = _RULES.condensation_margin_c
+    slab_rh_percent: Annotated[float | None, _limit(30, 100)] = _RULES.slab_rh_percent
+    stuck_hours: Annotated[float | None, _limit(1, 47)] = _RULES.stuck_hours
+    apart_percent: Annotated[float | None, _limit(1, 100)] = _RULES.apart_percent
+    battery_percent: Annotated[float | None, _limit(1, 99)] = _RULES.battery_percent
+    mould_rh_percent: Annotated[float | None, _limit(50, 100)] = _RULES.mould_rh_percent
+    depression_gpp: Annotated[float | None, _limit(0.5, 100)] = _RULES.depression_gpp
 
 
 class RoomForm(Form):
@@ -246,6 +279,7 @@ class RoomForm(Form):
     window: WindowForm | None = None
     sensor: list[SensorForm] = []
     phase: list[PhaseForm] = []
+    rules: RulesForm = RulesForm()
 
 
 SECTIONS: Final[dict[str, type[Form]]] = {
@@ -259,5 +293,10 @@ SECTIONS: Final[dict[str, type[Form]]] = {
 LISTS: Final = ("adapter", "room")
 """The sections that stand in double brackets, once per entry."""
 
-NESTED: Final[dict[str, type[Form]]] = {"window": WindowForm, "sensor": SensorForm, "phase": PhaseForm}
+NESTED: Final[dict[str, type[Form]]] = {
+    "window": WindowForm,
+    "sensor": SensorForm,
+    "phase": PhaseForm,
+    "rules": RulesForm,
+}
 """The sections inside a room."""

@@ -65,7 +65,7 @@ def _differing(stored: Site, in_file: Site) -> list[str]:
 
 
 def _of_room(stored: Room | None, room: Room) -> list[str]:
-    names = ("title", "holds", "window", "phases")
+    names = ("title", "holds", "window", "phases", "rules")
     return [
         f'the {name} of room "{room.id}"'
         for name in names

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import asdict
 
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
+from ingest.site.rules import Rules
 
 _DEFAULTS = AcclimationWindow()
 
@@ -38,6 +40,10 @@ def room_lines(room: Room, sensors: tuple[Sensor, ...]) -> Iterator[str]:
     if room.window is not None:
         yield "[room.window]"
         yield from window_lines(room.window)
+    changed = {name: limit for name, limit in asdict(room.rules).items() if limit != getattr(Rules(), name)}
+    if changed:
+        yield "[room.rules]"
+        yield from (f"{name} = {'false' if limit is None else repr(float(limit))}" for name, limit in changed.items())
     for phase in room.phases:
         yield "[[room.phase]]"
         yield f"name = {quoted(phase.name)}"

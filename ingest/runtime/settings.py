@@ -30,6 +30,7 @@ from ingest.runtime.forms import (
 from ingest.runtime.sentences import note
 from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
 from ingest.site.places import AcclimationWindow, Phase, Place, Room, Sensor, Site
+from ingest.site.rules import Rules
 from ingest.units import metres_from_feet
 
 JOB_SECTIONS: Final = ("site", "room")
@@ -339,7 +340,10 @@ def _site(form: SiteForm, rooms: list[_RoomRead]) -> Site:
         name=form.name,
         time_zone=form.time_zone,
         elevation_m=elevation_m or 0.0,
-        rooms=tuple(Room(room.id, room.title or room.id, window, room.holds, phases) for room, window, phases in rooms),
+        rooms=tuple(
+            Room(room.id, room.title or room.id, window, room.holds, phases, Rules(**room.rules.model_dump()))
+            for room, window, phases in rooms
+        ),
         sensors=tuple(
             Sensor(sensor.id, room.id, Place(sensor.place), sensor.title, sensor.silent_after_minutes * 60)
             for room, _, _ in rooms

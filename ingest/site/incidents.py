@@ -22,6 +22,15 @@ class IncidentKind(enum.Enum):
 
     WINDOW = "window"  # the room's air left its acclimation window
     SILENT = "silent"  # a sensor has not been heard
+    CHANGE = "change"  # the air changes faster than it should
+    HEADING = "heading"  # the present trend leads out of the window
+    CONDENSATION = "condensation"  # a surface comes near the air's dew point
+    SLAB = "slab"  # the slab is damper than the covering allows
+    STUCK = "stuck"  # a sensor gives the same figures for too long
+    APART = "apart"  # a sensor disagrees with its neighbours
+    BATTERY = "battery"  # a sensor's battery runs low
+    MOULD = "mould"  # damp for so long that mould can grow
+    DRYING = "drying"  # a dehumidifier takes too little out of the air
 
 
 @dataclass(frozen=True, slots=True)

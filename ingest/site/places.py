@@ -8,6 +8,8 @@ import re
 from dataclasses import dataclass, field
 from typing import Final
 
+from ingest.site.rules import Rules
+
 ROOM_ID: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 """What a room may be called in files, addresses and commands; its title is free text."""
 
@@ -20,6 +22,7 @@ class Place(enum.Enum):
     SLAB = "slab"  # a probe in a concrete slab or screed
     SURFACE = "surface"  # on a surface
     OUTDOORS = "outdoors"  # the outside air: shown, never judged
+    OUTLET = "outlet"  # the air that leaves a dehumidifier: laid beside the room's
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +126,7 @@ class Room:
     window: AcclimationWindow | None = None
     holds: str = ""  # what is in it, for people: "oak boards, 20 mm, stickered"
     phases: tuple[Phase, ...] = ()
+    rules: Rules = field(default_factory=Rules)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from ingest.physics.derived import DERIVED
-from ingest.site.places import Place, Sensor, Site
+from ingest.site.places import JUDGED_QUANTITIES, Place, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.watch.folding import Samples
 from ingest.watch.judge import Sample
@@ -44,7 +44,7 @@ class Arrived(NamedTuple):
 
     def samples(self, names: Iterable[str]) -> list[Sample]:
         """Give the samples of those quantities; instants at which none of them was measured are left out."""
-        wanted = [name in names for name in Sample._fields[1:]]
+        wanted = [name in names for name in JUDGED_QUANTITIES]
         samples = []
         for at_ms, row in self.rows.items():
             values = [value if want else None for value, want in zip(row, wanted, strict=True)]
@@ -56,7 +56,7 @@ class Arrived(NamedTuple):
         """Give the same as columns."""
         samples = self.samples(names)
         values = {
-            name: np.array([getattr(one, name) for one in samples], dtype=np.float64) for name in Sample._fields[1:]
+            name: np.array([getattr(one, name) for one in samples], dtype=np.float64) for name in JUDGED_QUANTITIES
         }
         at_ms = np.array([one.at_ms for one in samples], dtype=np.int64)
         return Samples(at_ms, {name: column for name, column in values.items() if name in names})

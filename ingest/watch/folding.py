@@ -16,9 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.site.incidents import RoomState
-from ingest.site.places import JUDGED_QUANTITIES, Bounds
+from ingest.site.places import Bounds
 from ingest.site.series import Floats, Int64s
-from ingest.watch.judge import ACTIVE, BROKEN_BY_GAP, STEPS, Rule, Sample, SensorState, Verdict, Why, Worst, judge
+from ingest.watch.judge import (
+    ACTIVE,
+    BROKEN_BY_GAP,
+    ORDER,
+    STEPS,
+    Rule,
+    Sample,
+    SensorState,
+    Verdict,
+    Why,
+    Worst,
+    judge,
+)
 
 WORSE_BY_MARGINS: Final = 0.25
 """An open incident is written anew when its worst value has passed another such share of a margin."""
@@ -356,7 +368,7 @@ class _Walk:
             began_ms=began_ms,
             opened_ms=opened_ms,
             returned_ms=returned_ms,
-            guilty=tuple(name for name in JUDGED_QUANTITIES if name in names),
+            guilty=tuple(name for name in ORDER if name in names),
             worst=worst,
         )
 

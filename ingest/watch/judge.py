@@ -90,6 +90,11 @@ STEPS: Final[Mapping[tuple[RoomState, Verdict], tuple[RoomState, Why]]] = {
 BROKEN_BY_GAP: Final[Mapping[RoomState, RoomState]] = {_S.DRIFTING: _S.UNKNOWN, _S.RETURNING: _S.OUT}
 """Where a gap puts a state that lives on continuity; the others stay."""
 
+FIGURE: Final = "figure"
+"""The name under which the figure of a rule beside the window is judged."""
+
+ORDER: Final = (*JUDGED_QUANTITIES, FIGURE)
+
 ACTIVE: Final = frozenset({RoomState.OUT, RoomState.RETURNING})
 """The states in which an incident is open."""
 
@@ -107,6 +112,7 @@ class Sample(NamedTuple):
     temperature_c: float | None = None
     rh_percent: float | None = None
     emc_percent: float | None = None
+    figure: float | None = None  # what a rule beside the window bounds
 
 
 class Worst(NamedTuple):
@@ -265,7 +271,7 @@ def _with_excess(moved: SensorState, at_ms: int, fresh: dict[str, float], rule: 
     if moved.worst is not None and moved.worst.share >= furthest.share:
         furthest = moved.worst
     names = {*moved.guilty, *(worst.quantity for worst in outside)}
-    guilty = tuple(name for name in JUDGED_QUANTITIES if name in names)
+    guilty = tuple(name for name in ORDER if name in names)
     return replace(moved, evidence_ms=at_ms, guilty=guilty, worst=furthest)
 
 

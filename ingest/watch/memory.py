@@ -88,7 +88,7 @@ def to_json(memory: RoomMemory) -> dict[str, Any]:
         "version": VERSION,
         "job": to_facts(memory.job),
         "plan": to_facts(memory.plan),
-        "sensors": {sensor: _state_to_json(state) for sensor, state in memory.sensors.items()},
+        "sensors": {sensor: state_to_json(state) for sensor, state in memory.sensors.items()},
         "calm": {sensor: [list(span) for span in spans] for sensor, spans in memory.calm.items()},
         "first_ms": dict(memory.first_ms),
         "followed": None if memory.followed is None else list(memory.followed),
@@ -123,7 +123,7 @@ def _remembered(facts: Mapping[str, Any]) -> RoomMemory:
     return RoomMemory(
         job=from_facts(facts["job"]),
         plan=from_facts(facts["plan"]),
-        sensors={sensor: _state_from_json(state) for sensor, state in facts["sensors"].items()},
+        sensors={sensor: state_from_json(state) for sensor, state in facts["sensors"].items()},
         calm={sensor: tuple((since, until) for since, until in spans) for sensor, spans in facts["calm"].items()},
         first_ms={sensor: int(at_ms) for sensor, at_ms in facts["first_ms"].items()},
         followed=None if followed is None else (followed[0], followed[1], followed[2]),
@@ -173,7 +173,8 @@ def resumed(incident: Incident) -> SensorState:
 _PLAIN: Final = tuple(f.name for f in fields(SensorState) if f.name.endswith("_ms"))
 
 
-def _state_to_json(state: SensorState) -> dict[str, Any]:
+def state_to_json(state: SensorState) -> dict[str, Any]:
+    """Give a sensor's state as JSON-able facts."""
     facts: dict[str, Any] = {name: getattr(state, name) for name in _PLAIN}
     facts |= {
         "state": state.state.value,
@@ -181,12 +182,13 @@ def _state_to_json(state: SensorState) -> dict[str, Any]:
         "held": {name: list(pair) for name, pair in state.held.items()},
         "guilty": list(state.guilty),
         "worst": None if state.worst is None else list(state.worst),
-        "before": None if state.before is None else _state_to_json(replace(state.before, before=None)),
+        "before": None if state.before is None else state_to_json(replace(state.before, before=None)),
     }
     return {name: value for name, value in facts.items() if value not in (None, [], {})}
 
 
-def _state_from_json(facts: Mapping[str, Any]) -> SensorState:
+def state_from_json(facts: Mapping[str, Any]) -> SensorState:
+    """Give the state of such facts."""
     worst, before = facts.get("worst"), facts.get("before")
     return SensorState(
         state=RoomState(facts["state"]),
@@ -194,6 +196,6 @@ def _state_from_json(facts: Mapping[str, Any]) -> SensorState:
         held={name: (value, at_ms) for name, (value, at_ms) in facts.get("held", {}).items()},
         guilty=tuple(facts.get("guilty", ())),
         worst=None if worst is None else Worst(*worst),
-        before=None if before is None else _state_from_json(before),
+        before=None if before is None else state_from_json(before),
         **{name: facts.get(name) for name in _PLAIN},
     )
