@@ -112,7 +112,8 @@ def _over_subject(story: Story, was: str) -> str:
         return f"{story.room_title}: taken back (had been told as {was})"
     clear = "all clear" if _of_window(story) else "over"
     verdict = "no longer watched" if ending_by_hand(incident) else clear
-    return f"{story.room_title}: {verdict} (was {was})"
+    was = f"was {was}" if _of_window(story) else was
+    return f"{story.room_title}: {verdict} ({was})"
 
 
 def write_letter(story: Story, page_address: str = "") -> Letter:

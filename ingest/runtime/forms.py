@@ -138,6 +138,7 @@ def _bounds_of(minimum: float, maximum: float, unit: str, to_si: Callable[[float
 _TEMPERATURE = QUANTITIES["temperature_c"]
 Minutes = Annotated[float, Field(ge=0, le=14 * 24 * 60)]
 _DEFAULTS = AcclimationWindow()
+_SENSOR = Sensor("x", "x")
 
 
 class Form(BaseModel):
@@ -235,7 +236,9 @@ class SensorForm(Form):
     id: Annotated[str, AfterValidator(_sensor_id)] = Field(examples=['"hall-1"'])
     place: Literal["air", "wood", "slab", "surface", "outdoors", "outlet"] = "air"
     title: Annotated[str, Field(max_length=120)] = ""
-    silent_after_minutes: Annotated[float, Field(ge=1, le=14 * 24 * 60)] = Sensor("x", "x").silent_after_s / 60
+    silent_after_minutes: Annotated[float, Field(ge=1, le=14 * 24 * 60)] = _SENSOR.silent_after_s / 60
+    accuracy_rh_percent: Annotated[float, Field(ge=0, le=20)] = _SENSOR.accuracy_rh_percent
+    accuracy_temperature_c: Annotated[float, Field(ge=0, le=10)] = _SENSOR.accuracy_temperature_c
 
 
 def _limit_or_off(minimum: float, maximum: float, value: Any) -> float | None:

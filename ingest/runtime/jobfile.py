@@ -10,6 +10,7 @@ from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.rules import Rules
 
 _DEFAULTS = AcclimationWindow()
+_SENSOR = Sensor("x", "x")
 
 
 def quoted(text: str) -> str:
@@ -73,6 +74,9 @@ def sensor_lines(sensor: Sensor) -> Iterator[str]:
     if sensor.title:
         yield f"title = {quoted(sensor.title)}"
     yield f"silent_after_minutes = {sensor.silent_after_s / 60!r}"
+    for name in ("accuracy_rh_percent", "accuracy_temperature_c"):
+        if getattr(sensor, name) != getattr(_SENSOR, name):
+            yield f"{name} = {float(getattr(sensor, name))!r}"
 
 
 def _bounds(bounds: Bounds) -> str:

@@ -345,7 +345,15 @@ def _site(form: SiteForm, rooms: list[_RoomRead]) -> Site:
             for room, window, phases in rooms
         ),
         sensors=tuple(
-            Sensor(sensor.id, room.id, Place(sensor.place), sensor.title, sensor.silent_after_minutes * 60)
+            Sensor(
+                sensor.id,
+                room.id,
+                Place(sensor.place),
+                sensor.title,
+                sensor.silent_after_minutes * 60,
+                sensor.accuracy_rh_percent,
+                sensor.accuracy_temperature_c,
+            )
             for room, _, _ in rooms
             for sensor in room.sensor
         ),

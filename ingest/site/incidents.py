@@ -42,6 +42,7 @@ class Incident:
     quantity, bound, worst_value, worst_at_ms: the judged quantity that lay furthest outside in proportion to its
     margin, the bound it passed, its worst value and when; None where the kind has none (a silent sensor).
     reason: one sentence for people, without markup.
+    accuracy: how far the sensor may be wrong in that quantity (±), None where nothing is known of it.
     revised_ms: when readings that came late last changed what is said here (our clock), None where none ever did.
     withdrawn_ms: when readings that came late showed that it did not happen; such a one is closed, and no longer found
     among the incidents, but its history stays in the record.
@@ -59,6 +60,7 @@ class Incident:
     bound: float | None = None
     worst_value: float | None = None
     worst_at_ms: int | None = None
+    accuracy: float | None = None
     revised_ms: int | None = None
     withdrawn_ms: int | None = None
 

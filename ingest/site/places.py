@@ -89,13 +89,19 @@ JUDGED_QUANTITIES: Final = ("temperature_c", "rh_percent", "emc_percent")
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """A sensor and where it hangs.  silent_after_s: without a word for this long it counts as silent (s)."""
+    """A sensor and where it hangs.
+
+    silent_after_s: without a word for this long it counts as silent (s).  accuracy_rh_percent, accuracy_temperature_c:
+    how far it may be wrong (±). The defaults are those of ordinary room sensors (common practice, no source).
+    """
 
     id: str
     room: str
     place: Place = Place.AIR
     title: str = ""
     silent_after_s: float = 1800.0
+    accuracy_rh_percent: float = 3.0
+    accuracy_temperature_c: float = 0.5
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ class Rules:
 
     rh_change_percent: float | None = 10.0
     grains_change_gpp: float | None = None
-    heading_out_hours: float | None = 4.0
+    heading_out_hours: float | None = 2.0
     condensation_margin_c: float | None = 3.0
     slab_rh_percent: float | None = 75.0
     stuck_hours: float | None = 24.0

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import Room, Sensor, Site
+from ingest.watch.certainty import accuracy
 from ingest.watch.folding import Change, step_of
 from ingest.watch.judge import Worst
 from ingest.watch.memory import RoomMemory, Turn
@@ -121,7 +122,8 @@ class Excursions:
         assert self.incident is not None
         incident, worst = self.incident, self._worst
         if worst is not None:
-            incident = _with_worst(incident, worst)
+            found = accuracy(self._site.sensor(incident.sensor), worst.quantity, worst.value)
+            incident = replace(_with_worst(incident, worst), accuracy=found)
             self._written_step = step_of(worst)
         name = sensor_name(self._site.sensor(incident.sensor), incident.sensor)
         self.incident = replace(incident, reason=incident_reason(incident, name, Telling(self._site.time_zone)))

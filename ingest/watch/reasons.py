@@ -12,6 +12,7 @@ from ingest.present import digits, words
 from ingest.present.digits import Units
 from ingest.site.incidents import Incident, IncidentKind, RoomState
 from ingest.site.places import AcclimationWindow, Sensor
+from ingest.watch.certainty import is_certain
 from ingest.watch.judge import SensorState, Why
 
 NO_WINDOW: Final = "The room has no window any more, so this is not watched any longer."
@@ -94,7 +95,15 @@ def _excursion(incident: Incident, sensor: str, telling: Telling) -> str:
             f"{what} was {beyond}, {worst}; out of its window from "
             f"{telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)} ({lasted})"
         )
-    return words.sentence(told)
+    return words.sentence(told) + _how_sure(incident, telling)
+
+
+def _how_sure(incident: Incident, telling: Telling) -> str:
+    if incident.quantity is None or incident.bound is None or incident.worst_value is None or incident.accuracy is None:
+        return ""
+    good_to = digits.difference(incident.quantity, incident.accuracy, telling.units)
+    sure = "certainly" if is_certain(incident.worst_value, incident.bound, incident.accuracy) else "probably"
+    return f" That is {sure} outside: the sensor may be wrong by ±{good_to}."
 
 
 def _withdrawn(incident: Incident, sensor: str, telling: Telling) -> str:

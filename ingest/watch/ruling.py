@@ -15,7 +15,7 @@ from ingest.store.api import UnitOfWork
 from ingest.watch.excursions import incident_id
 from ingest.watch.figures import Air
 from ingest.watch.folding import Change, Samples, judge_series
-from ingest.watch.judge import FIGURE, SensorState, Worst
+from ingest.watch.judge import FIGURE, SensorState, Worst, after_clock_set_back
 from ingest.watch.memory import incident_from_json, incident_to_json, state_from_json, state_to_json
 from ingest.watch.plan import room_window
 from ingest.watch.reasons import NO_RULE, Telling, incident_reason, sensor_name
@@ -91,6 +91,8 @@ class _Ruling:
             return was
         if was.bounds != bounds:
             was = replace(was, bounds=bounds, state=replace(was.state, before=None))
+        if was.state.last_ms is not None and was.state.last_ms > self._now_ms:
+            was = replace(was, state=after_clock_set_back(was.state))
         from_ms = was.looked_ms if was.state.last_ms is None else was.state.last_ms + 1
         figures = entry.figure(self._air, sensor, min(from_ms, self._now_ms), self._now_ms + 1)
         samples = Samples(figures.at_ms, {FIGURE: figures.value})
@@ -98,7 +100,7 @@ class _Ruling:
         standing = replace(was, looked_ms=self._now_ms, state=state)
         for change in changes:
             standing = replace(standing, incident=self._followed(entry, sensor, standing.incident, change))
-        return standing if len(samples) else replace(standing, looked_ms=self._now_ms)
+        return standing
 
     def _followed(self, entry: Entry, sensor: Sensor, incident: Incident | None, change: Change) -> Incident:
         after = change.after

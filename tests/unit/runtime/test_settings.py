@@ -404,3 +404,25 @@ def test_mistakes_in_phases_are_told(parsed: Parse) -> None:
     assert ["two phases begin on this day" in one for one in told] == [True]
     told = sentences(parsed, SITE + ROOM + '[[room.phase]]\nname = "x"\nfirst_day = 2026-12-01\n')
     assert ["window" in one and "this key is missing" in one for one in told] == [True]
+
+
+def test_rules_have_defaults_and_can_be_set_or_switched_off(parsed: Parse) -> None:
+    """A rule's limit is read, false switches it off, the others keep their defaults; the job as text reads back."""
+    site = parsed(SITE + ROOM + "[room.rules]\nslab_rh_percent = 65\nheading_out_hours = false\n").site
+    rules = site.rooms[0].rules
+    assert (rules.slab_rh_percent, rules.heading_out_hours, rules.battery_percent) == (65.0, None, 15.0)
+    assert parsed(job_text(site)).site == site
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("slab_rh_percent = 500", "500 is no sensible limit"),
+        ("battery_percent = true", "this is not a number"),
+        ("slab_rh = 65", "Did you mean slab_rh_percent?"),
+    ],
+)
+def test_mistakes_in_rules_are_told(parsed: Parse, line: str, said: str) -> None:
+    """A limit that cannot be meant, and a rule that is none, are told with their mend."""
+    told = sentences(parsed, SITE + ROOM + f"[room.rules]\n{line}\n")
+    assert [said in one for one in told] == [True]
