@@ -23,6 +23,8 @@ def in_words(wiring: Wiring) -> Iterator[str]:
         yield "No adapter: readings come in over HTTP or by import only."
     yield _push(wiring)
     yield from _mail(wiring.mail)
+    for hook in wiring.webhooks:
+        yield f"Web hook {hook.name}: {hook.address}"
     port = wiring.page.port
     yield f"The page: http://{wiring.page.listen}:{port}/" if port else f"The page: {wiring.page.listen}, any free port"
     yield f"Readings are kept in {wiring.data_directory}"

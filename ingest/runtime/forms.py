@@ -191,6 +191,17 @@ class MailForm(Form):
     page_address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] | None = None
 
 
+class WebhookForm(Form):
+    """[[webhook]]."""
+
+    name: Annotated[str, AfterValidator(_adapter_name)] = Field(examples=['"office"'])
+    address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] = Field(examples=['"https://office.example.org/wood"'])
+    secret_env: Annotated[str, Field(min_length=1)] | None = None
+    secret_file: Annotated[str, Field(min_length=1)] | None = None
+    secret: Annotated[Any, PlainValidator(partial(_refuse_secret, "secret", "LUMBERROOM_WEBHOOK_SECRET"))] = None
+    ca_file: Annotated[str, Field(min_length=1)] | None = None
+
+
 class AdapterForm(Form):
     """[[adapter]]: our part of it; its other keys are checked against the settings that the adapter declares."""
 
@@ -290,10 +301,11 @@ SECTIONS: Final[dict[str, type[Form]]] = {
     "data": DataForm,
     "page": PageForm,
     "mail": MailForm,
+    "webhook": WebhookForm,
     "adapter": AdapterForm,
     "room": RoomForm,
 }
-LISTS: Final = ("adapter", "room")
+LISTS: Final = ("webhook", "adapter", "room")
 """The sections that stand in double brackets, once per entry."""
 
 NESTED: Final[dict[str, type[Form]]] = {

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ingest.clock import Clock
 from ingest.notices.outbox import READ_AT_ONCE, Postman, Recipient, enqueue
 from ingest.present.digits import Units
-from ingest.runtime.wiring import MailWiring, Wiring
+from ingest.runtime.wiring import MailWiring, WebhookWiring, Wiring
 from ingest.site.incidents import Incident, NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, UnitOfWork
@@ -25,7 +26,10 @@ class Notifying:
         self._mail = wiring.mail
         self._clock = clock
         addresses = wiring.mail.recipients if wiring.mail else ()
+        self._hooks = wiring.webhooks
+        self._page_address = wiring.mail.page_address if wiring.mail else ""
         self._recipients = [Recipient(address, Units(wiring.units)) for address in addresses]
+        self._recipients += [Recipient(hook.name, Units(wiring.units), "webhook") for hook in wiring.webhooks]
         self._postman: Postman | None = None
 
     def enqueue(self, work: UnitOfWork, incidents: list[Incident], site: Site, now_ms: int) -> None:
@@ -46,14 +50,18 @@ class Notifying:
         channels: dict[str, Channel] = {}
         if self._mail is not None:
             channels["mail"] = _mail_channel(self._mail)
+        if self._hooks:
+            channels["webhook"] = _webhook_channel(self._hooks, self._page_address)
         self._postman = Postman(store, self._clock, channels)
         await self._postman.run()
 
     def as_figures(self) -> dict[str, object]:
         """Give JSON-able figures for the health."""
+        hooks = {hook.name: hook.trouble for hook in self._hooks}
         if self._mail is None:
-            return {"wired": False}
-        return {"wired": True, "recipients": len(self._mail.recipients), "trouble": self._mail.trouble}
+            return {"wired": False, "webhooks": hooks}
+        recipients, trouble = len(self._mail.recipients), self._mail.trouble
+        return {"wired": True, "recipients": recipients, "trouble": trouble, "webhooks": hooks}
 
 
 def due_again(store: Store, now_ms: int) -> int:
@@ -82,3 +90,21 @@ def _mail_channel(mail: MailWiring) -> Channel:
         trouble=f"Mail cannot go out: {mail.trouble}" if mail.trouble else "",
     )
     return MailChannel(settings)
+
+
+def _webhook_channel(hooks: Sequence[WebhookWiring], page_address: str) -> Channel:
+    from ingest.notices.webhook import WebhookChannel, WebhookSettings
+
+    return WebhookChannel(
+        {
+            hook.name: WebhookSettings(
+                name=hook.name,
+                address=hook.address,
+                secret=hook.secret or "",
+                ca_file=hook.ca_file,
+                page_address=page_address,
+                trouble=f"The web hook {hook.name} cannot be used: {hook.trouble}" if hook.trouble else "",
+            )
+            for hook in hooks
+        }
+    )

@@ -132,7 +132,7 @@ def _form_at(form: type[Form], loc: tuple[str | int, ...]) -> type[Form]:
     return form
 
 
-_REFUSED: Final = {"password", "push_token"}
+_REFUSED: Final = {"password", "push_token", "secret"}
 _SPECIAL: Final[dict[str, Callable[[type[Form], Any], tuple[str, str]]]] = {
     "wrong": _wrong,
     "missing": _missing,

@@ -112,7 +112,7 @@ class DaemonServices:
         failing = failings(intake.health, waited_s=intake.waited_s(), round_age_s=self._parts.round_age_s())
         troubles = [*failing, *self._troubles(), *(f"{a.name}: {a.error}" for a in adapters if a.error)]
         if outbox["last_error"]:
-            troubles.append(f"Mail is waiting: {outbox['last_error']}")
+            troubles.append(f"Notices are waiting: {outbox['last_error']}")
         return {
             "status": "failing" if failing else "trouble" if troubles else "well",
             "troubles": troubles,
@@ -137,6 +137,8 @@ class DaemonServices:
         troubles += self._parts.store_faults()
         if mail is not None and mail.trouble:
             troubles.append(f"Mail cannot go out: {mail.trouble}")
+        hooks = self._parts.wiring.webhooks
+        troubles += [f"The web hook {hook.name} cannot be used: {hook.trouble}" for hook in hooks if hook.trouble]
         return troubles
 
     def _outbox(self) -> dict[str, object]:

@@ -25,10 +25,11 @@ from ingest.runtime.forms import (
     PageForm,
     RoomForm,
     SiteForm,
+    WebhookForm,
     WindowForm,
 )
 from ingest.runtime.sentences import note
-from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
+from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, WebhookWiring, Wiring
 from ingest.site.places import AcclimationWindow, Phase, Place, Room, Sensor, Site
 from ingest.site.rules import Rules
 from ingest.units import metres_from_feet
@@ -121,17 +122,19 @@ class _Reader:
         page_form = self._section("page", PageForm)
         mail_form = self._section("mail", MailForm) if "mail" in self.findings.raw else None
         adapters = self._adapters()
+        webhooks = self._webhooks()
         directory = self._data_directory(data)
         page = self._page(page_form)
         mail = self._mail(mail_form, page)
         if site is None:
             return None
-        crosschecks.caution_bare(self.findings, rooms=len(site.rooms), mail=mail is not None)
+        crosschecks.caution_bare(self.findings, rooms=len(site.rooms), told=mail is not None or bool(webhooks))
         return Wiring(
             site=site,
             data_directory=directory,
             page=page,
             mail=mail,
+            webhooks=tuple(webhooks),
             adapters=tuple(adapters),
             units=self.findings.raw["site"].get("units", "si"),
             path=self.path,
@@ -304,6 +307,23 @@ class _Reader:
             page_address=form.page_address or f"http://{page.listen}:{page.port}/",
             trouble=trouble,
         )
+
+    def _webhooks(self) -> list[WebhookWiring]:
+        hooks = []
+        for index, raw in enumerate(self._entries("webhook")):
+            at: Steps = ("webhook", index)
+            form = self._form(at, WebhookForm, raw)
+            if form is None:
+                continue
+            crosschecks.check_webhook(self.findings, at, form)
+            ca_file = self._beside(form.ca_file) if form.ca_file else None
+            if ca_file is not None and not os.access(ca_file, os.R_OK):
+                self.findings.wrong((*at, "ca_file"), f"{ca_file} cannot be read", "Name the file of the certificate.")
+            secret, trouble = self._secret(form.secret_env, form.secret_file)
+            if trouble:
+                self.findings.cautions.append(f'The web hook "{form.name}" cannot be used: {trouble}')
+            hooks.append(WebhookWiring(form.name, form.address, secret, ca_file, trouble))
+        return hooks
 
     def _secret(self, variable: str | None, file: str | None) -> tuple[str | None, str]:
         """Look up a secret: the secret or None, and why it is not there (a sentence) or nothing."""

@@ -45,6 +45,17 @@ class MailWiring:
 
 
 @dataclass(frozen=True, slots=True)
+class WebhookWiring:
+    """One web hook.  name: ours, unique.  trouble: why it cannot be used at present, a sentence, or empty."""
+
+    name: str
+    address: str
+    secret: str | None = field(default=None, repr=False)
+    ca_file: Path | None = None
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class AdapterWiring:
     """One adapter.  name: ours, unique.  kind: a name in `adapters.registry.kinds()`.  settings: checked, complete."""
 
@@ -65,6 +76,7 @@ class Wiring:
     data_directory: Path
     page: PageWiring = PageWiring()
     mail: MailWiring | None = None
+    webhooks: tuple[WebhookWiring, ...] = ()
     adapters: tuple[AdapterWiring, ...] = ()
     units: Units = "si"
     path: Path | None = None  # the file it came from
@@ -72,5 +84,6 @@ class Wiring:
 
     def secrets(self) -> tuple[str, ...]:
         """Give every secret, so that the log can blot them out."""
-        secrets = (self.page.push_token, self.mail.password if self.mail else None)
+        secrets = [self.page.push_token, self.mail.password if self.mail else None]
+        secrets += [hook.secret for hook in self.webhooks]
         return tuple(secret for secret in secrets if secret)

@@ -1,7 +1,7 @@
 """Days in rooms, as data: readings in, incidents out, with the reason in words; and the table of them in the docs.
 
-The scenarios stand in `watch_scenarios.toml`, which says how they are written. They go through the real store and watch,
-in packs of ten minutes, as from a gateway. `python tests/scenario/test_watch_scenarios.py` writes the table anew.
+The scenarios stand in `watch_scenarios.toml`, which says how they are written. They go through the real store and
+watch, in packs of ten minutes, as from a gateway. `python tests/scenario/test_watch_scenarios.py` writes the table.
 """
 
 from __future__ import annotations
@@ -224,9 +224,10 @@ def table() -> str:
         "Days in rooms, written as data (`tests/scenario/watch_scenarios.toml`: readings in, incidents out, with the\n"
         "reason in words) and lived through the real store and watch. An incident counts as found only if its sensor,\n"
         "kind, beginning, opening and end to the minute, and its worst value, are those that the story asks for. They\n"
-        "are our own stories, with the rules set as each story says: they show that the watch does what it should, not\n"
-        "how often it would be wrong in a strange house.\n\n"
-        "This page is written by `python tests/scenario/test_watch_scenarios.py`; a test holds it to what comes out.\n\n"
+        "are our own stories, with the rules set as each story says: they show that the watch does what it should,\n"
+        "not how often it would be wrong in a strange house.\n\n"
+        "This page is written by `python tests/scenario/test_watch_scenarios.py`; a test holds it to what comes of\n"
+        "them.\n\n"
         f"{len(rows)} scenarios, {totals[0]} incidents wanted, {totals[1]} found, {totals[2]} missed, "
         f"{totals[3]} false.\n\n"
         "| Story | Should come | Wanted | Found | Missed | False |\n|---|---|--:|--:|--:|--:|\n"

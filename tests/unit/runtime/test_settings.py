@@ -426,3 +426,43 @@ def test_mistakes_in_rules_are_told(parsed: Parse, line: str, said: str) -> None
     """A limit that cannot be meant, and a rule that is none, are told with their mend."""
     told = sentences(parsed, SITE + ROOM + f"[room.rules]\n{line}\n")
     assert [said in one for one in told] == [True]
+
+
+HOOK = '[[webhook]]\nname = "office"\naddress = "https://office.example.org/wood"\n'
+
+
+def test_a_web_hook_is_read_with_its_secret_from_outside(tmp_path: Path) -> None:
+    """Name and address from the file, the secret from the environment; the secret is never printed."""
+    text = SITE + ROOM + HOOK + 'secret_env = "HOOK"\n'
+    wiring = parse(text, tmp_path / "lumberroom.toml", {"HOOK": "walnut"})
+    [hook] = wiring.webhooks
+    assert (hook.name, hook.address, hook.secret, hook.trouble) == (
+        "office",
+        "https://office.example.org/wood",
+        "walnut",
+        "",
+    )
+    assert "walnut" not in repr(wiring)
+    assert "walnut" in wiring.secrets()
+    assert not any("nobody is told" in caution for caution in wiring.cautions)
+
+
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        ("", "no secret to sign with"),
+        ('secret = "walnut"\n', "secret"),
+        ('secret_env = "A"\nsecret_file = "b"\n', "the secret is given twice"),
+        ('secret_env = "A"\n' + HOOK + 'secret_env = "A"\n', "another web hook has this name"),
+    ],
+)
+def test_mistakes_in_web_hooks_are_told(parsed: Parse, lines: str, said: str) -> None:
+    """A hook without a secret, with the secret in the file, with two, or named twice."""
+    assert any(said in one for one in sentences(parsed, SITE + ROOM + HOOK + lines))
+
+
+def test_a_web_hook_whose_secret_is_missing_is_a_caution(parsed: Parse) -> None:
+    """The rest runs; the caution says what to set."""
+    wiring = parsed(SITE + ROOM + HOOK + 'secret_env = "HOOK"\n')
+    assert "HOOK is not set" in wiring.webhooks[0].trouble
+    assert any("office" in caution for caution in wiring.cautions)
