@@ -23,6 +23,8 @@ def in_words(wiring: Wiring) -> Iterator[str]:
         yield "No adapter: readings come in over HTTP or by import only."
     yield _push(wiring)
     yield from _mail(wiring.mail)
+    if wiring.alive is not None:
+        yield f"A sign of life every {_minutes(wiring.alive.every_s)}"
     for hook in wiring.webhooks:
         yield f"Web hook {hook.name}: {hook.address}"
     port = wiring.page.port

@@ -54,6 +54,7 @@ class Story:
     window: Mapping[str, Any] | None
     openings: int
     telling: Telling
+    is_test: bool = False
 
     @staticmethod
     def of(facts: Mapping[str, Any]) -> Story:
@@ -68,6 +69,7 @@ class Story:
             window=facts["window"],
             openings=facts.get("openings", 1),
             telling=Telling(facts["time_zone"], Units(facts.get("units", Units.SI.value))),
+            is_test=facts.get("is_test", False),
         )
 
 
@@ -95,6 +97,8 @@ def compose(notice: Notice, *, sender: str, page_address: str = "") -> EmailMess
 
 def subject(story: Story) -> str:
     """Say room, what and how bad, in one line."""
+    if story.is_test:
+        return f"A test of the warnings of {story.site}: nothing has happened"
     incident, advice = story.incident, advice_for(story.incident)
     if incident.kind is IncidentKind.SILENT:
         return f'{story.room_title}: sensor "{story.sensor}" {_heard(incident)}'
@@ -118,6 +122,8 @@ def _over_subject(story: Story, was: str) -> str:
 
 def write_letter(story: Story, page_address: str = "") -> Letter:
     """Write what a mail says, whatever it is then drawn as."""
+    if story.is_test:
+        return _test_letter(story, page_address)
     incident, advice = story.incident, advice_for(story.incident)
     return Letter(
         headline=_headline(story, advice),
@@ -132,6 +138,20 @@ def write_letter(story: Story, page_address: str = "") -> Letter:
             f"Written by lumberroom, which watches {story.site}. Nobody reads replies to this mail.",
             f"Times are those of {story.telling.time_zone}.",
         ),
+    )
+
+
+def _test_letter(story: Story, page_address: str) -> Letter:
+    return Letter(
+        headline="A test: nothing has happened",
+        place=story.site,
+        tone=Tone.NEUTRAL,
+        lead="This is how a warning would reach you if a room left its window or a sensor fell silent.",
+        figures=[("Sent", story.telling.at(story.incident.opened_ms)), ("Rooms", story.room_title)],
+        meaning=[],
+        lists=[("What to check", ("Did it arrive where it is read, also at night, and not among unwanted mail?",))],
+        link=("The page:", page_address) if page_address else None,
+        footer=(f"Written by lumberroom, which watches {story.site}, because somebody asked for a test.",),
     )
 
 

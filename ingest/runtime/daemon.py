@@ -22,6 +22,7 @@ import structlog
 from dashboards.services import CaughtMail, News, Services
 from ingest.clock import Clock, SystemClock
 from ingest.errors import LumberroomError, StorageError
+from ingest.notices.alive import SignOfLife
 from ingest.runtime import job, wallwatch
 from ingest.runtime.intake import Intake
 from ingest.runtime.newsboard import NewsBoard
@@ -31,7 +32,7 @@ from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.tasks import end, every, finish, keep
 from ingest.runtime.upkeep import Upkeep
 from ingest.runtime.wallwatch import WallWatch
-from ingest.runtime.wiring import Wiring
+from ingest.runtime.wiring import AliveWiring, Wiring
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
@@ -96,6 +97,7 @@ class Daemon:
         self._news = NewsBoard()
         self._notifying = Notifying(wiring, self.clock)
         self._watch = Watch()
+        self._went_round_s = self.clock.monotonic_s()
         self._tasks: list[asyncio.Task[None]] = []
         self._upkeep: Upkeep | None = None
         self._round_s = time.monotonic()  # when a round was last finished; real, as the machine is what is watched
@@ -201,6 +203,8 @@ class Daemon:
         wall = WallWatch(self.clock, upkeep.wake)
         figures |= {"clock": wall.as_figures, "upkeep": upkeep.as_figures, "mail": self._notifying.as_figures}
         self._keep("rounds", lambda: every(ROUND_EVERY_S, self.clock, lambda: self._round(store, intake)))
+        if self.wiring.alive is not None:
+            self._give_signs_of_life(self.wiring.alive, figures)
         self._keep("rules", lambda: every(RULES_EVERY_S, self.clock, lambda: self._judge_rules(store, intake)))
         self._keep("wall clock", lambda: every(wallwatch.LOOK_EVERY_S, self.clock, wall.look))
         self._keep("notices", lambda: self._notifying.run(store))
@@ -228,7 +232,17 @@ class Daemon:
                 return incidents
 
         await intake.write(look)
+        self._went_round_s = self.clock.monotonic_s()
         self._round_s = time.monotonic()
+
+    def _give_signs_of_life(self, alive: AliveWiring, figures: dict[str, Figures]) -> None:
+        sign = SignOfLife(alive.address, self.clock, self._goes_round)
+        figures["alive"] = sign.as_figures
+        self._keep("sign of life", lambda: every(alive.every_s, self.clock, sign.give))
+
+    def _goes_round(self) -> bool:
+        """Tell whether the watch went round lately: its last round was written to the store."""
+        return self.clock.monotonic_s() - self._went_round_s < 3 * ROUND_EVERY_S
 
     async def _judge_rules(self, store: SqliteStore, intake: Intake) -> None:
         now_ms = self.clock.now_ms()

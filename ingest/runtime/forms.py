@@ -191,6 +191,15 @@ class MailForm(Form):
     page_address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] | None = None
 
 
+class AliveForm(Form):
+    """[alive]."""
+
+    address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] = Field(
+        examples=['"https://office.example.org/alive"']
+    )
+    every_minutes: Annotated[float, Field(ge=1, le=24 * 60)] = 5.0
+
+
 class WebhookForm(Form):
     """[[webhook]]."""
 
@@ -301,6 +310,7 @@ SECTIONS: Final[dict[str, type[Form]]] = {
     "data": DataForm,
     "page": PageForm,
     "mail": MailForm,
+    "alive": AliveForm,
     "webhook": WebhookForm,
     "adapter": AdapterForm,
     "room": RoomForm,

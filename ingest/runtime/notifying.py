@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ingest.clock import Clock
-from ingest.notices.outbox import READ_AT_ONCE, Postman, Recipient, enqueue
+from ingest.notices.outbox import READ_AT_ONCE, Postman, Recipient, enqueue, trial_notice
 from ingest.present.digits import Units
 from ingest.runtime.wiring import MailWiring, WebhookWiring, Wiring
 from ingest.site.incidents import Incident, NoticeState
@@ -16,7 +16,7 @@ from ingest.site.places import Site
 from ingest.store.api import Store, UnitOfWork
 
 if TYPE_CHECKING:
-    from ingest.notices.channel import Channel
+    from ingest.notices.channel import Channel, Outcome
 
 
 class Notifying:
@@ -47,13 +47,23 @@ class Notifying:
         What had been put off is due at once: whoever started the daemon may just have mended what kept it back.
         """
         await asyncio.to_thread(due_again, store, self._clock.now_ms())
+        self._postman = Postman(store, self._clock, self._channels())
+        await self._postman.run()
+
+    async def trial(self, site: Site) -> AsyncIterator[tuple[Recipient, Outcome]]:
+        """Send everyone who would be told a notice that tells of nothing; give what became of each, one by one."""
+        channels = self._channels()
+        for recipient in self._recipients:
+            notice = trial_notice(site, recipient, now_ms=self._clock.now_ms())
+            yield recipient, await channels[recipient.channel].send(notice)
+
+    def _channels(self) -> dict[str, Channel]:
         channels: dict[str, Channel] = {}
         if self._mail is not None:
             channels["mail"] = _mail_channel(self._mail)
         if self._hooks:
             channels["webhook"] = _webhook_channel(self._hooks, self._page_address)
-        self._postman = Postman(store, self._clock, channels)
-        await self._postman.run()
+        return channels
 
     def as_figures(self) -> dict[str, object]:
         """Give JSON-able figures for the health."""

@@ -19,6 +19,7 @@ from ingest.runtime.forms import (
     LISTS,
     SECTIONS,
     AdapterForm,
+    AliveForm,
     DataForm,
     Form,
     MailForm,
@@ -29,7 +30,7 @@ from ingest.runtime.forms import (
     WindowForm,
 )
 from ingest.runtime.sentences import note
-from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, WebhookWiring, Wiring
+from ingest.runtime.wiring import AdapterWiring, AliveWiring, MailWiring, PageWiring, WebhookWiring, Wiring
 from ingest.site.places import AcclimationWindow, Phase, Place, Room, Sensor, Site
 from ingest.site.rules import Rules
 from ingest.units import metres_from_feet
@@ -123,6 +124,7 @@ class _Reader:
         mail_form = self._section("mail", MailForm) if "mail" in self.findings.raw else None
         adapters = self._adapters()
         webhooks = self._webhooks()
+        alive = self._section("alive", AliveForm) if "alive" in self.findings.raw else None
         directory = self._data_directory(data)
         page = self._page(page_form)
         mail = self._mail(mail_form, page)
@@ -135,6 +137,7 @@ class _Reader:
             page=page,
             mail=mail,
             webhooks=tuple(webhooks),
+            alive=AliveWiring(alive.address, alive.every_minutes * 60) if alive is not None else None,
             adapters=tuple(adapters),
             units=self.findings.raw["site"].get("units", "si"),
             path=self.path,

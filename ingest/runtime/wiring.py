@@ -45,6 +45,14 @@ class MailWiring:
 
 
 @dataclass(frozen=True, slots=True)
+class AliveWiring:
+    """The sign of life.  address: asked for every so many seconds; often a secret by itself."""
+
+    address: str = field(repr=False)
+    every_s: float = 300.0
+
+
+@dataclass(frozen=True, slots=True)
 class WebhookWiring:
     """One web hook.  name: ours, unique.  trouble: why it cannot be used at present, a sentence, or empty."""
 
@@ -77,6 +85,7 @@ class Wiring:
     page: PageWiring = PageWiring()
     mail: MailWiring | None = None
     webhooks: tuple[WebhookWiring, ...] = ()
+    alive: AliveWiring | None = None
     adapters: tuple[AdapterWiring, ...] = ()
     units: Units = "si"
     path: Path | None = None  # the file it came from

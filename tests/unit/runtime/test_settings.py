@@ -466,3 +466,12 @@ def test_a_web_hook_whose_secret_is_missing_is_a_caution(parsed: Parse) -> None:
     wiring = parsed(SITE + ROOM + HOOK + 'secret_env = "HOOK"\n')
     assert "HOOK is not set" in wiring.webhooks[0].trouble
     assert any("office" in caution for caution in wiring.cautions)
+
+
+def test_a_sign_of_life_is_read(parsed: Parse) -> None:
+    """Address and interval are read; the address, which may be a secret, is not printed."""
+    wiring = parsed(SITE + ROOM + '[alive]\naddress = "https://office.example.org/alive/walnut"\nevery_minutes = 2\n')
+    assert wiring.alive is not None
+    assert (wiring.alive.address, wiring.alive.every_s) == ("https://office.example.org/alive/walnut", 120.0)
+    assert "walnut" not in repr(wiring)
+    assert ["address" in one for one in sentences(parsed, SITE + ROOM + "[alive]\n")] == [True]
