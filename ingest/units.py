@@ -94,3 +94,8 @@ def kpa_from_inches_of_mercury(pressure_inhg: Number) -> Number:
 def grains_per_cubic_foot_from_g_m3(absolute_humidity_g_m3: Number) -> Number:
     """Convert an absolute humidity from g/m3 to grains per cubic foot."""
     return absolute_humidity_g_m3 * (GRAINS_PER_POUND_MASS / 1000.0 / KILOGRAMS_PER_POUND * METRES_PER_FOOT**3)
+
+
+def cubic_feet_per_pound_from_m3_kg(specific_volume_m3_kg: Number) -> Number:
+    """Convert a specific volume from m3 per kg to cubic feet per pound."""
+    return specific_volume_m3_kg * (KILOGRAMS_PER_POUND / METRES_PER_FOOT**3)

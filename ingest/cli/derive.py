@@ -4,22 +4,69 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import click
 
 from ingest.cli.quiet import quiet_when_the_reader_goes
-from ingest.cli.tables.filter import Wanted, derive_table
+from ingest.cli.tables.filter import Tally, Wanted, derive_table
 from ingest.cli.tables.measures import ELEVATION, HUMIDITY, PRESSURE, TEMPERATURE, read_measure
 from ingest.cli.tables.numbers import Problem
+from ingest.cli.tables.options import EVERYTHING, SURFACES, read_more
+from ingest.cli.tables.outputs import More
 from ingest.cli.tables.point import Point, as_json, for_people
 from ingest.errors import InputError, SettingsError
 from ingest.physics.air import STANDARD_PRESSURE_KPA, pressure_from_elevation_kpa
+from ingest.physics.derived import EXTRA
 from ingest.present.digits import Units
 
 BAD_ROWS_EXIT_CODE = InputError.exit_code
+
+
+MOULD_NOTE = (
+    "mould_index is an estimate for a surface in this very air; a colder surface is worse off, and the index proves "
+    "neither growth nor its absence. Suspected mould is for people trained in it and for local rules."
+)
+
+
+def _more_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options for columns beyond the usual ones."""
+    options = (
+        click.option(
+            "--add",
+            multiple=True,
+            metavar="NAME",
+            help=f"Add a quantity: {', '.join(EXTRA)}, or {EVERYTHING}. May be given several times, or with commas.",
+        ),
+        click.option(
+            "--accuracy-temperature", metavar="T", help="The sensor's stated ± for temperature: 0.3, 0.3C or 0.5F."
+        ),
+        click.option("--accuracy-humidity", metavar="RH", help="The sensor's stated ± for relative humidity, in % RH."),
+        click.option(
+            "--accuracy-means",
+            type=click.Choice(["limits", "k2"]),
+            default="limits",
+            show_default=True,
+            help="What the ± is: limits that are never exceeded, or an expanded uncertainty with k = 2.",
+        ),
+        click.option("--mould", type=click.Choice(list(SURFACES)), help="Add the mould index for such a surface."),
+        click.option(
+            "--mould-decline",
+            type=click.FloatRange(0.0, 1.0),
+            default=1.0,
+            show_default=True,
+            metavar="FACTOR",
+            help="How fast growth dies back in dry times: 1 pine sapwood, to 0.1 where it hardly does (the safe side).",
+        ),
+        click.option(
+            "--mould-gap", default="3h", show_default=True, metavar="H", help="More than this between rows is a gap."
+        ),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
 
 
 @click.command(
@@ -29,6 +76,9 @@ Examples:
   tail -n +1 -f readings.csv | lumberroom derive --elevation 1600
   lumberroom derive --temperature 70F --humidity 45
   lumberroom derive --temperature 21 --humidity 45 --elevation 1600 --json
+  lumberroom derive winter.csv --add frost_point_c
+  lumberroom derive readings.csv --accuracy-temperature 0.3 --accuracy-humidity 2
+  lumberroom derive cellar.csv --mould sensitive > cellar-mould.csv
 
 Exit codes: 0 well; 2 when rows were bad (the good ones still came out), or when
 the input is no table, or an option cannot be."""
@@ -39,6 +89,7 @@ the input is no table, or an option cannot be."""
 @click.option("--pressure", metavar="P", help="Air pressure: 84 (kPa), 840hPa or 24.9inHg; of the point, or every row.")
 @click.option("--elevation", metavar="H", help="Elevation instead of pressure: 1600 (m) or 5250ft.")
 @click.option("--json", "as_json_text", is_flag=True, help="Print the single point as JSON, units in the names.")
+@_more_options
 @click.option(
     "--units",
     type=click.Choice(["si", "us"]),
@@ -47,16 +98,7 @@ the input is no table, or an option cannot be."""
     help="us: add columns in °F, inHg, gr/ft³ and Btu/lb; bare numbers of the options are in °F, inHg, ft.",
 )
 @click.pass_context
-def derive(  # noqa: PLR0917  (click passes each option by its name)
-    ctx: click.Context,
-    file: Path | None,
-    temperature: str | None,
-    humidity: str | None,
-    pressure: str | None,
-    elevation: str | None,
-    as_json_text: bool,
-    units: str,
-) -> None:
+def derive(ctx: click.Context, /, *, file: Path | None, as_json_text: bool, units: str, **told: Any) -> None:
     """Add dew point, grains per pound, EMC and more to a table, or tell them for a single point.
 
     CSV comes in from FILE or standard input (a comma, semicolon or tab between fields) and needs a header line with
@@ -70,24 +112,40 @@ def derive(  # noqa: PLR0917  (click passes each option by its name)
     dry air). A table that already has one of these columns is refused. A decimal comma is understood where fields are
     not parted by commas, and the first number that shows a mark decides which one the new columns use.
 
+    --add frost_point_c adds the frost point, which is over ice; the dew point is over liquid water at any temperature.
+
+    --accuracy-temperature and --accuracy-humidity add how sure dew point, grains per pound and EMC are: the standard
+    uncertainty, and the expanded one with coverage factor 2 (…_k2), in °C, gr/lb and % MC; first order, by the GUM.
+    They count the sensor alone: not where it hangs, and not that a real board stands 1 to 2 % MC from any EMC.
+
+    --mould adds mould_index (0 none, 1 under the microscope, 3 seen by eye, 6 all over; the VTT model's later form),
+    mould_critical_rh_percent (growth from there up) and mould_coverage_percent (how much of the time so far was
+    judged). It needs a column time (2026-01-31T14:30Z, or milliseconds since 1970; without an offset, UTC) in rising
+    order; where there is a column sensor, each sensor has an index of its own. A row stands for the time since the row
+    before it, the first for one hour. More than --mould-gap between rows is a gap, through which the index stands
+    still. The surfaces are: very-sensitive (pine sapwood), sensitive (spruce, glued boards, paper-faced products),
+    medium-resistant (concrete, mineral wool), resistant (glass, metal). It is an estimate for a surface in this very
+    air, proves neither growth nor its absence, and a colder surface is worse off.
+
     A bad row (no number, a humidity of 120, a field too few) is left out and told on standard error with its number
     (the first row below the header is row 1) and its line in the file.
     """
     us_units = units == "us"
-    pressure_kpa = _pressure_kpa(pressure, elevation, us_units=us_units)
+    pressure_kpa = _pressure_kpa(told["pressure"], told["elevation"], us_units=us_units)
+    more = read_more(told, us_units=us_units)
+    temperature, humidity = told["temperature"], told["humidity"]
     if temperature is not None or humidity is not None or as_json_text:
         _refuse_half_a_point(file, temperature, humidity)
-        assert temperature is not None
-        assert humidity is not None
         point = Point(
             read_measure(temperature, TEMPERATURE, us_units=us_units),
             read_measure(humidity, HUMIDITY),
             STANDARD_PRESSURE_KPA if pressure_kpa is None else pressure_kpa,
             pressure_assumed=pressure_kpa is None,
+            more=more,
         )
         click.echo(as_json(point, us_units=us_units) if as_json_text else for_people(point, Units(units)))
         return
-    ctx.exit(_filter(file, Wanted(us_units, pressure_kpa)))
+    ctx.exit(_filter(file, Wanted(us_units, pressure_kpa, more)))
 
 
 def _filter(file: Path | None, wanted: Wanted) -> int:
@@ -105,7 +163,14 @@ def _filter(file: Path | None, wanted: Wanted) -> int:
         tally = derive_table(source, sys.stdout.buffer, tell, wanted, name=name)
     if bad and tally is not None:
         click.echo(f"{bad} of {tally.rows} rows were bad and left out.", err=True)
+    _tell_of_mould(wanted.more, tally)
     return BAD_ROWS_EXIT_CODE if bad else 0
+
+
+def _tell_of_mould(more: More, tally: Tally | None) -> None:
+    if more.mould is not None and tally is not None:
+        for note in (*tally.notes, MOULD_NOTE):
+            click.echo(note, err=True)
 
 
 @contextlib.contextmanager

@@ -10,17 +10,9 @@ import click
 from ingest import units as convert
 from ingest.cli.quiet import quiet_when_the_reader_goes
 from ingest.cli.tables.measures import HUMIDITY, TEMPERATURE, Measure, read_measure
-from ingest.cli.wood_answers import (
-    Air,
-    Answer,
-    MovementQuestion,
-    SettlingQuestion,
-    emc_answer,
-    movement_answer,
-    rh_answer,
-    settling_answer,
-    species_answer,
-)
+from ingest.cli.wood_answers import emc_answer, rh_answer, species_answer
+from ingest.cli.wood_floor import MovementQuestion, SettlingQuestion, movement_answer, settling_answer
+from ingest.cli.wood_words import Air, Answer
 from ingest.errors import InputError, SettingsError
 from ingest.physics.diffusivity import FINISHES
 from ingest.physics.species import Species, all_species, find_species
@@ -130,13 +122,19 @@ def movement(  # noqa: PLR0917  (click passes each option by its name)
 @click.option("--humidity", required=True, metavar="RH", help="Relative humidity of the room, in %.")
 @click.option("--tolerance", default="0.5", show_default=True, metavar="MC", help="How near is settled, in % MC.")
 @click.option("--species", help="The wood, for its density; without it, specific gravity 0.5.")
+@click.option(
+    "--specific-gravity",
+    type=click.FloatRange(0.2, 1.2),
+    metavar="G",
+    help="Instead of --species: oven-dry mass over volume at 12 % MC.",
+)
 @click.option("--finish", type=click.Choice(list(FINISHES)), default="none", show_default=True, help="On the top face.")
 @click.option("--one-face", is_flag=True, help="The underside lies on something that lets no moisture through.")
 @_output_options
 def settle(*, units: str, as_json: bool, **told: Any) -> None:
-    """Tell how many days a board takes to settle in a room, and how wide that date is.
+    """Tell how many days a board takes to settle in a room, and between which days that may lie.
 
-    The board is taken as evenly moist at the start, and the room as steady.
+    The board is taken as evenly moist at the start, and the room as steady. It is an estimate, and no go-ahead to lay.
     """
     asked = SettlingQuestion(
         air=_air(told["temperature"], told["humidity"], units),
@@ -144,7 +142,7 @@ def settle(*, units: str, as_json: bool, **told: Any) -> None:
         mc_from_percent=_below_saturation(_moisture(told["mc_from"], "--from")),
         target_percent=None if told["mc_to"] is None else _moisture(told["mc_to"], "--to"),
         tolerance_percent=read_measure(told["tolerance"], TOLERANCE),
-        specific_gravity=0.5 if told["species"] is None else _gravity(find_species(told["species"])),
+        **_gravity_told(told["species"], told["specific_gravity"]),
         top_finish=told["finish"],
         one_face=told["one_face"],
         units=Units(units),
@@ -161,7 +159,11 @@ def species(words: tuple[str, ...], units: str, as_json: bool) -> None:
     wanted = {word.lower() for word in words}
     found = [one for one in all_species().values() if all(word in one.name.lower() for word in wanted)]
     if not found:
-        raise InputError(f"no species has {' and '.join(words)} in its name", where="species", mend="Try one word.")
+        raise InputError(
+            f"no species has {' and '.join(words)} in its name",
+            where="species",
+            mend="Try one word; without any, all are listed.",
+        )
     _print(species_answer(found), as_json=as_json)
 
 
@@ -204,11 +206,19 @@ def _angle(cut: str) -> float:
     return angle
 
 
+def _gravity_told(species_name: str | None, gravity: float | None) -> dict[str, Any]:
+    if species_name is not None and gravity is not None:
+        raise SettingsError("given as well as --species", where="--specific-gravity", mend="Give one of the two.")
+    if species_name is not None:
+        gravity = _gravity(find_species(species_name))
+    return {} if gravity is None else {"specific_gravity": gravity, "specific_gravity_known": True}
+
+
 def _gravity(wood_species: Species) -> float:
     if wood_species.specific_gravity_12 is None:
         raise SettingsError(
             f"no specific gravity of {wood_species.name} is at hand",
             where="--species",
-            mend="Leave --species out (0.5 is taken), or name a species of like weight.",
+            mend="Give --specific-gravity, or name a species of like weight.",
         )
     return wood_species.specific_gravity_12

@@ -16,20 +16,19 @@ contaminated, is for people trained in it and for local rules.
 from __future__ import annotations
 
 import enum
-import math
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.physics.pointwise import FloatArray, Number, pointwise
+from ingest.physics.mould_march import HOURS_PER_WEEK, Course, MouldState, march
+from ingest.physics.pointwise import FloatArray, Number, inside, pointwise
 
-HOURS_PER_WEEK: Final = 168.0
 CRITICAL_SURFACE_RH_PERCENT: Final = 80.0  # ISO 13788, monthly mean at the surface
-HIGHEST_INDEX: Final = 6.0
 LONGEST_STEP_HOURS: Final = 6.0
 GROWTH_TEMPERATURE_C: Final = (0.0, 50.0)  # growth strictly between
+LONGEST_LOOK_WEEKS: Final = 104.0
 
 
 class Wood(enum.IntEnum):
@@ -114,14 +113,54 @@ def mould_index(
     temperature_c, rh_percent: climate at the surface at equal steps, one-dimensional.  decline_factor: of the material,
     0..1 (1 for pine; 0.5, 0.25, 0.1 for materials on which growth hardly dies back).  start: M before the first step.
     hours_per_step: at most 6, because growth and the first hours of decline are resolved no coarser.
-    Gives M after each step, 0..6. Where a reading is NaN the index stands still, neither growing nor declining: what
-    was not measured is not judged; say the coverage beside the figure.
-    Raises ValueError when the arrays differ in shape, or a step is not in (0, 6] hours.
+    Gives M after each step, 0..6. An RH above 100 % is a wet surface and counts as 100; one below 0 as NaN. Where
+    a reading is NaN the index stands still, neither growing nor declining: what was not measured is not judged; say
+    the coverage beside the figure.
+    Raises ValueError when the arrays differ in shape, or a step is not in 0..6 hours.
     """
-    t, rh = _checked(temperature_c, rh_percent, hours_per_step)
+    hours = np.full(np.shape(temperature_c), hours_per_step, dtype=np.float64)
+    history, _ = mould_index_onward(
+        MouldState(start), temperature_c, rh_percent, hours, sensitivity=sensitivity, decline_factor=decline_factor
+    )
+    return history
+
+
+def mould_index_onward(
+    state: MouldState,
+    temperature_c: FloatArray,
+    rh_percent: FloatArray,
+    hours: FloatArray,
+    *,
+    sensitivity: Sensitivity = VERY_SENSITIVE,
+    decline_factor: float = 1.0,
+) -> tuple[FloatArray, MouldState]:
+    """Carry `mould_index` on from a state, through steps of unlike lengths: for histories that come in parts.
+
+    temperature_c, rh_percent: climate at the surface during each step, (n,).  hours: length of each step, (n,), 0..6;
+    one of 0 changes nothing.  Gives M after each step, and the state to go on with.
+    Raises ValueError when the arrays differ in shape, or a step is not in 0..6 hours.
+    """
+    t, rh, hours = _checked(temperature_c, rh_percent, hours)
     weeks = _favourable_weeks(t, rh, Wood.PINE, Surface.RESAWN)
-    course = _course(t, rh, weeks, sensitivity, sensitivity.k1_grown, hours_per_step)
-    return _march(course, start, decline_factor, hours_per_step)
+    return march(_course(t, rh, weeks, sensitivity, sensitivity.k1_grown), hours, state, decline_factor)
+
+
+def weeks_to_index(
+    temperature_c: float,
+    rh_percent: float,
+    index: float,
+    *,
+    sensitivity: Sensitivity = VERY_SENSITIVE,
+    longest_weeks: float = LONGEST_LOOK_WEEKS,
+) -> float:
+    """Weeks after which a constant climate [°C, % RH at the surface] brings M from 0 to `index`, to the hour.
+
+    NaN when it does not within `longest_weeks`: too dry or cold, or M's highest value there lies below.
+    """
+    hours = round(longest_weeks * HOURS_PER_WEEK)
+    history = mould_index(np.full(hours, temperature_c), np.full(hours, rh_percent), sensitivity=sensitivity)
+    reached = np.flatnonzero(history >= index)
+    return float((reached[0] + 1) / HOURS_PER_WEEK) if reached.size else float("nan")
 
 
 def mould_index_1999(
@@ -137,12 +176,12 @@ def mould_index_1999(
 
     There k1 is 1 below M = 1 and 2 / (t_v / t_m - 1) from there; the rest, and the arguments, as in `mould_index`.
     """
-    t, rh = _checked(temperature_c, rh_percent, hours_per_step)
+    t, rh, hours = _checked(temperature_c, rh_percent, np.full(np.shape(temperature_c), hours_per_step))
     weeks = _favourable_weeks(t, rh, wood, surface)
     with np.errstate(all="ignore"):
         grown = 2.0 / (_weeks_to_3(t, rh, wood) / weeks - 1.0)
-    course = _course(t, rh, weeks, VERY_SENSITIVE, grown, hours_per_step)
-    return _march(course, start, 1.0, hours_per_step)
+    history, _ = march(_course(t, rh, weeks, VERY_SENSITIVE, grown), hours, MouldState(start), 1.0)
+    return history
 
 
 def monthly_surface_rh_exceeds(mean_surface_rh_percent: Number) -> bool | NDArray[np.bool_]:
@@ -169,65 +208,29 @@ def _favourable_weeks(t: FloatArray, rh: FloatArray, wood: Wood, surface: Surfac
         return _weeks_to_1(t, rh, wood, surface)
 
 
-def _checked(temperature_c: FloatArray, rh_percent: FloatArray, hours: float) -> tuple[FloatArray, FloatArray]:
-    t, rh = np.asarray(temperature_c, np.float64), np.asarray(rh_percent, np.float64)
-    if t.shape != rh.shape or t.ndim != 1:
-        raise ValueError(f"temperature and RH must be one-dimensional and alike, not {t.shape} and {rh.shape}")
-    if not 0.0 < hours <= LONGEST_STEP_HOURS:
-        raise ValueError(f"a step must be above 0 and at most {LONGEST_STEP_HOURS} hours, not {hours}")
-    return t, rh
-
-
-class _Course(NamedTuple):
-    """What the climate asks of the index, step by step, as plain lists."""
-
-    rate: list[float]  # growth per step before k1 and k2
-    growing: list[bool]
-    known: list[bool]
-    largest: list[float]  # M_max
-    k1_young: list[float]
-    k1_grown: list[float]
+def _checked(
+    temperature_c: FloatArray, rh_percent: FloatArray, hours: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    t, rh, steps = (np.asarray(values, np.float64) for values in (temperature_c, rh_percent, hours))
+    if not t.shape == rh.shape == steps.shape or t.ndim != 1:
+        raise ValueError(
+            f"temperature, RH and hours must be one-dimensional and alike, not {t.shape}, {rh.shape}, {steps.shape}"
+        )
+    if not ((steps >= 0.0) & (steps <= LONGEST_STEP_HOURS)).all():
+        raise ValueError(f"a step must be at most {LONGEST_STEP_HOURS:g} hours, and none below 0")
+    return t, inside(np.minimum(rh, 100.0), 0.0, 100.0), steps
 
 
 def _course(
-    t: FloatArray,
-    rh: FloatArray,
-    weeks: FloatArray,
-    sensitivity: Sensitivity,
-    k1_grown: float | FloatArray,
-    hours: float,
-) -> _Course:
+    t: FloatArray, rh: FloatArray, weeks: FloatArray, sensitivity: Sensitivity, k1_grown: float | FloatArray
+) -> Course:
     low, high = GROWTH_TEMPERATURE_C
     with np.errstate(all="ignore"):
         critical = _critical_rh(t, sensitivity.lowest_critical_rh_percent)
         growing = (t > low) & (t < high) & (rh >= critical)
         x = (critical - rh) / (critical - 100.0)
         largest = np.where(growing, np.maximum(sensitivity.a + (sensitivity.b - sensitivity.c * x) * x, 0.0), 0.0)
-        rate = np.where(growing, hours / (HOURS_PER_WEEK * weeks), 0.0)
+        rate = np.where(growing, 1.0 / (HOURS_PER_WEEK * weeks), 0.0)
     young, grown = (np.broadcast_to(k1, t.shape).tolist() for k1 in (sensitivity.k1_young, k1_grown))
     known = ~(np.isnan(t) | np.isnan(rh))
-    return _Course(rate.tolist(), growing.tolist(), known.tolist(), largest.tolist(), young, grown)
-
-
-def _march(course: _Course, start: float, decline_factor: float, hours: float) -> FloatArray:
-    """Step dM/dt = k1 k2 / (7 days x t_m) where it grows and the decline where it does not; explicit, as published."""
-    # A plain loop over Python floats: each step needs the one before, and this is a year in a hundredth of a second.
-    index, dry_hours, history = start, 0.0, []
-    for rate, growing, known, largest, young, grown in zip(*course, strict=True):
-        if growing:
-            dry_hours = 0.0
-            k2 = max(1.0 - math.exp(2.3 * (index - largest)), 0.0)
-            index += rate * (young if index < 1.0 else grown) * k2
-        elif known:
-            dry_hours += hours
-            index -= decline_factor * hours / 24.0 * decline_per_day(dry_hours)
-        index = min(max(index, 0.0), HIGHEST_INDEX)
-        history.append(index)
-    return np.array(history, dtype=np.float64)
-
-
-def decline_per_day(hours_without_growth: float) -> float:
-    """Give how fast the index falls once growth has stopped [1/day]: 0.032 for 6 hours, 0 to 24 hours, then 0.016."""
-    if hours_without_growth <= 6.0:
-        return 0.032
-    return 0.0 if hours_without_growth <= 24.0 else 0.016
+    return Course(rate.tolist(), growing.tolist(), known.tolist(), largest.tolist(), young, grown)

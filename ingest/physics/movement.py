@@ -106,7 +106,7 @@ def floor_movement(
     """
     fraction, method = fractional_change(species, mc_from_percent, mc_to_percent, ring_angle_degrees)
     board = board_width_mm * fraction
-    return FloorMovement(board, run_mm * fraction, max(-board, 0.0) if not math.isnan(board) else board, method)
+    return FloorMovement(board, run_mm * fraction, board if math.isnan(board) else max(0.0, -board), method)
 
 
 def expansion_space_mm(

@@ -52,22 +52,40 @@ def all_species() -> Mapping[str, Species]:
     return MappingProxyType({row["species"]: _species(row) for row in rows})
 
 
+_TRADE_NAMES: Final[Mapping[str, str]] = {
+    "hard maple": "Maple, sugar",
+    "rock maple": "Maple, sugar",
+}
+"""What the trade calls some woods, and the handbook's name: common practice, no source."""
+
+
 def find_species(name: str) -> Species:
     """Give the species of this name; case, order ("red oak, commercial", "oak red") and spacing do not matter.
 
-    Raises InputError when no species or several answer to it, naming the nearest.
+    Where several have all these words and one of them is the handbook's mixture of commerce ("red oak": "Red oak,
+    commercial"), it is that one. Raises InputError when no species or several answer to it, naming the nearest.
     """
     known = all_species()
-    wanted = _words(name)
+    wanted = _words(_TRADE_NAMES.get(" ".join(name.lower().split()), name))
     exact = [species for species in known.values() if _words(species.name) == wanted]
-    if len(exact) == 1:
-        return exact[0]
     matches = [species for species in known.values() if wanted and wanted <= _words(species.name)]
-    if len(matches) == 1:
-        return matches[0]
-    near = [species.name for species in matches] or difflib.get_close_matches(name, list(known), n=5, cutoff=0.4)
-    what = f"{len(matches)} species answer to {name!r}" if matches else f"no species is called {name!r}"
-    raise InputError(what, where="species", mend=f"Say one of: {'; '.join(near[:8])}." if near else "See --list.")
+    commercial = [species for species in matches if _words(species.name) - wanted == {"commercial"}]
+    for found in (exact, matches, commercial):
+        if len(found) == 1:
+            return found[0]
+    everything = "`lumberroom wood species` lists all that are known."
+    if matches:
+        names = "; ".join(species.name for species in matches[:8])
+        raise InputError(
+            f"{len(matches)} species answer to {name!r}",
+            where="species",
+            mend=f"Say one of: {names}." if len(matches) <= 8 else f"Among them: {names}. {everything}",
+        )
+    by_words = {" ".join(sorted(_words(one))): one for one in known}
+    close = difflib.get_close_matches(" ".join(sorted(wanted)), list(by_words), n=3, cutoff=0.75)
+    near = [by_words[words] for words in close]
+    guess = f"Did you mean {' or '.join(near)}? " if near else ""
+    raise InputError(f"no species is called {name!r}", where="species", mend=f"{guess}{everything}")
 
 
 def _words(name: str) -> frozenset[str]:

@@ -21,21 +21,26 @@ COATING_MARGIN_C: Final = 3.0
 def condensation_margin_c(temperature_c: Number, rh_percent: Number, surface_temperature_c: Number) -> Number:
     """How far a surface is above the dew point of the air [°C]; negative: water condenses on it.
 
-    temperature_c: of the air [°C].  rh_percent: [%] over water.  surface_temperature_c: [°C]. Over liquid water; on a
-    surface below 0 °C frost forms already above this dew point (`frost_margin_c`).
+    temperature_c: of the air [°C], -100..200.  rh_percent: [%] over water, above 0 to 100.  surface_temperature_c:
+    [°C].  Else NaN.  Over liquid water; below 0 °C frost forms already above this dew point (`frost_margin_c`).
     """
     return pointwise(_margin, temperature_c, rh_percent, surface_temperature_c)
 
 
 def frost_margin_c(temperature_c: Number, rh_percent: Number, surface_temperature_c: Number) -> Number:
-    """How far a surface is above the frost point of the air [°C]; NaN where the air has none (dew point above 0 °C)."""
+    """How far a surface is above the frost point of the air [°C]; NaN where the air has none (dew point above 0 °C).
+
+    temperature_c: of the air [°C], -100..200.  rh_percent: [%] over water, above 0 to 100.  surface_temperature_c:
+    [°C].
+    """
     return pointwise(_frost_margin, temperature_c, rh_percent, surface_temperature_c)
 
 
 def surface_rh_percent(temperature_c: Number, rh_percent: Number, surface_temperature_c: Number) -> Number:
     """RH over water of the room's air right at a surface [%]: its vapour pressure at the surface's temperature.
 
-    100 where it condenses: there the surface is wet, and the value is said as it stands in the room.
+    temperature_c: of the air [°C], -100..200.  rh_percent: [%] over water, 0..100.  surface_temperature_c: [°C],
+    -100..200.  Else NaN.  100 where the surface is below the dew point: there it is wet, and no RH can say how wet.
     """
     return pointwise(_surface_rh, temperature_c, rh_percent, surface_temperature_c)
 

@@ -55,7 +55,7 @@ def grains_per_pound_sensitivities(
 
 
 def emc_sensitivities(temperature_c: Number, rh_percent: Number) -> Sensitivities[Number]:
-    """How EMC answers: [% MC per °C] and [% MC per % RH]."""
+    """How EMC answers: [% MC per °C] and [% MC per % RH].  temperature_c: -60..150; rh_percent: 0..100, else NaN."""
     return Sensitivities(*_pair(slopes_kernel, temperature_c, rh_percent))
 
 

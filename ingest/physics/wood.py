@@ -30,7 +30,8 @@ _MOST_STEPS: Final = 60  # halving alone would need about 50; Newton is through 
 
 Quadratic: TypeAlias = tuple[float, float, float]  # a + b t + c t^2
 
-# W, K, K1, K2 of Eq. 4-5 for t in °C and in °F; the two sets were rounded apart and agree within 0.013 % MC.
+# W, K, K1, K2 of Eq. 4-5 for t in °C and in °F; the two sets were rounded apart and agree within 0.013 % MC
+# to 93 °C (200 °F) and 0.041 to 132 °C (270 °F).
 CELSIUS: Final[tuple[Quadratic, ...]] = (
     (349.0, 1.29, 0.0135),
     (0.805, 0.000736, -0.00000273),
@@ -76,7 +77,8 @@ def rh_for_emc_percent(temperature_c: Number, emc_percent: Number) -> Number:
 def emc_percent_from_fahrenheit(temperature_f: Number, rh_percent: Number) -> Number:
     """EMC [% MC] by the handbook's °F coefficients: for checking against tables in °F; lumberroom itself uses °C.
 
-    temperature_f: [°F], -76..302.  rh_percent: [%], 0..100.  Else NaN. Within 0.013 % MC of `emc_percent`.
+    temperature_f: [°F], -76..302.  rh_percent: [%], 0..100.  Else NaN. Within 0.013 % MC of `emc_percent` from 30 to
+    200 °F, 0.041 to 270 °F.
     """
     return pointwise(_emc_from_fahrenheit, temperature_f, rh_percent)
 

@@ -9,9 +9,10 @@ from typing import Protocol
 
 from ingest.cli.tables.appending import appended
 from ingest.cli.tables.blocks import ByteSource, blocks
+from ingest.cli.tables.history import MouldHistory, gaps_in_words
 from ingest.cli.tables.layout import Layout, read_layout
 from ingest.cli.tables.numbers import NumberReader, Numbers, Problem
-from ingest.cli.tables.outputs import outputs
+from ingest.cli.tables.outputs import NOTHING_MORE, More, outputs
 from ingest.cli.tables.records import MAX_RECORD, Records, RecordSplitter
 from ingest.errors import InputError
 from ingest.physics.air import STANDARD_PRESSURE_KPA, pressure_from_elevation_kpa
@@ -33,18 +34,23 @@ class ByteSink(Protocol):
 
 @dataclass(slots=True)
 class Tally:
-    """How many rows came, and how many of them were bad."""
+    """How many rows came, and how many of them were bad.  notes: what is to be said at the end, each a sentence."""
 
     rows: int = 0
     bad: int = 0
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What is wanted of a table.  us_units: US columns too.  pressure_kpa: of every row, where no column tells it."""
+    """What is wanted of a table.
+
+    us_units: US columns too.  pressure_kpa: of every row, where no column tells it.  more: further columns.
+    """
 
     us_units: bool = False
     pressure_kpa: float | None = None
+    more: More = NOTHING_MORE
 
 
 def derive_table(
@@ -57,19 +63,29 @@ def derive_table(
     """
     incoming = blocks(source)
     header, rest, lines = _first_line(incoming, name)
-    layout = read_layout(header, name=name, us_units=wanted.us_units)
+    layout = read_layout(header, name=name, us_units=wanted.us_units, more=wanted.more)
     _refuse_pressure_twice(layout, wanted, name)
     _write(sink, layout.heading())
     splitter = RecordSplitter(layout.delimiter.encode(), line=lines + 1, name=name)
     tally, reader = Tally(), NumberReader(layout)
+    history = MouldHistory(layout, wanted.more.mould) if wanted.more.mould else None
     for records in _records(itertools.chain([rest], incoming), splitter):
         numbers = reader.read(records)
+        if history is not None:
+            numbers = _with_times(numbers, history.follow(records, numbers.good))
         for problem in numbers.problems:
             tell(problem)
         tally.rows += len(records)
         tally.bad += len(numbers.problems)
-        _write(sink, _derived(records, numbers, reader.decimal_mark, layout, wanted))
+        _write(sink, _derived(records, numbers, reader.decimal_mark, layout, wanted, history))
+    if history is not None and wanted.more.mould is not None:
+        tally.notes = tuple(gaps_in_words(history, wanted.more.mould.longest_gap_hours))
     return tally
+
+
+def _with_times(numbers: Numbers, problems: tuple[Problem, ...]) -> Numbers:
+    """Add the rows that are bad for their time to those that are bad for their numbers."""
+    return numbers._replace(problems=tuple(sorted((*numbers.problems, *problems)))) if problems else numbers
 
 
 def _write(sink: ByteSink, data: bytes) -> None:
@@ -103,14 +119,24 @@ def _records(incoming: Iterable[bytes], splitter: RecordSplitter) -> Iterator[Re
         yield records
 
 
-def _derived(records: Records, numbers: Numbers, decimal_mark: str, layout: Layout, wanted: Wanted) -> bytes:
+def _derived(
+    records: Records,
+    numbers: Numbers,
+    decimal_mark: str,
+    layout: Layout,
+    wanted: Wanted,
+    history: MouldHistory | None,
+) -> bytes:
     """Give the good ones of these records with their derived columns."""
     values = numbers.values
     if numbers.problems:
         if not numbers.good.any():
             return b""
         records, values = records.only(numbers.good), values[:, numbers.good]
-    derived = outputs(*_si(values, layout, wanted), us_units=wanted.us_units)
+    temperature_c, rh_percent, pressure_kpa = _si(values, layout, wanted)
+    derived = outputs(temperature_c, rh_percent, pressure_kpa, us_units=wanted.us_units, more=wanted.more)
+    if history is not None:
+        derived |= history.columns(temperature_c, rh_percent)
     columns = [derived[name] for name in layout.outputs]
     return appended(records, columns, delimiter=layout.delimiter, decimal_mark=decimal_mark, eol=layout.eol)
 

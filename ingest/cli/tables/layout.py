@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from ingest.cli.tables.outputs import output_names
+from ingest.cli.tables.outputs import NOTHING_MORE, More, output_names
 from ingest.errors import InputError
 
 DELIMITERS: Final = (",", ";", "\t")
 _BOM: Final = b"\xef\xbb\xbf"
 _NEEDED: Final = "It needs temperature_c or temperature_f, and rh_percent; pressure_kpa or elevation_m may be there."
+_TIME_NEEDED: Final = "The mould index needs one: 2026-01-31T14:30Z, or milliseconds since 1970."
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +22,8 @@ class Layout:
 
     header: its bytes as they came, line end and byte-order mark left out.  eol: its line end.  fields: how many columns
     a row has.  temperature, rh, pressure, elevation: the index of that column, None where there is none.
-    fahrenheit: the temperature column is in °F.  outputs: names of the columns that will be appended.
+    fahrenheit: the temperature column is in °F.  outputs: names of the columns that will be appended.  time, sensor:
+    likewise, looked for only where a history is wanted.
     """
 
     header: bytes
@@ -35,6 +37,8 @@ class Layout:
     pressure: int | None
     elevation: int | None
     outputs: tuple[str, ...]
+    time: int | None = None
+    sensor: int | None = None
 
     def heading(self) -> bytes:
         """Give the header line of the output: the input's own, with the appended columns behind."""
@@ -42,11 +46,12 @@ class Layout:
         return self.bom + self.header + self.delimiter.encode("ascii") + more + self.eol
 
 
-def read_layout(line: bytes, *, name: str, us_units: bool = False) -> Layout:
+def read_layout(line: bytes, *, name: str, us_units: bool = False, more: More = NOTHING_MORE) -> Layout:
     """Make out the header line of a table.
 
     line: its first line, with line end.  name: of the input, for messages.  us_units: US columns are wanted as well.
-    Raises InputError when it is no text, a needed column is missing or there twice, or derived columns are there.
+    more: further columns that are wanted.  Raises InputError when it is no text, a needed column is missing or there
+    twice, or derived columns are there.
     """
     bom = _BOM if line.startswith(_BOM) else b""
     header = line[len(bom) :].rstrip(b"\r\n")
@@ -57,7 +62,9 @@ def read_layout(line: bytes, *, name: str, us_units: bool = False) -> Layout:
     missing = [column for column in (temperature, "rh_percent") if column not in names]
     if missing:
         raise InputError(f"no usable columns; found {_listed(names)}", where=name, mend=_NEEDED)
-    outputs = output_names(us_units=us_units, has_fahrenheit="temperature_f" in names)
+    outputs = output_names(us_units=us_units, has_fahrenheit="temperature_f" in names, more=more)
+    if more.mould is not None and "time" not in names:
+        raise InputError(f"no column time; found {_listed(names)}", where=name, mend=_TIME_NEEDED)
     _refuse_twice(names, outputs, name)
     return Layout(
         header=header,
@@ -71,6 +78,8 @@ def read_layout(line: bytes, *, name: str, us_units: bool = False) -> Layout:
         pressure=_index(names, "pressure_kpa"),
         elevation=_index(names, "elevation_m"),
         outputs=outputs,
+        time=None if more.mould is None else names.index("time"),
+        sensor=None if more.mould is None else _index(names, "sensor"),
     )
 
 
@@ -103,7 +112,7 @@ def _split(header: bytes, name: str) -> tuple[str, list[str]]:
 
 
 def _refuse_twice(names: Sequence[str], outputs: Sequence[str], name: str) -> None:
-    used = ("temperature_c", "temperature_f", "rh_percent", "pressure_kpa", "elevation_m")
+    used = ("temperature_c", "temperature_f", "rh_percent", "pressure_kpa", "elevation_m", "time", "sensor")
     for column in used:
         if names.count(column) > 1:
             raise InputError(f"column {column} is there twice", where=name, mend="Rename or remove one of them.")

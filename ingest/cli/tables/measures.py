@@ -72,6 +72,22 @@ ELEVATION: Final = Measure(
     "m",
     "1600m or 5250ft",
 )
+ACCURACY_TEMPERATURE: Final = Measure(
+    "--accuracy-temperature",
+    "c",
+    "f",
+    {"c": _same, "k": _same, "f": lambda value: value / 1.8},
+    0.0,
+    20.0,
+    "°C",
+    "0.3, 0.3C or 0.5F",
+)
+ACCURACY_HUMIDITY: Final = Measure(
+    "--accuracy-humidity", "%", "%", {"%": _same, "rh": _same, "%rh": _same}, 0.0, 50.0, "%", "2 or 2%"
+)
+MOULD_GAP: Final = Measure(
+    "--mould-gap", "h", "h", {"h": _same, "min": lambda value: value / 60.0}, 0.01, 6.0, "h", "3h"
+)
 
 
 def read_measure(text: str, measure: Measure, *, us_units: bool = False) -> float:
@@ -81,7 +97,7 @@ def read_measure(text: str, measure: Measure, *, us_units: bool = False) -> floa
     a unit that does not belong, or cannot be true.
     """
     mend = f"Give it as {measure.example}."
-    match = _TYPED.fullmatch(text)
+    match = _TYPED.fullmatch(text.replace("±", "", 1) if measure.option.startswith("--accuracy") else text)
     if match is None:
         raise SettingsError(f"{text[:40]!r} is not a number with a unit", where=measure.option, mend=mend)
     unit = match[2].lower() or (measure.us if us_units else measure.si)

@@ -72,7 +72,23 @@ def test_settling_that_never_comes() -> None:
     """A room that leads elsewhere: no date, and where it leads instead."""
     words = ("settle", "--thickness", "19", "--from", "12", "--to", "7", "--temperature", "20", "--humidity", "65")
     assert answer(*words)["days"] is None
-    assert "never in this air" in wood(*words).stdout
+    assert answer(*words)["final_mc_percent"] > 11.0
+    assert "never in this air, which leads elsewhere" in wood(*words).stdout
+
+
+def test_settling_that_takes_longer_than_was_looked() -> None:
+    """A thick board shut off by a foil gets there some day: that is not called never."""
+    shut = ("--one-face", "--finish", "polyethylene foil", "--specific-gravity", "0.63")
+    words = ("settle", "--thickness", "60", "--from", "12", "--temperature", "20", "--humidity", "40", *shut)
+    said = wood(*words).stdout
+    assert "later than was looked at: after 730 days it stands at 11" in said
+    assert "specific gravity                   0.63" in said
+
+
+def test_extrapolation_is_said_in_the_units_asked_for() -> None:
+    """Who reads in °F is told the published range in °F: the table runs from 30 to 270 °F."""
+    said = " ".join(wood("emc", "--temperature", "20F", "--humidity", "60", "--units", "us").stdout.split())
+    assert "5 to 95 % RH and 30 to 270 °F" in said
 
 
 def test_a_finish_and_a_closed_face_slow_it() -> None:

@@ -79,6 +79,13 @@ def test_steps_of_other_lengths_agree() -> None:
     assert fine[-1] == pytest.approx(hourly[-1], abs=0.01)
 
 
+def test_a_wet_surface_counts_as_saturated_and_nonsense_as_unknown() -> None:
+    """RH a little above 100 % (a wet surface) grows as 100 % does; below 0 % there is nothing to judge."""
+    wet, full = (mould.mould_index(np.full(240, 20.0), np.full(240, rh)) for rh in (100.4, 100.0))
+    np.testing.assert_array_equal(wet, full)
+    assert mould.mould_index(np.full(48, 20.0), np.full(48, -5.0), start=2.0)[-1] == 2.0
+
+
 def test_wrong_histories_are_refused() -> None:
     """Unlike shapes and steps that are too long raise, naming the matter."""
     with pytest.raises(ValueError, match="alike"):

@@ -96,6 +96,17 @@ def test_species_are_found_by_any_order_of_words_and_refused_with_help() -> None
         find_species("oak")
     with pytest.raises(InputError, match="no species"):
         find_species("plastic")
+    with pytest.raises(InputError, match="Did you mean Maple, sugar"):
+        find_species("sugar mapel")
+
+
+def test_species_answer_to_the_names_of_the_trade() -> None:
+    """ "Red oak" is the handbook's mixture of commerce, "hard maple" its sugar maple (common practice, no source)."""
+    assert find_species("red oak").name == OAK
+    assert find_species("White Oak").name == "White oak, commercial"
+    assert find_species("hard  maple").name == "Maple, sugar"
+    for name in all_species():
+        assert find_species(name).name == name
 
 
 def test_condensation_margin_and_surface_rh() -> None:

@@ -37,6 +37,7 @@ def test_fixed_points_by_definition() -> None:
     assert units.metres_from_feet(1.0) == 0.3048
     assert units.millimetres_from_inches(1.0) == 25.4
     assert units.grains_per_pound_from_g_kg(1.0) == 7.0
+    assert units.cubic_feet_per_pound_from_m3_kg(1.0) == pytest.approx(16.018463, rel=1e-7)  # 0.45359237 / 0.3048³
 
 
 def test_compound_units_against_their_parts() -> None:
