@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from ingest.present import digits
+from ingest.present.digits import Units
 from ingest.runtime.wiring import MailWiring, Wiring
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor
 from ingest.units import fahrenheit_from_celsius, feet_from_metres
+from ingest.watch.rulebook import RULEBOOK
 
 
 def in_words(wiring: Wiring) -> Iterator[str]:
@@ -52,6 +55,24 @@ def _room(room: Room, sensors: tuple[Sensor, ...], units: str) -> Iterator[str]:
         yield f"  sensor {sensor.id}{title}: {_PLACES[sensor.place.value]}, {silent}"
     if not sensors:
         yield "  no sensor yet"
+    also = _rules(room, sensors, units)
+    if also:
+        yield f"  also told: {also}"
+
+
+def _rules(room: Room, sensors: tuple[Sensor, ...], units: str) -> str:
+    """Say which rules beside the window apply, and from which figure on."""
+    places = {sensor.place for sensor in sensors}
+    said = []
+    for entry in RULEBOOK:
+        bounds = entry.bounds(room.rules)
+        if bounds is None or places.isdisjoint(entry.places):
+            continue
+        limit = bounds.low if bounds.high is None else bounds.high
+        assert limit is not None
+        way = "more than ±" if entry.above and entry.below else ("above " if entry.above else "below ")
+        said.append(f"{digits.short(entry.quantity)} {way}{digits.limit(entry.quantity, limit, Units(units))}")
+    return "; ".join(said)
 
 
 _PLACES = {

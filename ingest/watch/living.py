@@ -119,7 +119,8 @@ def judge_arrived(scene: Scene, kept: Kept, arrived: Sequence[Arrived]) -> Judge
     if not taking.changes and not late:
         return Judged(after, {}, {})
     excursions = Excursions(scene.site, scene.room, scene.air, kept.memory)
-    if excursions.is_behind(taking.changes):
+    if late or excursions.is_behind(taking.changes):
+        # What the batch changed in order is not followed then: it must lie in the stretch that is judged again.
         late += [change.at_ms for _, change in taking.changes]
     if late:
         return rejudge(scene, after, min(late))

@@ -166,6 +166,15 @@ def test_each_phase_has_its_window(house: House) -> None:
     assert spans(told) == [(14 * 60, 14 * 60 + 30, None)]
 
 
+def test_a_whole_excursion_in_a_batch_that_also_brings_something_late(house: House) -> None:
+    """One sensor's excursion comes and goes in the batch in which another sensor's late reading comes: it is told."""
+    house.hear("a", range(300), 45.0)
+    house.hear("b", range(10), 45.0)
+    excursion = [rh("b", at, 60.0 if at < 80 else 45.0) for at in range(10, 130)]
+    told = house.take([*excursion, rh("a", 200.5, 45.0)], T0_MS + 301 * MINUTE_MS)
+    assert spans(told) == spans(house.incidents()) == [(10, 40, 110)]
+
+
 def test_late_readings_do_not_disturb_other_days(house: House) -> None:
     """Only the stretch that something came into is judged again: other incidents keep state and record."""
     for day in range(6):
