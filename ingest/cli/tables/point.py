@@ -30,6 +30,7 @@ MOULD_CAUTION: Final = (
     "The weeks to mould are an estimate for a surface in this very air that stays so; a colder surface is worse off. "
     "They prove neither growth nor its absence, and suspected mould is for people trained in it and for local rules."
 )
+_FIRST_ORDER_TIMES: Final = 5.0  # RH below so many standard uncertainties: ln RH bends too much for first order
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +93,8 @@ def cautions(point: Point, units: digits.Units = digits.Units.SI) -> list[str]:
         )
     if point.more.accuracy is not None:
         said.append(ACCURACY_CAUTION)
+        if point.rh_percent < _FIRST_ORDER_TIMES * point.more.accuracy.rh_percent:
+            said.append("At an RH so low for this sensor the ± of the dew point tells its order and no more.")
     if point.more.mould is not None:
         said.append(MOULD_CAUTION)
     return [*said, EMC_CAUTION]

@@ -245,6 +245,13 @@ def test_single_point_tells_them_too() -> None:
     assert dry["mould_weeks_to_index_1"] is None
 
 
+def test_low_humidity_is_said_to_be_beyond_first_order() -> None:
+    """At 3 % RH a sensor of ±2 % leaves a lopsided spread, and the answer says so; at 50 % it does not."""
+    dry, usual = (derive("", "--temperature", "20", "--humidity", rh, *SENSOR).stdout for rh in ("3", "50"))
+    assert "tells its order and no more" in " ".join(dry.split())
+    assert "tells its order" not in usual
+
+
 def test_single_point_in_us_units_prints_differences_as_such() -> None:
     """±0.9 °F around a dew point is no 33 °F: a difference is scaled and not shifted."""
     sensor = ("--accuracy-temperature", "0.3C", *SENSOR[2:])
