@@ -10,12 +10,13 @@ its mails, and whatever people did with it.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from ingest.site.incidents import Incident, IncidentKind, RoomState
-from ingest.site.places import Sensor, Site
+from ingest.site.places import Sensor
 from ingest.store.api import RecordReader
 from ingest.watch.excursions import Excursions
 from ingest.watch.folding import Change
@@ -58,7 +59,7 @@ def rejudge(scene: Scene, memory: RoomMemory, from_ms: int) -> Judged:
         changes += [(sensor, change) for change in found]
     excursions.follow(changes)
     there = list(overlapping(scene.read, scene.room.id, from_ms))
-    diff = _Diff(scene.site, scene.now_ms)
+    diff = _Diff(scene, there)
     for was, now in matched(there, list(excursions.written.values())):
         diff.lay(was, now)
     after = excursions.remembered(replace(memory, sensors=states, calm=calm, first_ms=first))
@@ -140,11 +141,14 @@ def overlapping(read: RecordReader, room: str, from_ms: int) -> Iterator[Inciden
 def matched(there: Sequence[Incident], made: Sequence[Incident]) -> list[tuple[Incident | None, Incident | None]]:
     """Pair incidents that were there with those that judging again makes: the same event is what overlaps in time."""
     left = sorted(there, key=lambda incident: incident.opened_ms)
+    # What opened at the same instant is the same for certain; only what is left over is paired by overlapping.
+    certain = {one.opened_ms: one for one in left}
+    certain = {now.opened_ms: certain[now.opened_ms] for now in made if now.opened_ms in certain}
+    left = [one for one in left if one.opened_ms not in certain]
     pairs: list[tuple[Incident | None, Incident | None]] = []
     for now in made:
-        was = next((one for one in left if one.opened_ms == now.opened_ms), None)
-        was = was or next((one for one in left if _overlap(one, now)), None)
-        if was is not None:
+        was = certain.get(now.opened_ms) or next((one for one in left if _overlap(one, now)), None)
+        if was in left:
             left.remove(was)
         pairs.append((was, now))
     return pairs + [(was, None) for was in left]
@@ -159,11 +163,13 @@ def _overlap(one: Incident, other: Incident) -> bool:
 class _Diff:
     """What has to be written and told because of what judging again has shown."""
 
-    def __init__(self, site: Site, now_ms: int) -> None:
+    def __init__(self, scene: Scene, there: Sequence[Incident]) -> None:
         self.told: dict[str, Incident] = {}
         self.written: dict[str, Incident] = {}
         self.newest: Incident | None = None
-        self._site, self._now_ms = site, now_ms
+        self._scene = scene
+        self._site, self._now_ms = scene.site, scene.now_ms
+        self._taken = {incident.id for incident in there}
 
     def lay(self, was: Incident | None, now: Incident | None) -> None:
         """Lay an incident that was there beside what it is now."""
@@ -172,12 +178,21 @@ class _Diff:
             self._note(self._withdrawn(was), told=True)
             return
         if was is None:
-            self.newest = self._note(now, told=True)
+            self.newest = self._note(self._named(now), told=True)
         elif same(was, now):
             self.newest = was
         else:
             now = replace(now, id=was.id, revised_ms=self._now_ms)
             self.newest = self._note(self._with_reason(now), told=was.is_open is not now.is_open)
+
+    def _named(self, new: Incident) -> Incident:
+        """Give a new incident an id that no other has: one that moved keeps the id of the instant at which it stood."""
+        page = self._scene.read.incidents(room=new.room, limit=_AT_ONCE, before_ms=new.opened_ms)
+        taken = self._taken | {incident.id for incident in page}
+        tries = itertools.chain([new.id], (f"{new.id}.{number}" for number in itertools.count(2)))
+        name = next(one for one in tries if one not in taken)
+        self._taken.add(name)
+        return replace(new, id=name)
 
     def _note(self, incident: Incident, *, told: bool) -> Incident:
         self.written[incident.id] = incident
