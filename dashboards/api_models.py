@@ -125,7 +125,9 @@ class IncidentAnswer(_Answer):
     id: str
     room: str
     sensor: str
-    kind: Literal["window", "silent"]
+    kind: Literal[
+        "window", "silent", "change", "heading", "condensation", "slab", "stuck", "apart", "battery", "mould", "drying"
+    ]
     open: bool
     reason: Annotated[str, Field(description="one sentence")]
     began_ms: Instant

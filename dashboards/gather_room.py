@@ -29,6 +29,7 @@ PLACE_WORDS: Final = {
     Place.SLAB: "in the slab",
     Place.SURFACE: "on a surface",
     Place.OUTDOORS: "outdoors",
+    Place.OUTLET: "at the dehumidifier's outlet",
 }
 
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from ingest.present import digits
+from ingest.present.digits import Units
 from ingest.runtime.wiring import CentralWiring, MailWiring, Wiring
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor
 from ingest.units import fahrenheit_from_celsius, feet_from_metres
+from ingest.watch.rulebook import RULEBOOK
 
 
 def in_words(wiring: Wiring) -> Iterator[str]:
@@ -24,6 +27,10 @@ def in_words(wiring: Wiring) -> Iterator[str]:
     yield _push(wiring)
     yield from _mail(wiring.mail)
     yield from _central(wiring.central)
+    if wiring.alive is not None:
+        yield f"A sign of life every {_minutes(wiring.alive.every_s)}"
+    for hook in wiring.webhooks:
+        yield f"Web hook {hook.name}: {hook.address}"
     port = wiring.page.port
     yield f"The page: http://{wiring.page.listen}:{port}/" if port else f"The page: {wiring.page.listen}, any free port"
     yield f"Readings are kept in {wiring.data_directory}"
@@ -49,6 +56,24 @@ def _room(room: Room, sensors: tuple[Sensor, ...], units: str) -> Iterator[str]:
         yield f"  sensor {sensor.id}{title}: {_PLACES[sensor.place.value]}, {silent}"
     if not sensors:
         yield "  no sensor yet"
+    also = _rules(room, sensors, units)
+    if also:
+        yield f"  also told: {also}"
+
+
+def _rules(room: Room, sensors: tuple[Sensor, ...], units: str) -> str:
+    """Say which rules beside the window apply, and from which figure on."""
+    places = {sensor.place for sensor in sensors}
+    said = []
+    for entry in RULEBOOK:
+        bounds = entry.bounds(room.rules)
+        if bounds is None or places.isdisjoint(entry.places):
+            continue
+        limit = bounds.low if bounds.high is None else bounds.high
+        assert limit is not None
+        way = "more than ±" if entry.above and entry.below else ("above " if entry.above else "below ")
+        said.append(f"{digits.short(entry.quantity)} {way}{digits.limit(entry.quantity, limit, Units(units))}")
+    return "; ".join(said)
 
 
 _PLACES = {
@@ -57,6 +82,7 @@ _PLACES = {
     "slab": "in the slab",
     "surface": "on a surface",
     "outdoors": "outdoors",
+    "outlet": "at the dehumidifier's outlet",
 }
 
 

@@ -8,13 +8,14 @@ On a real job the product's own instructions come first.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from adapters.registry import check_settings
 from adapters.simulated_room import SimulatedRoom
 from ingest.runtime.wiring import AdapterWiring
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
+from ingest.site.rules import Rules
 
 WEATHER_SEED: Final = 1
 INTERVAL_S: Final = 120.0
@@ -91,12 +92,15 @@ JOINERS_SHOP: Final = DemoRoom(
     seed=13,
     hangs_by="joiner's bench",
 )
+ONE_THING_AT_A_TIME: Final = Rules(rh_change_percent=None, heading_out_hours=None, mould_rh_percent=None)
+"""A demonstration shows the window: what leads up to it would be told within the same minute here."""
+
 ROOMS: Final = (FRONT_ROOM, TIMBER_STORE, JOINERS_SHOP)
 
 SITE: Final = Site(
     name="Demonstration (invented): a house being finished, with store and shop",
     time_zone="UTC",
-    rooms=tuple(each.room for each in ROOMS),
+    rooms=tuple(replace(each.room, rules=ONE_THING_AT_A_TIME) for each in ROOMS),
     sensors=tuple(sensor for each in ROOMS for sensor in each.sensors()),
 )
 

@@ -124,10 +124,87 @@ SILENT: Final = Advice(
 )
 
 
+_AIR_PATH: Final = (
+    "Doors and windows: is one open to damp, cold or very dry air?",
+    "Water: a leak, wet trades at work, goods brought in wet.",
+    "Heating, dehumidifier, humidifier: has one started, stopped or failed?",
+    _SENSOR,
+)
+
+BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
+    IncidentKind.SILENT: SILENT,
+    IncidentKind.CHANGE: Advice(
+        "air is changing fast",
+        "Something has just changed in this room. The wood has hardly followed yet: this is the time to look.",
+        _AIR_PATH,
+    ),
+    IncidentKind.HEADING: Advice(
+        "is heading out of its window",
+        "Nothing is out yet. If the air goes on as in the last three hours it will be, with nine in ten confidence.",
+        _AIR_PATH,
+    ),
+    IncidentKind.CONDENSATION: Advice(
+        "surface is near condensation",
+        "A surface this near to the dew point can become wet: water under a finish, an adhesive or a board, and mould.",
+        (
+            "Is anything about to be laid, glued or coated here? Wait.",
+            "The surface: is it cold from outside, from below, or from a draught?",
+            "The air: where does the moisture come from, and can it be dried or warmed slowly?",
+        ),
+        (_MOULD,),
+    ),
+    IncidentKind.SLAB: Advice(
+        "slab is damper than the covering allows",
+        "Moisture in a slab goes on into whatever is laid over it. Limits differ by covering and adhesive: the maker's "
+        "goes before the one set here.",
+        (
+            "Has the probe had its time to come to rest after drilling (ASTM F2170: 24 hours, 72 in older editions)?",
+            "Are slab and room at the conditions of later use (ASTM F2170: for 48 hours before testing)?",
+            "Is there a source: wet trades, a leak, ground without a vapour retarder?",
+        ),
+    ),
+    IncidentKind.STUCK: Advice(
+        "has a sensor that is stuck",
+        "Air is never this still. What this sensor tells may have nothing to do with the room any more.",
+        (
+            "The sensor: take it into another room for a minute; does it follow?",
+            "Its gateway: does it repeat old values?",
+        ),
+    ),
+    IncidentKind.APART: Advice(
+        "has sensors that disagree",
+        "Either the room is uneven, or one of the sensors drifts. Until that is known, neither is to be relied on.",
+        (
+            "Hang them side by side for an hour: do they agree there?",
+            "If they do, look for what makes the room uneven: a cold wall, a heater, a door.",
+            "If not, check each against a saturated salt.",
+        ),
+    ),
+    IncidentKind.BATTERY: Advice(
+        "has a battery that runs low",
+        "When it is empty, nobody watches what the sensor was put there to watch.",
+        ("Change the battery; cold makes it look emptier than it is.",),
+    ),
+    IncidentKind.MOULD: Advice(
+        "has been damp for a month",
+        "Air this damp for so long lets mould grow on wood, sooner on cold surfaces than the air's figures say.",
+        ("Look at and smell the stacks, the corners and the cold surfaces.", *_AIR_PATH[:3]),
+        (_MOULD,),
+    ),
+    IncidentKind.DRYING: Advice(
+        "dehumidifier takes out little",
+        "The air that leaves it is hardly drier than the room's. In air that is dry or cold already that may be all it "
+        "can do; otherwise it is not drying.",
+        ("Is it running, defrosting, its tank full, its hose bent?", "Its filter and coils.", _SENSOR),
+        ("Leave electric appliances that stand in water alone until a qualified person has cleared them.",),
+    ),
+}
+
+
 def advice_for(incident: Incident) -> Advice:
     """Give what to say about an incident."""
-    if incident.kind is IncidentKind.SILENT:
-        return SILENT
+    if incident.kind in BY_KIND:
+        return BY_KIND[incident.kind]
     if incident.quantity is None or incident.bound is None or incident.worst_value is None:
         return OUTSIDE
     side = "above" if incident.worst_value > incident.bound else "below"

@@ -26,6 +26,13 @@ from ingest.site.places import AcclimationWindow, Bounds
 from ingest.watch.memory import incident_from_json
 from ingest.watch.reasons import Telling, ending_by_hand, incident_reason
 
+TAKEN_BACK: Final = (
+    "Readings that arrived late show that the air was not outside its window for long enough to be told. What they say "
+    "of that time is on the room's page."
+)
+ABOUT_SENSORS: Final = frozenset({IncidentKind.SILENT, IncidentKind.BATTERY, IncidentKind.STUCK, IncidentKind.APART})
+"""What is about sensors, where no word about wood belongs."""
+
 LONGEST_LINE: Final = 200
 """No name from outside takes more room than this in a subject."""
 
@@ -47,6 +54,7 @@ class Story:
     window: Mapping[str, Any] | None
     openings: int
     telling: Telling
+    is_test: bool = False
 
     @staticmethod
     def of(facts: Mapping[str, Any]) -> Story:
@@ -61,6 +69,7 @@ class Story:
             window=facts["window"],
             openings=facts.get("openings", 1),
             telling=Telling(facts["time_zone"], Units(facts.get("units", Units.SI.value))),
+            is_test=facts.get("is_test", False),
         )
 
 
@@ -92,6 +101,8 @@ def enveloped(notice: Notice, story: Story, about: str, letter: Letter, sender: 
 
 def subject(story: Story) -> str:
     """Say room, what and how bad, in one line."""
+    if story.is_test:
+        return f"A test of the warnings of {story.site}: nothing has happened"
     incident, advice = story.incident, advice_for(story.incident)
     if incident.kind is IncidentKind.SILENT:
         return f'{story.room_title}: sensor "{story.sensor}" {_heard(incident)}'
@@ -100,12 +111,23 @@ def subject(story: Story) -> str:
         again = " again" if story.openings > 1 else ""
         return f"{story.room_title} {advice.short}{again}: {worst or 'out of its window'}"
     was = f"{advice.short}, {worst}" if worst else advice.short
-    verdict = "no longer watched" if ending_by_hand(incident) else "all clear"
-    return f"{story.room_title}: {verdict} (was {was})"
+    return _over_subject(story, was)
+
+
+def _over_subject(story: Story, was: str) -> str:
+    incident = story.incident
+    if incident.withdrawn_ms is not None:
+        return f"{story.room_title}: taken back (had been told as {was})"
+    clear = "all clear" if _of_window(story) else "over"
+    verdict = "no longer watched" if ending_by_hand(incident) else clear
+    was = f"was {was}" if _of_window(story) else was
+    return f"{story.room_title}: {verdict} ({was})"
 
 
 def write_letter(story: Story, page_address: str = "") -> Letter:
     """Write what a mail says, whatever it is then drawn as."""
+    if story.is_test:
+        return _test_letter(story, page_address)
     incident, advice = story.incident, advice_for(story.incident)
     return Letter(
         headline=_headline(story, advice),
@@ -123,6 +145,20 @@ def write_letter(story: Story, page_address: str = "") -> Letter:
     )
 
 
+def _test_letter(story: Story, page_address: str) -> Letter:
+    return Letter(
+        headline="A test: nothing has happened",
+        place=story.site,
+        tone=Tone.NEUTRAL,
+        lead="This is how a warning would reach you if a room left its window or a sensor fell silent.",
+        figures=[("Sent", story.telling.at(story.incident.opened_ms)), ("Rooms", story.room_title)],
+        meaning=[],
+        lists=[("What to check", ("Did it arrive where it is read, also at night, and not among unwanted mail?",))],
+        link=("The page:", page_address) if page_address else None,
+        footer=(f"Written by lumberroom, which watches {story.site}, because somebody asked for a test.",),
+    )
+
+
 def one_line(text: str) -> str:
     """Make text from outside fit for a header: one line, no control characters, of bounded length."""
     plain = " ".join(re.sub(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+", " ", text).split())
@@ -133,10 +169,19 @@ def _headline(story: Story, advice: Advice) -> str:
     if story.incident.kind is IncidentKind.SILENT:
         return f'Sensor "{story.sensor}" is {_heard(story.incident)}'
     if story.incident.is_open:
-        return f"{story.room_title} is {advice.short}"
+        return f"{story.room_title} is {advice.short}" if _of_window(story) else f"{story.room_title} {advice.short}"
+    if story.incident.withdrawn_ms is not None:
+        return f"Taken back: {story.room_title} was told as {advice.short}"
     if ending_by_hand(story.incident):
         return f"No longer watched: {story.room_title}, last {advice.short}"
+    if not _of_window(story):
+        return f"Over: {story.room_title} {advice.short}"
     return f"All clear: {story.room_title} is no longer {advice.short}"
+
+
+def _of_window(story: Story) -> bool:
+    """Tell whether it is about the room's window, and not about one of the rules beside it."""
+    return story.incident.kind is IncidentKind.WINDOW
 
 
 def _heard(incident: Incident) -> str:
@@ -148,7 +193,8 @@ def _heard(incident: Incident) -> str:
 def _tone(incident: Incident) -> Tone:
     if incident.is_open:
         return Tone.ALARM
-    return Tone.NEUTRAL if ending_by_hand(incident) else Tone.CLEAR
+    by_hand = ending_by_hand(incident) or incident.withdrawn_ms is not None
+    return Tone.NEUTRAL if by_hand else Tone.CLEAR
 
 
 def _worst(story: Story) -> str:
@@ -165,9 +211,12 @@ def _figures(story: Story) -> list[tuple[str, str]]:
     if incident.kind is IncidentKind.SILENT:
         rows = [("Sensor", story.sensor), ("Last heard", telling.at(incident.began_ms))]
     else:
-        rows = [*_how_bad(story), ("Out of its window since", telling.at(incident.began_ms))]
+        since = "Out of its window since" if incident.kind is IncidentKind.WINDOW else "Since"
+        rows = [*_how_bad(story), (since, telling.at(incident.began_ms))]
     rows.append(("Told when it had lasted", words.duration_ms(incident.opened_ms - incident.began_ms)))
-    if incident.closed_ms is not None:
+    if incident.withdrawn_ms is not None:
+        rows.append(("Taken back", telling.at(incident.withdrawn_ms)))
+    elif incident.closed_ms is not None:
         by_hand = bool(ending_by_hand(incident))
         rows.append(("Not watched since" if by_hand else "Over since", telling.at(incident.closed_ms)))
         if not by_hand:
@@ -186,7 +235,9 @@ def _how_bad(story: Story) -> list[tuple[str, str]]:
         beyond = digits.difference(incident.quantity, incident.worst_value - incident.bound, telling.units)
         limit = digits.limit(incident.quantity, incident.bound, telling.units)
         rows.append(("Beyond its bound by", f"{beyond} (bound {limit})"))
-    return [*rows, ("Its window", _window_words(story)), ("Measured by", story.sensor)]
+    if incident.kind in (IncidentKind.WINDOW, IncidentKind.HEADING):
+        rows.append(("Its window", _window_words(story)))
+    return [*rows, ("Measured by", story.sensor)]
 
 
 def _window_words(story: Story) -> str:
@@ -201,8 +252,10 @@ def _window_words(story: Story) -> str:
 
 def _meaning(story: Story, advice: Advice) -> list[tuple[str, str]]:
     if not story.incident.is_open:
-        if story.incident.kind is IncidentKind.SILENT:
+        if not _of_window(story) and story.incident.withdrawn_ms is None:
             return []
+        if story.incident.withdrawn_ms is not None:
+            return [("For the wood", TAKEN_BACK)]
         if ending_by_hand(story.incident):
             return [("For the wood", "Nothing is known about how the air went on. This is no all-clear.")]
         return [("For the wood", "The air alone is back; wood follows it slowly, and takes its time to come back too.")]
@@ -211,7 +264,7 @@ def _meaning(story: Story, advice: Advice) -> list[tuple[str, str]]:
 
 
 def _lists(incident: Incident, advice: Advice) -> list[tuple[str, tuple[str, ...]]]:
-    cautions = () if incident.kind is IncidentKind.SILENT else (*advice.cautions, MEASURE_FIRST)
+    cautions = advice.cautions if incident.kind in ABOUT_SENSORS else (*advice.cautions, MEASURE_FIRST)
     if not incident.is_open:
         return [("Caution", (MEASURE_FIRST,))] if cautions else []
     lists = [("What to check first", advice.check)]
@@ -231,7 +284,8 @@ def _thread(message: EmailMessage, story: Story, recipient: str, domain: str) ->
     if story.incident.is_open and story.openings == 1:
         message["Message-ID"] = first
         return
-    step = f"{'again' if story.incident.is_open else 'over'}{story.openings}"
+    word = "back" if story.incident.withdrawn_ms is not None else "over"
+    step = f"{'again' if story.incident.is_open else word}{story.openings}"
     message["Message-ID"] = f"<{story.incident.id}.{step}.{person}@{domain}>"
     message["In-Reply-To"] = first
     message["References"] = first

@@ -17,11 +17,13 @@ import structlog
 from ingest.clock import Clock
 from ingest.errors import StorageError
 from ingest.notices.channel import Channel, Later, Outcome, Refused, Sent
+from ingest.present import words
 from ingest.present.digits import Units
-from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState
+from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, NoticeState
 from ingest.site.places import Room, Site
 from ingest.store.api import Store, UnitOfWork
 from ingest.watch.memory import from_json, incident_to_json, window_facts
+from ingest.watch.plan import room_window
 from ingest.watch.reasons import sensor_name
 
 FIRST_WAIT_S: Final = 5.0
@@ -86,8 +88,16 @@ def notice_facts(incident: Incident, site: Site, *, openings: int = 1) -> dict[s
         "room_title": room.title or room.id,
         "holds": room.holds,
         "sensor": sensor_name(site.sensor(incident.sensor), incident.sensor),
-        "window": window_facts(room.window),
+        "window": window_facts(room_window(room, site.time_zone, incident.opened_ms)),
     }
+
+
+def trial_notice(site: Site, recipient: Recipient, *, now_ms: int) -> Notice:
+    """Give a notice that tells of nothing, for trying a way out; it belongs to no outbox.  now_ms: our clock (UTC)."""
+    nothing = Incident(f"test.{now_ms}", "", "", IncidentKind.WINDOW, now_ms, now_ms, reason="")
+    rooms = words.listed([room.title or room.id for room in site.rooms]) or "none yet"
+    facts = notice_facts(nothing, site) | {"units": recipient.units.value, "is_test": True, "room_title": rooms}
+    return Notice(0, nothing.id, NoticeKind.OPENED, recipient.channel, recipient.address, facts, now_ms, now_ms)
 
 
 def wait_s(attempts: int) -> float:

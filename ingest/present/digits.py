@@ -92,6 +92,10 @@ def _scaled(
     return Display(name, title, title.lower(), si, Form(us_unit, us_decimals, shown, shown(1.0) - shown(0.0)))
 
 
+def _fahrenheit_apart(difference_k: float) -> float:
+    return difference_k * 1.8
+
+
 _ALL: Final = (
     _temperature("temperature_c", "Temperature", "temperature"),
     _same("rh_percent", "Relative humidity", "RH", "%", 1),
@@ -113,6 +117,14 @@ _ALL: Final = (
     _temperature("slab_temperature_c", "Slab temperature", "slab temperature"),
     _scaled("pressure_kpa", "Air pressure", Form("kPa", 1), "inHg", 2, _inhg),
     _same("battery_percent", "Battery left", "battery", "%", 0),
+    _same("rh_change_percent", "RH change in an hour", "RH change in an hour", "points", 1),
+    _same("grains_change_gpp", "Grains per pound in an hour", "grains per pound change in an hour", "gr/lb", 1),
+    _same("heading_out_hours", "Time until it leaves its window", "time until the window is left", "h", 1),
+    _scaled("condensation_margin_c", "Warmer than the dew point by", Form("K", 1), "°F", 1, _fahrenheit_apart),
+    _same("stuck_hours", "Unchanged for", "time without any change", "h", 0),
+    _same("apart_percent", "RH apart from its neighbours", "RH difference from its neighbours", "points", 1),
+    _same("mould_rh_percent", "Mean RH of 30 days", "mean RH of 30 days", "%", 1),
+    _same("depression_gpp", "Grain depression", "grain depression", "gr/lb", 1),
     _same("signal_dbm", "Signal strength", "signal", "dBm", 0),
 )  # fmt: skip
 

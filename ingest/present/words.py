@@ -26,6 +26,15 @@ STATE_WORDS: Final[Mapping[RoomState, str]] = {
 INCIDENT_WORDS: Final[Mapping[IncidentKind, str]] = {
     IncidentKind.WINDOW: "out of its window",
     IncidentKind.SILENT: "sensor silent",
+    IncidentKind.CHANGE: "changing fast",
+    IncidentKind.HEADING: "heading out of its window",
+    IncidentKind.CONDENSATION: "near condensation",
+    IncidentKind.SLAB: "slab too damp",
+    IncidentKind.STUCK: "sensor stuck",
+    IncidentKind.APART: "sensors disagree",
+    IncidentKind.BATTERY: "battery low",
+    IncidentKind.MOULD: "damp for a month",
+    IncidentKind.DRYING: "dehumidifier takes out too little",
 }
 """What an incident is about, for headings and labels."""
 

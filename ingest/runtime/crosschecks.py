@@ -12,7 +12,7 @@ import numpy as np
 
 from ingest.physics.wood import emc_percent
 from ingest.runtime.findings import Findings, Steps
-from ingest.runtime.forms import MailForm, PageForm, RoomForm, SiteForm
+from ingest.runtime.forms import MailForm, PageForm, RoomForm, SiteForm, WebhookForm
 from ingest.site.places import AcclimationWindow, Bounds
 
 LAYING_EMC_PERCENT: Final = Bounds(6.0, 11.0)
@@ -29,6 +29,7 @@ def check_ids(findings: Findings) -> None:
     """Note room, adapter and sensor ids that stand more than once; works on the raw file, whatever else is wrong."""
     _once(findings, _named(findings.raw, "room", "id"), "another room has this id", "Every room needs its own.")
     _once(findings, _named(findings.raw, "adapter", "name"), "another adapter has this name", "Give it its own.")
+    _once(findings, _named(findings.raw, "webhook", "name"), "another web hook has this name", "Give it its own.")
     sensors = [
         ((*at, "sensor", *inner), sensor_id)
         for at, room in _entries(findings.raw, "room")
@@ -202,9 +203,23 @@ def caution_no_adapter(findings: Findings) -> None:
         )
 
 
-def caution_bare(findings: Findings, *, rooms: int, mail: bool) -> None:
+def check_webhook(findings: Findings, at: Steps, hook: WebhookForm) -> None:
+    """Note a web hook without its secret, or with two."""
+    if not hook.secret_env and not hook.secret_file:
+        findings.wrong(
+            at,
+            "this web hook has no secret to sign with",
+            'Add secret_env = "LUMBERROOM_WEBHOOK_SECRET" or secret_file = "webhook.secret".',
+        )
+    if hook.secret_env and hook.secret_file:
+        findings.wrong((*at, "secret_file"), "the secret is given twice", "Keep secret_env or secret_file.")
+
+
+def caution_bare(findings: Findings, *, rooms: int, told: bool) -> None:
     """Say so when there is nothing to watch, or nobody to tell."""
     if not rooms:
         findings.cautions.append("There is no [[room]]: sensors that are heard are listed, and nothing is stored.")
-    if not mail:
-        findings.cautions.append("There is no [mail]: nobody is told when a room leaves its window; the page shows it.")
+    if not told:
+        findings.cautions.append(
+            "There is no [mail] and no [[webhook]]: nobody is told when a room leaves its window; the page shows it."
+        )

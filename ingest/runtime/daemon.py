@@ -22,6 +22,7 @@ import structlog
 from dashboards.services import CaughtMail, News
 from ingest.clock import Clock, SystemClock
 from ingest.errors import LumberroomError, StorageError
+from ingest.notices.alive import SignOfLife
 from ingest.runtime import job, wallwatch
 from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
@@ -35,20 +36,24 @@ from ingest.runtime.systemd import Systemd, alive
 from ingest.runtime.tasks import end, every, finish, keep
 from ingest.runtime.upkeep import Upkeep
 from ingest.runtime.wallwatch import WallWatch
-from ingest.runtime.wiring import Wiring
+from ingest.runtime.wiring import AliveWiring, Wiring
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
 from ingest.store.api import UnitOfWork
 from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.rounds import judge_readings, judge_silence
+from ingest.watch.rounds import Watch
+from ingest.watch.ruling import judge_rules
 
 STOP_LIMIT_S: Final = 8.0
 """The daemon stops within this (real seconds), whatever its parts do."""
 
 ROUND_EVERY_S: Final = 30.0
 """How often silence is looked for. Each round is a small commit: more often would only wear a memory card out."""
+
+RULES_EVERY_S: Final = 300.0
+"""How often the rules beside the window are judged: none of them is a matter of minutes."""
 
 _ADAPTERS_LIMIT_S: Final = 3.2
 _PAGE_LIMIT_S: Final = 2.3
@@ -88,6 +93,8 @@ class Daemon:
         self._news = NewsBoard()
         self._notifying = Notifying(wiring, self.clock)
         self._forwarding = Forwarding(wiring.central, self.clock, lambda: self._site) if wiring.central else None
+        self._watch = Watch()
+        self._went_round_s = self.clock.monotonic_s()
         self._tasks: list[asyncio.Task[None]] = []
         self._upkeep: Upkeep | None = None
         self._round_s = time.monotonic()  # when a round was last finished; real, as the machine is what is watched
@@ -199,6 +206,9 @@ class Daemon:
         self._keep("loop watch", loop.run)
         self._tasks.append(asyncio.create_task(self._systemd.watch(lambda: self._is_alive(intake)), name="systemd"))
         self._keep("rounds", lambda: every(ROUND_EVERY_S, self.clock, lambda: self._round(store, intake)))
+        if self.wiring.alive is not None:
+            self._give_signs_of_life(self.wiring.alive, figures)
+        self._keep("rules", lambda: every(RULES_EVERY_S, self.clock, lambda: self._judge_rules(store, intake)))
         self._keep("wall clock", lambda: every(wallwatch.LOOK_EVERY_S, self.clock, wall.look))
         self._keep("notices", lambda: self._notifying.run(store))
         if (forwarding := self._forwarding) is not None:
@@ -212,7 +222,7 @@ class Daemon:
         self._tasks.append(asyncio.create_task(keep(name, work, self.clock), name=name))
 
     def _judge(self, work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
-        incidents = judge_readings(work, site, batch, now_ms=now_ms)
+        incidents = self._watch.judge_readings(work, site, batch, now_ms=now_ms)
         self._notifying.enqueue(work, incidents, site, now_ms)
         return incidents
 
@@ -226,12 +236,33 @@ class Daemon:
 
         def look() -> list[Incident]:
             with store.transaction() as work:
-                incidents = judge_silence(work, self._site, now_ms=now_ms)
+                incidents = self._watch.judge_silence(work, self._site, now_ms=now_ms)
                 self._notifying.enqueue(work, incidents, self._site, now_ms)
                 return incidents
 
         await intake.write(look)
+        self._went_round_s = self.clock.monotonic_s()
         self._round_s = time.monotonic()
+
+    def _give_signs_of_life(self, alive: AliveWiring, figures: dict[str, Figures]) -> None:
+        sign = SignOfLife(alive.address, self.clock, self._goes_round)
+        figures["alive"] = sign.as_figures
+        self._keep("sign of life", lambda: every(alive.every_s, self.clock, sign.give))
+
+    def _goes_round(self) -> bool:
+        """Tell whether the watch went round lately: its last round was written to the store."""
+        return self.clock.monotonic_s() - self._went_round_s < 3 * ROUND_EVERY_S
+
+    async def _judge_rules(self, store: SqliteStore, intake: Intake) -> None:
+        now_ms = self.clock.now_ms()
+
+        def judge() -> list[Incident]:
+            with store.transaction() as work:
+                incidents = judge_rules(work, self._site, now_ms=now_ms)
+                self._notifying.enqueue(work, incidents, self._site, now_ms)
+                return incidents
+
+        await intake.write(judge)
 
     def _say_ready(self, ready: Ready | None) -> None:
         _log.info("running", page=self.address, adapters=len(self.wiring.adapters), rooms=len(self._site.rooms))

@@ -6,6 +6,7 @@ people read are made in `ingest.runtime.sentences`.
 
 from __future__ import annotations
 
+import datetime as dt
 import ipaddress
 import zoneinfo
 from collections.abc import Callable
@@ -21,6 +22,7 @@ from adapters.contract import QUANTITIES, SENSOR_ID
 from ingest.runtime.findings import nearest
 from ingest.runtime.wiring import DEFAULT_LISTEN, DEFAULT_PORT
 from ingest.site.places import ROOM_ID, AcclimationWindow, Bounds, Sensor
+from ingest.site.rules import Rules
 from ingest.units import celsius_from_fahrenheit
 
 HIGHEST_EMC_PERCENT: Final = 30.0
@@ -158,6 +160,7 @@ def _bounds_of(minimum: float, maximum: float, unit: str, to_si: Callable[[float
 _TEMPERATURE = QUANTITIES["temperature_c"]
 Minutes = Annotated[float, Field(ge=0, le=14 * 24 * 60)]
 _DEFAULTS = AcclimationWindow()
+_SENSOR = Sensor("x", "x")
 
 
 class Form(BaseModel):
@@ -242,6 +245,26 @@ class CentralForm(OfficeCentralForm):
     derived: bool = True
 
 
+class AliveForm(Form):
+    """[alive]."""
+
+    address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] = Field(
+        examples=['"https://office.example.org/alive"']
+    )
+    every_minutes: Annotated[float, Field(ge=1, le=24 * 60)] = 5.0
+
+
+class WebhookForm(Form):
+    """[[webhook]]."""
+
+    name: Annotated[str, AfterValidator(_adapter_name)] = Field(examples=['"office"'])
+    address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] = Field(examples=['"https://office.example.org/wood"'])
+    secret_env: Annotated[str, Field(min_length=1)] | None = None
+    secret_file: Annotated[str, Field(min_length=1)] | None = None
+    secret: Annotated[Any, PlainValidator(partial(_refuse_secret, "secret", "LUMBERROOM_WEBHOOK_SECRET"))] = None
+    ca_file: Annotated[str, Field(min_length=1)] | None = None
+
+
 class AdapterForm(Form):
     """[[adapter]]: our part of it; its other keys are checked against the settings that the adapter declares."""
 
@@ -263,13 +286,65 @@ class WindowForm(Form):
     margin_emc_percent: Annotated[float, Field(ge=0, le=10)] = _DEFAULTS.margin_emc_percent
 
 
+def _first_day(value: Any) -> str:
+    example = "Write it as a date: first_day = 2026-11-25"
+    if isinstance(value, dt.datetime) or not isinstance(value, dt.date | str):
+        raise wrong("this is not a day", example)
+    try:
+        return dt.date.fromisoformat(str(value)).isoformat()
+    except ValueError:
+        raise wrong("this is not a day", example) from None
+
+
+class PhaseForm(Form):
+    """[[room.phase]]."""
+
+    name: Title = Field(examples=['"acclimating"'])
+    first_day: Annotated[str, PlainValidator(_first_day)] = Field(examples=["2026-11-25"])
+    window: WindowForm
+
+
 class SensorForm(Form):
     """[[room.sensor]]."""
 
     id: Annotated[str, AfterValidator(_sensor_id)] = Field(examples=['"hall-1"'])
-    place: Literal["air", "wood", "slab", "surface", "outdoors"] = "air"
+    place: Literal["air", "wood", "slab", "surface", "outdoors", "outlet"] = "air"
     title: Annotated[str, Field(max_length=120)] = ""
-    silent_after_minutes: Annotated[float, Field(ge=1, le=14 * 24 * 60)] = Sensor("x", "x").silent_after_s / 60
+    silent_after_minutes: Annotated[float, Field(ge=1, le=14 * 24 * 60)] = _SENSOR.silent_after_s / 60
+    accuracy_rh_percent: Annotated[float, Field(ge=0, le=20)] = _SENSOR.accuracy_rh_percent
+    accuracy_temperature_c: Annotated[float, Field(ge=0, le=10)] = _SENSOR.accuracy_temperature_c
+
+
+def _limit_or_off(minimum: float, maximum: float, value: Any) -> float | None:
+    if value is False:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise wrong("this is not a number", "Write a number, or false to switch the rule off.")
+    if not minimum <= value <= maximum:
+        raise wrong(f"{value:g} is no sensible limit", f"Use {minimum:g} to {maximum:g}, or false to switch it off.")
+    return float(value)
+
+
+def _limit(minimum: float, maximum: float) -> PlainValidator:
+    return PlainValidator(partial(_limit_or_off, minimum, maximum))
+
+
+_RULES = Rules()
+
+
+class RulesForm(Form):
+    """[room.rules]: what `ingest.site.rules.Rules` says of each."""
+
+    rh_change_percent: Annotated[float | None, _limit(1, 100)] = _RULES.rh_change_percent
+    grains_change_gpp: Annotated[float | None, _limit(1, 500)] = _RULES.grains_change_gpp
+    heading_out_hours: Annotated[float | None, _limit(0.5, 72)] = _RULES.heading_out_hours
+    condensation_margin_c: Annotated[float | None, _limit(0.1, 20)] = _RULES.condensation_margin_c
+    slab_rh_percent: Annotated[float | None, _limit(30, 100)] = _RULES.slab_rh_percent
+    stuck_hours: Annotated[float | None, _limit(1, 47)] = _RULES.stuck_hours
+    apart_percent: Annotated[float | None, _limit(1, 100)] = _RULES.apart_percent
+    battery_percent: Annotated[float | None, _limit(1, 99)] = _RULES.battery_percent
+    mould_rh_percent: Annotated[float | None, _limit(50, 100)] = _RULES.mould_rh_percent
+    depression_gpp: Annotated[float | None, _limit(0.5, 100)] = _RULES.depression_gpp
 
 
 class RoomForm(Form):
@@ -280,6 +355,8 @@ class RoomForm(Form):
     holds: Annotated[str, Field(max_length=400)] = ""
     window: WindowForm | None = None
     sensor: list[SensorForm] = []
+    phase: list[PhaseForm] = []
+    rules: RulesForm = RulesForm()
 
 
 SECTIONS: Final[dict[str, type[Form]]] = {
@@ -288,11 +365,18 @@ SECTIONS: Final[dict[str, type[Form]]] = {
     "page": PageForm,
     "mail": MailForm,
     "central": CentralForm,
+    "alive": AliveForm,
+    "webhook": WebhookForm,
     "adapter": AdapterForm,
     "room": RoomForm,
 }
-LISTS: Final = ("adapter", "room")
+LISTS: Final = ("webhook", "adapter", "room")
 """The sections that stand in double brackets, once per entry."""
 
-NESTED: Final[dict[str, type[Form]]] = {"window": WindowForm, "sensor": SensorForm}
+NESTED: Final[dict[str, type[Form]]] = {
+    "window": WindowForm,
+    "sensor": SensorForm,
+    "phase": PhaseForm,
+    "rules": RulesForm,
+}
 """The sections inside a room."""

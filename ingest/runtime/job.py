@@ -65,7 +65,7 @@ def _differing(stored: Site, in_file: Site) -> list[str]:
 
 
 def _of_room(stored: Room | None, room: Room) -> list[str]:
-    names = ("title", "holds", "window")
+    names = ("title", "holds", "window", "phases", "rules")
     return [
         f'the {name} of room "{room.id}"'
         for name in names
@@ -74,7 +74,14 @@ def _of_room(stored: Room | None, room: Room) -> list[str]:
 
 
 def _of_sensor(stored: Sensor | None, sensor: Sensor) -> list[str]:
-    names = {"room": "room", "place": "place", "title": "title", "silent_after_s": "silent time"}
+    names = {
+        "room": "room",
+        "place": "place",
+        "title": "title",
+        "silent_after_s": "silent time",
+        "accuracy_rh_percent": "accuracy in RH",
+        "accuracy_temperature_c": "accuracy in temperature",
+    }
     return [
         f'the {name} of sensor "{sensor.id}"'
         for field, name in names.items()

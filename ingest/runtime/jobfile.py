@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import asdict
 
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
+from ingest.site.rules import Rules
 
 _DEFAULTS = AcclimationWindow()
+_SENSOR = Sensor("x", "x")
 
 
 def quoted(text: str) -> str:
@@ -38,6 +41,16 @@ def room_lines(room: Room, sensors: tuple[Sensor, ...]) -> Iterator[str]:
     if room.window is not None:
         yield "[room.window]"
         yield from window_lines(room.window)
+    changed = {name: limit for name, limit in asdict(room.rules).items() if limit != getattr(Rules(), name)}
+    if changed:
+        yield "[room.rules]"
+        yield from (f"{name} = {'false' if limit is None else repr(float(limit))}" for name, limit in changed.items())
+    for phase in room.phases:
+        yield "[[room.phase]]"
+        yield f"name = {quoted(phase.name)}"
+        yield f"first_day = {phase.first_day}"
+        yield "[room.phase.window]"
+        yield from window_lines(phase.window)
     for sensor in sensors:
         yield "[[room.sensor]]"
         yield from sensor_lines(sensor)
@@ -61,6 +74,9 @@ def sensor_lines(sensor: Sensor) -> Iterator[str]:
     if sensor.title:
         yield f"title = {quoted(sensor.title)}"
     yield f"silent_after_minutes = {sensor.silent_after_s / 60!r}"
+    for name in ("accuracy_rh_percent", "accuracy_temperature_c"):
+        if getattr(sensor, name) != getattr(_SENSOR, name):
+            yield f"{name} = {float(getattr(sensor, name))!r}"
 
 
 def _bounds(bounds: Bounds) -> str:

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal, Protocol
 
 from ingest.clock import Clock
-from ingest.notices.outbox import READ_AT_ONCE, Postman, Recipient, enqueue
+from ingest.notices.outbox import READ_AT_ONCE, Postman, Recipient, enqueue, trial_notice
 from ingest.present.digits import Units
-from ingest.runtime.wiring import MailWiring
+from ingest.runtime.wiring import MailWiring, WebhookWiring
 from ingest.site.incidents import Incident, NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, UnitOfWork
 
 if TYPE_CHECKING:
-    from ingest.notices.channel import Channel
+    from ingest.notices.channel import Channel, Outcome
     from ingest.notices.mail import Composer
 
 
@@ -25,6 +26,11 @@ class Wired(Protocol):
     @property
     def mail(self) -> MailWiring | None:
         """How mail goes out."""
+        ...
+
+    @property
+    def webhooks(self) -> Sequence[WebhookWiring]:
+        """Which web hooks are told."""
         ...
 
     @property
@@ -42,7 +48,10 @@ class Notifying:
         self._composer = composer
         self._clock = clock
         addresses = wiring.mail.recipients if wiring.mail else ()
+        self._hooks = wiring.webhooks
+        self._page_address = wiring.mail.page_address if wiring.mail else ""
         self._recipients = [Recipient(address, Units(wiring.units)) for address in addresses]
+        self._recipients += [Recipient(hook.name, Units(wiring.units), "webhook") for hook in wiring.webhooks]
         self._postman: Postman | None = None
 
     def enqueue(self, work: UnitOfWork, incidents: list[Incident], site: Site, now_ms: int) -> None:
@@ -60,17 +69,31 @@ class Notifying:
         What had been put off is due at once: whoever started the daemon may just have mended what kept it back.
         """
         await asyncio.to_thread(due_again, store, self._clock.now_ms())
+        self._postman = Postman(store, self._clock, self._channels())
+        await self._postman.run()
+
+    async def trial(self, site: Site) -> AsyncIterator[tuple[Recipient, Outcome]]:
+        """Send everyone who would be told a notice that tells of nothing; give what became of each, one by one."""
+        channels = self._channels()
+        for recipient in self._recipients:
+            notice = trial_notice(site, recipient, now_ms=self._clock.now_ms())
+            yield recipient, await channels[recipient.channel].send(notice)
+
+    def _channels(self) -> dict[str, Channel]:
         channels: dict[str, Channel] = {}
         if self._mail is not None:
             channels["mail"] = _mail_channel(self._mail, self._composer)
-        self._postman = Postman(store, self._clock, channels)
-        await self._postman.run()
+        if self._hooks:
+            channels["webhook"] = _webhook_channel(self._hooks, self._page_address)
+        return channels
 
     def as_figures(self) -> dict[str, object]:
         """Give JSON-able figures for the health."""
+        hooks = {hook.name: hook.trouble for hook in self._hooks}
         if self._mail is None:
-            return {"wired": False}
-        return {"wired": True, "recipients": len(self._mail.recipients), "trouble": self._mail.trouble}
+            return {"wired": False, "webhooks": hooks}
+        recipients, trouble = len(self._mail.recipients), self._mail.trouble
+        return {"wired": True, "recipients": recipients, "trouble": trouble, "webhooks": hooks}
 
 
 def due_again(store: Store, now_ms: int) -> int:
@@ -100,3 +123,21 @@ def _mail_channel(mail: MailWiring, composer: Composer | None) -> Channel:
         trouble=f"Mail cannot go out: {mail.trouble}" if mail.trouble else "",
     )
     return MailChannel(settings, composer or compose)
+
+
+def _webhook_channel(hooks: Sequence[WebhookWiring], page_address: str) -> Channel:
+    from ingest.notices.webhook import WebhookChannel, WebhookSettings
+
+    return WebhookChannel(
+        {
+            hook.name: WebhookSettings(
+                name=hook.name,
+                address=hook.address,
+                secret=hook.secret or "",
+                ca_file=hook.ca_file,
+                page_address=page_address,
+                trouble=f"The web hook {hook.name} cannot be used: {hook.trouble}" if hook.trouble else "",
+            )
+            for hook in hooks
+        }
+    )

@@ -12,7 +12,7 @@ from ingest.central.engine import EngineAddress
 from ingest.runtime.findings import Findings, WiringError
 from ingest.runtime.forms import DataForm, Form, MailForm, OfficeCentralForm, OfficeForm, PageForm
 from ingest.runtime.settings import FileReader, text_of, toml_of
-from ingest.runtime.wiring import MailWiring, PageWiring
+from ingest.runtime.wiring import MailWiring, PageWiring, WebhookWiring
 
 SECTIONS: Final[dict[str, type[Form]]] = {
     "office": OfficeForm,
@@ -41,6 +41,11 @@ class OfficeWiring:
     mail: MailWiring | None = None
     units: Literal["si", "us"] = "si"
     cautions: tuple[str, ...] = ()
+
+    @property
+    def webhooks(self) -> tuple[WebhookWiring, ...]:
+        """None: an office tells by mail only."""
+        return ()
 
     def secrets(self) -> tuple[str, ...]:
         """Give every secret, so that the log can blot them out."""

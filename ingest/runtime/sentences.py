@@ -53,7 +53,7 @@ def _own_steps(form: type[Form], loc: tuple[str | int, ...]) -> Steps:
     # Entries of plain lists (the addresses in `to`) are spoken of by their key.
     steps: list[str | int] = []
     for step in loc:
-        if isinstance(step, int) and steps[-1:] != ["sensor"]:
+        if isinstance(step, int) and steps[-1:] not in (["sensor"], ["phase"]):
             break
         steps.append(step)
     return tuple(steps)
@@ -132,7 +132,7 @@ def _form_at(form: type[Form], loc: tuple[str | int, ...]) -> type[Form]:
     return form
 
 
-_REFUSED: Final = {"password", "push_token", "token"}
+_REFUSED: Final = {"password", "push_token", "secret", "token"}
 _SPECIAL: Final[dict[str, Callable[[type[Form], Any], tuple[str, str]]]] = {
     "wrong": _wrong,
     "missing": _missing,

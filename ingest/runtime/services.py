@@ -21,6 +21,7 @@ from ingest.site.incidents import NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, StoreReader
 from ingest.watch import standing
+from ingest.watch.plan import as_of
 
 Figures = Callable[[], Mapping[str, object]]
 
@@ -69,8 +70,8 @@ class DaemonServices:
         self.units = Units(parts.wiring.units)
 
     def site(self) -> Site:
-        """Give the job as it stands."""
-        return self._parts.site()
+        """Give the job as it stands, each room with the window that holds now."""
+        return as_of(self._parts.site(), self.clock.now_ms())
 
     def standing(self, room: str) -> RoomStanding:
         """Say how a room stands towards its window. Reads the store: not for the event loop."""
@@ -119,7 +120,7 @@ class DaemonServices:
         failing = failings(intake.health, waited_s=intake.waited_s(), round_age_s=self._parts.round_age_s())
         troubles = [*failing, *self._troubles(), *(f"{a.name}: {a.error}" for a in adapters if a.error)]
         if outbox["last_error"]:
-            troubles.append(f"Mail is waiting: {outbox['last_error']}")
+            troubles.append(f"Notices are waiting: {outbox['last_error']}")
         return {
             "status": "failing" if failing else "trouble" if troubles else "well",
             "troubles": troubles,
@@ -147,6 +148,8 @@ class DaemonServices:
             troubles.append(f"Nothing has reached the central engine for long: {forwarding.error}")
         if mail is not None and mail.trouble:
             troubles.append(f"Mail cannot go out: {mail.trouble}")
+        hooks = self._parts.wiring.webhooks
+        troubles += [f"The web hook {hook.name} cannot be used: {hook.trouble}" for hook in hooks if hook.trouble]
         return troubles
 
     def _outbox(self) -> dict[str, object]:

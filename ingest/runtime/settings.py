@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, ClassVar, Final, TypeVar
+from typing import Any, ClassVar, Final, NamedTuple, TypeVar
 
 from pydantic import ValidationError
 
@@ -21,6 +21,7 @@ from ingest.runtime.forms import (
     LISTS,
     SECTIONS,
     AdapterForm,
+    AliveForm,
     CentralForm,
     DataForm,
     Form,
@@ -29,11 +30,21 @@ from ingest.runtime.forms import (
     PageForm,
     RoomForm,
     SiteForm,
+    WebhookForm,
     WindowForm,
 )
 from ingest.runtime.sentences import note
-from ingest.runtime.wiring import AdapterWiring, CentralWiring, MailWiring, PageWiring, Wiring
-from ingest.site.places import AcclimationWindow, Place, Room, Sensor, Site
+from ingest.runtime.wiring import (
+    AdapterWiring,
+    AliveWiring,
+    CentralWiring,
+    MailWiring,
+    PageWiring,
+    WebhookWiring,
+    Wiring,
+)
+from ingest.site.places import AcclimationWindow, Phase, Place, Room, Sensor, Site
+from ingest.site.rules import Rules
 from ingest.units import metres_from_feet
 
 JOB_SECTIONS: Final = ("site", "room")
@@ -129,19 +140,23 @@ class FileReader:
         mail_form = self.section("mail", MailForm) if "mail" in self.findings.raw else None
         central_form = self.section("central", CentralForm) if "central" in self.findings.raw else None
         adapters = self._adapters()
+        webhooks = self._webhooks()
+        alive = self.section("alive", AliveForm) if "alive" in self.findings.raw else None
         directory = self.data_directory(data)
         page = self.page(page_form)
         mail = self.mail(mail_form, page)
         central = self._central(central_form)
         if site is None:
             return None
-        crosschecks.caution_bare(self.findings, rooms=len(site.rooms), mail=mail is not None)
+        crosschecks.caution_bare(self.findings, rooms=len(site.rooms), told=mail is not None or bool(webhooks))
         return Wiring(
             site=site,
             data_directory=directory,
             page=page,
             mail=mail,
             central=central,
+            webhooks=tuple(webhooks),
+            alive=AliveWiring(alive.address, alive.every_minutes * 60) if alive is not None else None,
             adapters=tuple(adapters),
             units=self.findings.raw["site"].get("units", "si"),
             path=self.path,
@@ -199,7 +214,7 @@ class FileReader:
         raw = self.findings.raw.get(name, [])
         return raw if isinstance(raw, list) else []
 
-    def _rooms(self) -> list[tuple[RoomForm, AcclimationWindow | None]]:
+    def _rooms(self) -> list[_RoomRead]:
         rooms = []
         for index, raw in enumerate(self._entries("room")):
             at: Steps = ("room", index)
@@ -207,8 +222,20 @@ class FileReader:
             if form is not None:
                 window = self._window((*at, "window"), form.window)
                 crosschecks.check_room(self.findings, at, form, window)
-                rooms.append((form, window))
+                rooms.append(_RoomRead(form, window, self._phases(at, form)))
         return rooms
+
+    def _phases(self, at: Steps, form: RoomForm) -> tuple[Phase, ...]:
+        phases = []
+        for index, phase in enumerate(form.phase):
+            window = self._window((*at, "phase", index, "window"), phase.window)
+            if window is not None:
+                phases.append(Phase(phase.name, phase.first_day, window))
+        days = [phase.first_day for phase in form.phase]
+        for index, day in enumerate(days):
+            if day in days[:index]:
+                self.findings.wrong((*at, "phase", index, "first_day"), "two phases begin on this day", "Keep one.")
+        return tuple(phases)
 
     def _window(self, at: Steps, form: WindowForm | None) -> AcclimationWindow | None:
         if form is None:
@@ -303,6 +330,23 @@ class FileReader:
         ca_file = self._beside(form.ca_file) if form.ca_file else None
         return engine_address(self.findings, form, token, ca_file)
 
+    def _webhooks(self) -> list[WebhookWiring]:
+        hooks = []
+        for index, raw in enumerate(self._entries("webhook")):
+            at: Steps = ("webhook", index)
+            form = self._form(at, WebhookForm, raw)
+            if form is None:
+                continue
+            crosschecks.check_webhook(self.findings, at, form)
+            ca_file = self._beside(form.ca_file) if form.ca_file else None
+            if ca_file is not None and not os.access(ca_file, os.R_OK):
+                self.findings.wrong((*at, "ca_file"), f"{ca_file} cannot be read", "Name the file of the certificate.")
+            secret, trouble = self._secret(form.secret_env, form.secret_file)
+            if trouble:
+                self.findings.cautions.append(f'The web hook "{form.name}" cannot be used: {trouble}')
+            hooks.append(WebhookWiring(form.name, form.address, secret, ca_file, trouble))
+        return hooks
+
     def _secret(self, variable: str | None, file: str | None) -> tuple[str | None, str]:
         """Look up a secret: the secret or None, and why it is not there (a sentence) or nothing."""
         if variable:
@@ -324,16 +368,35 @@ class FileReader:
         return (found, "") if found else (None, f"the file {path} is empty. Put the secret into it.")
 
 
-def _site(form: SiteForm, rooms: list[tuple[RoomForm, AcclimationWindow | None]]) -> Site:
+class _RoomRead(NamedTuple):
+    """A room as the file has it, with what was made of its windows."""
+
+    form: RoomForm
+    window: AcclimationWindow | None
+    phases: tuple[Phase, ...]
+
+
+def _site(form: SiteForm, rooms: list[_RoomRead]) -> Site:
     elevation_m = form.elevation_m if form.elevation_ft is None else metres_from_feet(form.elevation_ft)
     return Site(
         name=form.name,
         time_zone=form.time_zone,
         elevation_m=elevation_m or 0.0,
-        rooms=tuple(Room(room.id, room.title or room.id, window, room.holds) for room, window in rooms),
+        rooms=tuple(
+            Room(room.id, room.title or room.id, window, room.holds, phases, Rules(**room.rules.model_dump()))
+            for room, window, phases in rooms
+        ),
         sensors=tuple(
-            Sensor(sensor.id, room.id, Place(sensor.place), sensor.title, sensor.silent_after_minutes * 60)
-            for room, _ in rooms
+            Sensor(
+                sensor.id,
+                room.id,
+                Place(sensor.place),
+                sensor.title,
+                sensor.silent_after_minutes * 60,
+                sensor.accuracy_rh_percent,
+                sensor.accuracy_temperature_c,
+            )
+            for room, _, _ in rooms
             for sensor in room.sensor
         ),
     )

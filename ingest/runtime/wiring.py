@@ -61,6 +61,25 @@ class CentralWiring:
 
 
 @dataclass(frozen=True, slots=True)
+class AliveWiring:
+    """The sign of life.  address: asked for every so many seconds; often a secret by itself."""
+
+    address: str = field(repr=False)
+    every_s: float = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class WebhookWiring:
+    """One web hook.  name: ours, unique.  trouble: why it cannot be used at present, a sentence, or empty."""
+
+    name: str
+    address: str
+    secret: str | None = field(default=None, repr=False)
+    ca_file: Path | None = None
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class AdapterWiring:
     """One adapter.  name: ours, unique.  kind: a name in `adapters.registry.kinds()`.  settings: checked, complete.
 
@@ -87,6 +106,8 @@ class Wiring:
     page: PageWiring = PageWiring()
     mail: MailWiring | None = None
     central: CentralWiring | None = None
+    webhooks: tuple[WebhookWiring, ...] = ()
+    alive: AliveWiring | None = None
     adapters: tuple[AdapterWiring, ...] = ()
     units: Units = "si"
     path: Path | None = None  # the file it came from
@@ -97,4 +118,5 @@ class Wiring:
         secrets = [self.page.push_token, self.mail.password if self.mail else None]
         secrets.append(self.central.address.token if self.central else None)
         secrets += [secret for adapter in self.adapters for secret in adapter.secrets]
+        secrets += [hook.secret for hook in self.webhooks]
         return tuple(secret for secret in secrets if secret)

@@ -22,6 +22,15 @@ class IncidentKind(enum.Enum):
 
     WINDOW = "window"  # the room's air left its acclimation window
     SILENT = "silent"  # a sensor has not been heard
+    CHANGE = "change"  # the air changes faster than it should
+    HEADING = "heading"  # the present trend leads out of the window
+    CONDENSATION = "condensation"  # a surface comes near the air's dew point
+    SLAB = "slab"  # the slab is damper than the covering allows
+    STUCK = "stuck"  # a sensor gives the same figures for too long
+    APART = "apart"  # a sensor disagrees with its neighbours
+    BATTERY = "battery"  # a sensor's battery runs low
+    MOULD = "mould"  # damp for so long that mould can grow
+    DRYING = "drying"  # a dehumidifier takes too little out of the air
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +42,10 @@ class Incident:
     quantity, bound, worst_value, worst_at_ms: the judged quantity that lay furthest outside in proportion to its
     margin, the bound it passed, its worst value and when; None where the kind has none (a silent sensor).
     reason: one sentence for people, without markup.
+    accuracy: how far the sensor may be wrong in that quantity (±), None where nothing is known of it.
+    revised_ms: when readings that came late last changed what is said here (our clock), None where none ever did.
+    withdrawn_ms: when readings that came late showed that it did not happen; such a one is closed, and no longer found
+    among the incidents, but its history stays in the record.
     """
 
     id: str
@@ -47,6 +60,9 @@ class Incident:
     bound: float | None = None
     worst_value: float | None = None
     worst_at_ms: int | None = None
+    accuracy: float | None = None
+    revised_ms: int | None = None
+    withdrawn_ms: int | None = None
 
     @property
     def is_open(self) -> bool:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import enum
 import re
 from dataclasses import dataclass, field
 from typing import Final
+
+from ingest.site.rules import Rules
 
 ROOM_ID: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 """What a room may be called in files, addresses and commands; its title is free text."""
@@ -19,6 +22,7 @@ class Place(enum.Enum):
     SLAB = "slab"  # a probe in a concrete slab or screed
     SURFACE = "surface"  # on a surface
     OUTDOORS = "outdoors"  # the outside air: shown, never judged
+    OUTLET = "outlet"  # the air that leaves a dehumidifier: laid beside the room's
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,23 +89,50 @@ JUDGED_QUANTITIES: Final = ("temperature_c", "rh_percent", "emc_percent")
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """A sensor and where it hangs.  silent_after_s: without a word for this long it counts as silent (s)."""
+    """A sensor and where it hangs.
+
+    silent_after_s: without a word for this long it counts as silent (s).  accuracy_rh_percent, accuracy_temperature_c:
+    how far it may be wrong (±). The defaults are those of ordinary room sensors (common practice, no source).
+    """
 
     id: str
     room: str
     place: Place = Place.AIR
     title: str = ""
     silent_after_s: float = 1800.0
+    accuracy_rh_percent: float = 3.0
+    accuracy_temperature_c: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A part of the job with a window of its own, from a day on.
+
+    name: for people: "before delivery", "acclimating", "laying", "in service".  first_day: ISO 8601 date, such as
+    "2026-11-25", at the site's midnight.  Raises ValueError for anything that is not a date.
+    """
+
+    name: str
+    first_day: str
+    window: AcclimationWindow
+
+    def __post_init__(self) -> None:
+        dt.date.fromisoformat(self.first_day)
 
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """A room that is watched."""
+    """A room that is watched.
+
+    window: what it should keep until its first phase begins, or always where there are no phases.
+    """
 
     id: str
     title: str
     window: AcclimationWindow | None = None
     holds: str = ""  # what is in it, for people: "oak boards, 20 mm, stickered"
+    phases: tuple[Phase, ...] = ()
+    rules: Rules = field(default_factory=Rules)
 
 
 @dataclass(frozen=True, slots=True)

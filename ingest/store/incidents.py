@@ -11,9 +11,11 @@ from ingest.store.plain import from_plain, to_plain
 
 
 def put(connection: sqlite3.Connection, incident: Incident, *, at_ms: int, by: str) -> None:
-    """Write a new incident or the new state of one; no change, no entry."""
+    """Write a new incident or the new state of one; no change, no entry. One withdrawn stays in the record alone."""
     number = records.add(connection, "incident", incident.id, to_plain(incident), at_ms=at_ms, by=by)
-    if number is not None:
+    if number is not None and incident.withdrawn_ms is not None:
+        connection.execute("DELETE FROM incident WHERE id = ?", (incident.id,))
+    elif number is not None:
         connection.execute(
             "INSERT INTO incident (id, room, opened_ms, closed_ms, record) VALUES (?1, ?2, ?3, ?4, ?5) "
             "ON CONFLICT (id) DO UPDATE SET room = ?2, opened_ms = ?3, closed_ms = ?4, record = ?5",

@@ -6,16 +6,14 @@ import datetime as dt
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from typing import Final
 
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import Room, Sensor, Site
-from ingest.watch.judge import Change, Worst
-from ingest.watch.memory import RoomMemory
+from ingest.watch.certainty import accuracy
+from ingest.watch.folding import Change, step_of
+from ingest.watch.judge import Worst
+from ingest.watch.memory import RoomMemory, Turn
 from ingest.watch.reasons import NO_SENSOR, NO_WINDOW, Telling, incident_reason, sensor_name
-
-WORSE_BY_MARGINS: Final = 0.25
-"""An open incident is written anew when its worst value has grown by this share of a margin, and when it closes."""
 
 
 def incident_id(room: str, kind: IncidentKind, opened_ms: int, sensor: str = "") -> str:
@@ -42,8 +40,9 @@ class Excursions:
         self._order = {sensor.id: place for place, sensor in enumerate(air)}
         self._active = {name for name, state in memory.sensors.items() if state.active}
         self._worst = memory.worst
-        self._written_share = memory.written_share
+        self._written_step = memory.written_step
         self._openings = memory.openings
+        self._followed = memory.followed
 
     def settle(self, now_ms: int) -> None:
         """Close an incident that nothing holds open any more: its window or its sensor was taken away."""
@@ -52,13 +51,19 @@ class Excursions:
         ending = NO_WINDOW if self._room.window is None else NO_SENSOR
         self._close(max(now_ms, self.incident.opened_ms), ending)
 
+    def is_behind(self, changes: Iterable[tuple[Sensor, Change]]) -> bool:
+        """Tell whether any change belongs before one that was followed already: then the room must be judged again."""
+        return self._followed is not None and any(self._when(change) < self._followed for change in changes)
+
     def follow(self, changes: Iterable[tuple[Sensor, Change]]) -> None:
         """Follow the sensors' changes in order of time; at one instant, what opens comes before what closes."""
         for sensor, change in sorted(changes, key=self._when):
+            self._followed = self._when((sensor, change))
             if change.after.active:
                 self._holds_open(sensor, change)
             elif change.before.active:
                 self._active.discard(sensor.id)
+                self._worsen(change.before.worst)
                 if not self._active and self.incident is not None and self.incident.is_open:
                     self._close(max(change.at_ms, self.incident.opened_ms))
 
@@ -68,24 +73,28 @@ class Excursions:
             memory,
             incident=self.incident,
             worst=self._worst,
-            written_share=self._written_share,
+            written_step=self._written_step,
             openings=self._openings,
+            followed=self._followed,
         )
 
-    def _when(self, found: tuple[Sensor, Change]) -> tuple[int, bool, int]:
+    def _when(self, found: tuple[Sensor, Change]) -> Turn:
         sensor, change = found
-        return change.at_ms, not change.after.active, self._order.get(sensor.id, 0)
+        return change.at_ms, int(not change.after.active), self._order.get(sensor.id, 0)
 
     def _holds_open(self, sensor: Sensor, change: Change) -> None:
         self._active.add(sensor.id)
         opened_ms = change.at_ms if change.after.opened_ms is None else change.after.opened_ms
         if self.incident is None or not self.incident.is_open:
             self._open(sensor, change, opened_ms)
-        worst = change.after.worst
+        written = self._written_step
+        self._worsen(change.after.worst)
+        if step_of(self._worst) > written:
+            self._write()
+
+    def _worsen(self, worst: Worst | None) -> None:
         if worst is not None and (self._worst is None or worst.share > self._worst.share):
             self._worst = worst
-            if worst.share >= self._written_share + WORSE_BY_MARGINS:
-                self._write()
 
     def _open(self, sensor: Sensor, change: Change, opened_ms: int) -> None:
         last = self.incident
@@ -99,7 +108,7 @@ class Excursions:
             self.incident = Incident(
                 identity, self._room.id, sensor.id, IncidentKind.WINDOW, began_ms, opened_ms, reason=""
             )
-            self._worst, self._written_share, self._openings = change.after.worst, 0.0, 1
+            self._worst, self._written_step, self._openings = change.after.worst, -1, 1
         self._write()
         self.told[self.incident.id] = self.incident
 
@@ -113,8 +122,9 @@ class Excursions:
         assert self.incident is not None
         incident, worst = self.incident, self._worst
         if worst is not None:
-            incident = _with_worst(incident, worst)
-            self._written_share = worst.share
+            found = accuracy(self._site.sensor(incident.sensor), worst.quantity, worst.value)
+            incident = replace(_with_worst(incident, worst), accuracy=found)
+            self._written_step = step_of(worst)
         name = sensor_name(self._site.sensor(incident.sensor), incident.sensor)
         self.incident = replace(incident, reason=incident_reason(incident, name, Telling(self._site.time_zone)))
         self.written[self.incident.id] = self.incident

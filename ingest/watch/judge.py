@@ -19,7 +19,8 @@ Three choices, made here and nowhere else:
   while that is fresh, but only ever to withhold a step: being outside needs a reading that is outside.
 
 A sample at the instant judged last (its other half, or an amendment) is judged again from the state before it; so the
-outcome does not depend on how readings were cut into batches.
+outcome does not depend on how readings were cut into batches. Whole series are judged by `ingest.watch.folding`, which
+gives the same much faster; what comes late is judged again by `ingest.watch.rejudging`.
 """
 
 from __future__ import annotations
@@ -31,12 +32,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
 from ingest.site.incidents import RoomState
 from ingest.site.places import JUDGED_QUANTITIES, AcclimationWindow, Bounds
-from ingest.site.series import Floats, Int64s
 
 
 class Verdict(enum.Enum):
@@ -93,6 +90,11 @@ STEPS: Final[Mapping[tuple[RoomState, Verdict], tuple[RoomState, Why]]] = {
 BROKEN_BY_GAP: Final[Mapping[RoomState, RoomState]] = {_S.DRIFTING: _S.UNKNOWN, _S.RETURNING: _S.OUT}
 """Where a gap puts a state that lives on continuity; the others stay."""
 
+FIGURE: Final = "figure"
+"""The name under which the figure of a rule beside the window is judged."""
+
+ORDER: Final = (*JUDGED_QUANTITIES, FIGURE)
+
 ACTIVE: Final = frozenset({RoomState.OUT, RoomState.RETURNING})
 """The states in which an incident is open."""
 
@@ -110,6 +112,7 @@ class Sample(NamedTuple):
     temperature_c: float | None = None
     rh_percent: float | None = None
     emc_percent: float | None = None
+    figure: float | None = None  # what a rule beside the window bounds
 
 
 class Worst(NamedTuple):
@@ -268,7 +271,7 @@ def _with_excess(moved: SensorState, at_ms: int, fresh: dict[str, float], rule: 
     if moved.worst is not None and moved.worst.share >= furthest.share:
         furthest = moved.worst
     names = {*moved.guilty, *(worst.quantity for worst in outside)}
-    guilty = tuple(name for name in JUDGED_QUANTITIES if name in names)
+    guilty = tuple(name for name in ORDER if name in names)
     return replace(moved, evidence_ms=at_ms, guilty=guilty, worst=furthest)
 
 
@@ -292,57 +295,3 @@ def _fulfilled(moved: SensorState, verdict: Verdict, rule: Rule) -> SensorState:
         within = replace(moved, state=RoomState.WITHIN, why=Why.STAYED)
         return _entered(within, RoomState.RETURNING, at_ms)
     return moved
-
-
-@dataclass(frozen=True, slots=True)
-class Samples:
-    """Samples as columns.  at_ms: int64 (n,), strictly rising.  values: by quantity, float64 (n,), NaN if none."""
-
-    at_ms: Int64s
-    values: Mapping[str, Floats]
-
-    def __len__(self) -> int:
-        return len(self.at_ms)
-
-    def sample(self, index: int) -> Sample:
-        """Give one of them."""
-        return Sample(int(self.at_ms[index]), **{name: float(column[index]) for name, column in self.values.items()})
-
-
-class Change(NamedTuple):
-    """One sample that changed a sensor's state or its worst value: the state before it and after it."""
-
-    at_ms: int
-    before: SensorState
-    after: SensorState
-
-
-def judge_series(state: SensorState, samples: Samples, rule: Rule) -> tuple[SensorState, list[Change]]:
-    """Judge samples one after the other and give the last state, and each change on the way.
-
-    The same as folding `judge` over the samples, but long stretches inside the window are passed over at once.
-    """
-    eventful = np.append(np.flatnonzero(~_calm(samples, rule)), len(samples))
-    changes: list[Change] = []
-    index = 0
-    while index < len(samples):
-        if state.state is RoomState.WITHIN:
-            # The last two of a calm stretch are judged, so that the state remembers what a fold would remember.
-            index = max(index, int(eventful[np.searchsorted(eventful, index)]) - 2)
-        after, _ = judge(state, samples.sample(index), rule)
-        if after.state is not state.state or after.worst != state.worst:
-            changes.append(Change(int(samples.at_ms[index]), state, after))
-        state = after
-        index += 1
-    return state, changes
-
-
-def _calm(samples: Samples, rule: Rule) -> NDArray[np.bool_]:
-    """Tell which samples have every judged quantity, inside its bounds."""
-    calm = np.ones(len(samples), dtype=np.bool_)
-    for name, bounds in rule.bounds.items():
-        value = samples.values[name]
-        low = -np.inf if bounds.low is None else bounds.low
-        high = np.inf if bounds.high is None else bounds.high
-        calm &= (value >= low) & (value <= high)
-    return calm

@@ -14,8 +14,11 @@ from typing import Any, Final
 from ingest.site.incidents import Incident, IncidentKind, RoomState
 from ingest.site.places import AcclimationWindow
 from ingest.watch.judge import FALLBACK_MARGINS, SensorState, Why, Worst
+from ingest.watch.plan import Plan, from_facts, to_facts
 
-VERSION: Final = 1
+VERSION: Final = 2
+CALM_KEPT: Final = 48
+"""How many calm stretches are remembered of a sensor: places from which late readings can be judged again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,25 +37,37 @@ class Listening:
     looked_ms: int
 
 
+Calm = tuple[int, int]
+"""A stretch in which a sensor was within: since when, and the sample that ended it."""
+
+Turn = tuple[int, int, int]
+"""The place of a change in the order in which a room's changes are followed: instant, 0 opens or 1 closes, sensor."""
+
+
 @dataclass(frozen=True, slots=True)
 class RoomMemory:
     """What is remembered of one room.
 
-    window: the window that the states were judged against (as a mapping), None where there was none.
-    window_changed_ms: when a change of window was first noticed (our clock).
+    job: the plan of windows that the job had when last looked at.  plan: the one that readings are judged by, with what
+    held before the job was changed.
+    calm: per sensor the stretches within that ended, oldest first.  first_ms: per sensor the first instant judged.
+    followed: the newest change that the room's incident has followed.
     incident: the room's newest window incident, open or closed, as last written.
-    worst, written_share: its worst reading so far, and how far out (in margins) it was said to be when last written.
+    worst, written_step: its worst reading so far, and how many steps (`folding.step_of`) out it was said to be last.
     openings: how often that incident has been opened: 1, and one more each time it was opened again.
-    late, ahead: readings stored but not judged, because they were older than what had been judged, or lay ahead of
-    our clock; late_ms: the newest such instant.
+    late: readings older than what had been judged, which were judged again; late_ms: the newest such instant.
+    ahead: readings stored and not judged, because they lay ahead of our clock.
     """
 
-    window: Mapping[str, Any] | None = None
-    window_changed_ms: int | None = None
+    job: Plan = ()
+    plan: Plan = ()
     sensors: Mapping[str, SensorState] = field(default_factory=dict)
+    calm: Mapping[str, tuple[Calm, ...]] = field(default_factory=dict)
+    first_ms: Mapping[str, int] = field(default_factory=dict)
+    followed: Turn | None = None
     incident: Incident | None = None
     worst: Worst | None = None
-    written_share: float = 0.0
+    written_step: int = -1
     openings: int = 1
     late: int = 0
     late_ms: int | None = None
@@ -71,12 +86,15 @@ def to_json(memory: RoomMemory) -> dict[str, Any]:
     """Give a memory's JSON form."""
     return {
         "version": VERSION,
-        "window": None if memory.window is None else dict(memory.window),
-        "window_changed_ms": memory.window_changed_ms,
-        "sensors": {sensor: _state_to_json(state) for sensor, state in memory.sensors.items()},
+        "job": to_facts(memory.job),
+        "plan": to_facts(memory.plan),
+        "sensors": {sensor: state_to_json(state) for sensor, state in memory.sensors.items()},
+        "calm": {sensor: [list(span) for span in spans] for sensor, spans in memory.calm.items()},
+        "first_ms": dict(memory.first_ms),
+        "followed": None if memory.followed is None else list(memory.followed),
         "incident": None if memory.incident is None else incident_to_json(memory.incident),
         "worst": None if memory.worst is None else list(memory.worst),
-        "written_share": memory.written_share,
+        "written_step": memory.written_step,
         "openings": memory.openings,
         "late": memory.late,
         "late_ms": memory.late_ms,
@@ -101,14 +119,17 @@ def from_json(facts: Mapping[str, Any] | None) -> RoomMemory:
 
 
 def _remembered(facts: Mapping[str, Any]) -> RoomMemory:
-    incident, listening, worst = facts["incident"], facts["listening"], facts["worst"]
+    incident, listening, worst, followed = (facts[name] for name in ("incident", "listening", "worst", "followed"))
     return RoomMemory(
-        window=facts["window"],
-        window_changed_ms=facts["window_changed_ms"],
-        sensors={sensor: _state_from_json(state) for sensor, state in facts["sensors"].items()},
+        job=from_facts(facts["job"]),
+        plan=from_facts(facts["plan"]),
+        sensors={sensor: state_from_json(state) for sensor, state in facts["sensors"].items()},
+        calm={sensor: tuple((since, until) for since, until in spans) for sensor, spans in facts["calm"].items()},
+        first_ms={sensor: int(at_ms) for sensor, at_ms in facts["first_ms"].items()},
+        followed=None if followed is None else (followed[0], followed[1], followed[2]),
         incident=None if incident is None else incident_from_json(incident),
         worst=None if worst is None else Worst(*worst),
-        written_share=facts["written_share"],
+        written_step=facts["written_step"],
         openings=facts["openings"],
         late=facts["late"],
         late_ms=facts["late_ms"],
@@ -152,7 +173,8 @@ def resumed(incident: Incident) -> SensorState:
 _PLAIN: Final = tuple(f.name for f in fields(SensorState) if f.name.endswith("_ms"))
 
 
-def _state_to_json(state: SensorState) -> dict[str, Any]:
+def state_to_json(state: SensorState) -> dict[str, Any]:
+    """Give a sensor's state as JSON-able facts."""
     facts: dict[str, Any] = {name: getattr(state, name) for name in _PLAIN}
     facts |= {
         "state": state.state.value,
@@ -160,12 +182,13 @@ def _state_to_json(state: SensorState) -> dict[str, Any]:
         "held": {name: list(pair) for name, pair in state.held.items()},
         "guilty": list(state.guilty),
         "worst": None if state.worst is None else list(state.worst),
-        "before": None if state.before is None else _state_to_json(replace(state.before, before=None)),
+        "before": None if state.before is None else state_to_json(replace(state.before, before=None)),
     }
     return {name: value for name, value in facts.items() if value not in (None, [], {})}
 
 
-def _state_from_json(facts: Mapping[str, Any]) -> SensorState:
+def state_from_json(facts: Mapping[str, Any]) -> SensorState:
+    """Give the state of such facts."""
     worst, before = facts.get("worst"), facts.get("before")
     return SensorState(
         state=RoomState(facts["state"]),
@@ -173,6 +196,6 @@ def _state_from_json(facts: Mapping[str, Any]) -> SensorState:
         held={name: (value, at_ms) for name, (value, at_ms) in facts.get("held", {}).items()},
         guilty=tuple(facts.get("guilty", ())),
         worst=None if worst is None else Worst(*worst),
-        before=None if before is None else _state_from_json(before),
+        before=None if before is None else state_from_json(before),
         **{name: facts.get(name) for name in _PLAIN},
     )

@@ -12,16 +12,18 @@ from ingest.present import digits, words
 from ingest.present.digits import Units
 from ingest.site.incidents import Incident, IncidentKind, RoomState
 from ingest.site.places import AcclimationWindow, Sensor
+from ingest.watch.certainty import is_certain
 from ingest.watch.judge import SensorState, Why
 
 NO_WINDOW: Final = "The room has no window any more, so this is not watched any longer."
 NO_SENSOR: Final = "The sensor was taken from the room, so this is not watched any longer."
+NO_RULE: Final = "The rule was switched off or its sensor taken away, so this is not watched any longer."
 """Why an incident closes although nothing got better: somebody changed what is watched. Never an all-clear."""
 
 
 def ending_by_hand(incident: Incident) -> str:
     """Give the sentence with which an incident was closed by a change of the job, or nothing."""
-    return next((ending for ending in (NO_WINDOW, NO_SENSOR) if incident.reason.endswith(ending)), "")
+    return next((ending for ending in (NO_WINDOW, NO_SENSOR, NO_RULE) if incident.reason.endswith(ending)), "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +61,22 @@ def side(value: float, bound: float) -> str:
 def incident_reason(incident: Incident, sensor: str, telling: Telling) -> str:
     """Say in one sentence what an incident is about, open or closed.  sensor: what people call it.
 
-    One that was closed by hand is said as it last stood, and then why it was closed.
+    One that was closed by hand is said as it last stood, and then why it was closed; one that readings which came late
+    have changed says so.
     """
+    if incident.withdrawn_ms is not None:
+        return _withdrawn(incident, sensor, telling)
+    if incident.revised_ms is not None:
+        told = incident_reason(replace(incident, revised_ms=None), sensor, telling)
+        return f"{told} Revised {telling.at(incident.revised_ms)}, when readings came late."
     ending = ending_by_hand(incident)
     if ending:
         as_it_stood = replace(incident, closed_ms=None, reason="")
         return f"{incident_reason(as_it_stood, sensor, telling)} {ending}"
     if incident.kind is IncidentKind.SILENT:
         return _silence(incident, sensor, telling)
+    if incident.kind is not IncidentKind.WINDOW:
+        return _broken_rule(incident, sensor, telling)
     return _excursion(incident, sensor, telling)
 
 
@@ -85,7 +95,34 @@ def _excursion(incident: Incident, sensor: str, telling: Telling) -> str:
             f"{what} was {beyond}, {worst}; out of its window from "
             f"{telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)} ({lasted})"
         )
-    return words.sentence(told)
+    return words.sentence(told) + _how_sure(incident, telling)
+
+
+def _how_sure(incident: Incident, telling: Telling) -> str:
+    if incident.quantity is None or incident.bound is None or incident.worst_value is None or incident.accuracy is None:
+        return ""
+    good_to = digits.difference(incident.quantity, incident.accuracy, telling.units)
+    sure = "certainly" if is_certain(incident.worst_value, incident.bound, incident.accuracy) else "probably"
+    return f" That is {sure} outside: the sensor may be wrong by ±{good_to}."
+
+
+def _withdrawn(incident: Incident, sensor: str, telling: Telling) -> str:
+    said = incident_reason(replace(incident, withdrawn_ms=None, revised_ms=None), sensor, telling)
+    when = telling.at(incident.withdrawn_ms)
+    return f"Readings that came late ({when}) show that this did not happen as it was told: {said}"
+
+
+def _broken_rule(incident: Incident, sensor: str, telling: Telling) -> str:
+    if incident.quantity is None or incident.bound is None or incident.worst_value is None:
+        return words.sentence(f"{words.INCIDENT_WORDS[incident.kind]} since {telling.at(incident.began_ms)}")
+    name, value, bound = incident.quantity, incident.worst_value, incident.bound
+    beyond = f"{side(value, bound)} {digits.limit(name, bound, telling.units)}"
+    worst = f"{digits.amount(name, value, telling.units)} at worst ({telling.at(incident.worst_at_ms)})"
+    what = f"{digits.short(name)} at {the_sensor(sensor)}"
+    if incident.closed_ms is None:
+        return words.sentence(f"{what} has been {beyond} since {telling.at(incident.began_ms)}, {worst}")
+    span = f"{telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)}"
+    return words.sentence(f"{what} was {beyond}, {worst}; from {span}")
 
 
 def _silence(incident: Incident, sensor: str, telling: Telling) -> str:

@@ -4,58 +4,52 @@ Every air sensor of a room is judged by itself; the room stands as its worst sen
 at a time: it opens when the first sensor is out and closes when none is out or returning any more. Silence is told per
 sensor (`ingest.watch.silence`).
 
-What this edition does not do: readings older than what was judged are stored, counted and said to be so, but not judged
-again; the samples judged are those at and after the instant last judged, and never reach back further than the batch's
-first reading and the minute in which the store lets a temperature complete a humidity that came before it.
+What comes in order is judged from the batch itself. What lies before something that was judged, of the same sensor or,
+where it turns an incident, of another one in the room, is judged again in its place (`ingest.watch.rejudging`); so the
+incidents are the same whatever order readings come in.
+
+A `Watch` keeps in memory what the store remembers of the rooms and saves it when something turns, or now and then. That
+may be lost: what was judged since it was saved is judged again from the stored readings. Whether what is kept still
+belongs to the store's state is told by a mark that every judging unit of work leaves in the store: if one was rolled
+back, or another process judged, the mark is another one, and everything is read anew.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import replace
-from typing import Final, NamedTuple
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
-from ingest.site.incidents import Incident, IncidentKind
-from ingest.site.places import AcclimationWindow, Place, Room, Sensor, Site
-from ingest.site.series import Int64s, ReadingBatch, SeriesKey
-from ingest.store.api import SeriesReader, UnitOfWork
-from ingest.store.series.pairing import TEMPERATURE_AFTER_MS
-from ingest.watch.excursions import Excursions
-from ingest.watch.judge import Change, Rule, Samples, SensorState, after_clock_set_back, judge_series, under_new_window
-from ingest.watch.memory import RoomMemory, from_json, resumed, to_json, window_facts
+from ingest.site.incidents import Incident
+from ingest.site.places import Place, Room, Sensor, Site
+from ingest.site.series import ReadingBatch
+from ingest.store.api import UnitOfWork
+from ingest.watch import living, restoring
+from ingest.watch.arrivals import add_emc, air_sensors, arrivals
+from ingest.watch.living import Kept
+from ingest.watch.memory import from_json, to_json
+from ingest.watch.plan import bound_names
+from ingest.watch.rejudging import Judged
+from ingest.watch.scene import Scene
 from ingest.watch.silence import listen
 
 BY: Final = "watch"
-MEASURED: Final = frozenset({"temperature_c", "rh_percent"})
-"""The measured quantities from which everything that a window bounds is had."""
+SAVE_EVERY_MS: Final = 60_000
+"""How often a room's memory is saved while nothing turns (our choice: seldom enough for a memory card)."""
 
-AHEAD_MS: Final = 600_000
-"""How far ahead of our clock an instant may lie and still be judged (10 minutes; our choice)."""
-
-
-class _Heard(NamedTuple):
-    """What a batch holds of one air sensor: the instants of its judged quantities, UTC ms, in order of time."""
-
-    sensor: Sensor
-    at_ms: Int64s
+MARK_NAME: Final = "*"
+"""Under this name, which no room can have, the mark of the last judging stands among the judgements."""
 
 
 def judge_readings(work: UnitOfWork, site: Site, batch: ReadingBatch, *, now_ms: int) -> list[Incident]:
     """Judge the readings of a batch that `work` has appended; write judgements and incidents.
 
-    now_ms: our clock, UTC; readings more than `AHEAD_MS` ahead of it are counted and not judged.
-    Gives the incidents that opened, reopened or closed, each once, as they stand now (one that opened and closed within
-    the batch is given closed), in order of opening.
+    now_ms: our clock, UTC; readings more than `rejudging.AHEAD_MS` ahead of it are counted and not judged.
+    Gives the incidents that opened, reopened, closed or were withdrawn, each once, as they stand now (one that opened
+    and closed within the batch is given closed), in order of opening. Keeps nothing: see `Watch`.
     """
-    told: dict[str, Incident] = {}
-    rooms, air = {room.id: room for room in site.rooms}, _air_by_room(site)
-    for room_id, heard in _by_room(site, batch).items():
-        if room_id in rooms:
-            told |= _judge_room(work, site, rooms[room_id], air[room_id], heard, now_ms)
-    return sorted(told.values(), key=lambda incident: incident.opened_ms)
+    return Watch(save_every_ms=0).judge_readings(work, site, batch, now_ms=now_ms)
 
 
 def judge_silence(work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
@@ -63,147 +57,106 @@ def judge_silence(work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident
 
     To be called at least every five minutes of the clock that gives `now_ms` (see `ingest.watch.silence`, which says
     what a wall clock that steps does). Also closes window incidents of rooms whose window or sensors were taken away.
-    Gives the incidents that opened or closed.
+    Gives the incidents that opened or closed. Keeps nothing: see `Watch`.
     """
-    told: dict[str, Incident] = {}
-    heard, air = work.read.heard(), _air_by_room(site)
-    for room in site.rooms:
-        memory, excursions = _settled(work, site, room, air.get(room.id, ()), now_ms)
-        memory, silences = listen(memory, site, room, heard, now_ms)
-        told |= excursions.told | silences
-        for incident in (excursions.written | silences).values():
+    return Watch(save_every_ms=0).judge_silence(work, site, now_ms=now_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class _Map:
+    """A site, arranged for judging."""
+
+    site: Site
+    rooms: Mapping[str, Room]
+    air: Mapping[str, Sensor]
+    air_of: Mapping[str, tuple[Sensor, ...]]
+
+    @staticmethod
+    def of(site: Site) -> _Map:
+        # In one pass: asking the site per room would cost its sensors times its rooms.
+        air_of: dict[str, tuple[Sensor, ...]] = {}
+        for sensor in site.sensors:
+            if sensor.place is Place.AIR:
+                air_of[sensor.room] = (*air_of.get(sensor.room, ()), sensor)
+        return _Map(site, {room.id: room for room in site.rooms}, air_sensors(site), air_of)
+
+
+class Watch:
+    """The watch over one store: `judge_readings` and `judge_silence` with what they remember kept at hand.
+
+    For one thread at a time, the one that writes.
+    """
+
+    def __init__(self, *, save_every_ms: int = SAVE_EVERY_MS) -> None:
+        self._save_every_ms = save_every_ms
+        self._kept: dict[str, Kept] = {}
+        self._mark: object = None
+        self._map: _Map | None = None
+
+    def judge_readings(self, work: UnitOfWork, site: Site, batch: ReadingBatch, *, now_ms: int) -> list[Incident]:
+        """Judge a batch that `work` has appended; as the function of this name."""
+        self._check_mark(work)
+        there = self._mapped(site)
+        told: dict[str, Incident] = {}
+        for room_id, arrived in arrivals(batch, there.air).items():
+            room = there.rooms.get(room_id)
+            if room is None:
+                continue
+            scene = Scene(work.read, site, room, there.air_of[room_id], now_ms)
+            kept = self._room(scene, min(one.first_ms for one in arrived))
+            if "emc_percent" in bound_names(kept.memory.plan):
+                add_emc(arrived)
+            judged = living.judge_arrived(scene, kept, arrived)
+            told |= kept.told | judged.told
+            kept = replace(kept, caught_up=living.caught_up(kept, arrived, now_ms))
+            self._keep(work, room_id, kept, judged, now_ms)
+        self._leave_mark(work)
+        return sorted(told.values(), key=lambda incident: incident.opened_ms)
+
+    def judge_silence(self, work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
+        """Look who has fallen silent; as the function of this name."""
+        self._check_mark(work)
+        there = self._mapped(site)
+        told: dict[str, Incident] = {}
+        heard = work.read.heard()
+        for room in site.rooms:
+            kept = self._room(Scene(work.read, site, room, there.air_of.get(room.id, ()), now_ms), None)
+            memory, silences = listen(kept.memory, site, room, heard, now_ms)
+            told |= kept.told | silences
+            self._keep(work, room.id, kept, Judged(memory, {}, silences), now_ms)
+        self._leave_mark(work)
+        return sorted(told.values(), key=lambda incident: incident.opened_ms)
+
+    def _mapped(self, site: Site) -> _Map:
+        if self._map is None or self._map.site is not site:
+            self._map = _Map.of(site)
+        return self._map
+
+    def _room(self, scene: Scene, first_ms: int | None) -> Kept:
+        """Recall a room, and bring it in line with the site as it stands now."""
+        kept = self._kept.get(scene.room.id)
+        if kept is None:
+            memory = from_json(scene.read.judgement(scene.room.id))
+            kept = restoring.restored(scene, memory, first_ms)
+        return living.settled(scene, kept)
+
+    def _keep(self, work: UnitOfWork, room: str, kept: Kept, judged: Judged, now_ms: int) -> None:
+        """Write what came of judging, and keep the memory; save it where something turned, or where it is time."""
+        written = kept.written | judged.written
+        for incident in written.values():
             work.put_incident(incident, at_ms=now_ms, by=BY)
-        work.save_judgement(room.id, to_json(memory))
-    return sorted(told.values(), key=lambda incident: incident.opened_ms)
+        memory = judged.memory
+        due = not 0 <= now_ms - kept.saved_ms < self._save_every_ms
+        if written or due or living.turned(kept.saved, memory):
+            work.save_judgement(room, to_json(memory))
+            kept = replace(kept, saved=memory, saved_ms=now_ms)
+        self._kept[room] = replace(kept, memory=memory, told={}, written={}, is_rebuilt=False)
 
+    def _check_mark(self, work: UnitOfWork) -> None:
+        found = (work.read.judgement(MARK_NAME) or {}).get("mark")
+        if found is None or found != self._mark:
+            self._kept.clear()
 
-def _air_by_room(site: Site) -> dict[str, tuple[Sensor, ...]]:
-    """Give each room's air sensors, found in one pass: asking the site per room would cost its sensors times rooms."""
-    rooms: dict[str, tuple[Sensor, ...]] = {}
-    for sensor in site.sensors:
-        if sensor.place is Place.AIR:
-            rooms[sensor.room] = (*rooms.get(sensor.room, ()), sensor)
-    return rooms
-
-
-def _by_room(site: Site, batch: ReadingBatch) -> dict[str, list[_Heard]]:
-    """Sort a batch's judged readings by room and sensor; what is not judged is left out."""
-    sensors = {sensor.id: sensor for sensor in site.sensors}
-    rooms: dict[str, list[_Heard]] = {}
-    for sensor_id, at_ms in _by_sensor(batch):
-        sensor = sensors.get(sensor_id)
-        if sensor is not None and sensor.place is Place.AIR:
-            rooms.setdefault(sensor.room, []).append(_Heard(sensor, at_ms))
-    return rooms
-
-
-def _by_sensor(batch: ReadingBatch) -> Iterator[tuple[str, Int64s]]:
-    order = np.argsort(batch.key_index, kind="stable")
-    ends = np.searchsorted(batch.key_index[order], np.arange(len(batch.keys) + 1))
-    instants: dict[str, list[Int64s]] = {}
-    for index, key in enumerate(batch.keys):
-        if key.quantity in MEASURED:
-            instants.setdefault(key.sensor, []).append(batch.at_ms[order[ends[index] : ends[index + 1]]])
-    for sensor, columns in instants.items():
-        yield sensor, np.sort(np.concatenate(columns))
-
-
-def _judge_room(
-    work: UnitOfWork, site: Site, room: Room, air: tuple[Sensor, ...], heard: list[_Heard], now_ms: int
-) -> dict[str, Incident]:
-    memory, excursions = _settled(work, site, room, air, now_ms)
-    if room.window is not None:
-        changes: list[tuple[Sensor, Change]] = []
-        for sensor, at_ms in heard:
-            memory, found = _judge_sensor(work.read, memory, room.window, sensor, at_ms, now_ms)
-            changes += [(sensor, change) for change in found]
-        excursions.follow(changes)
-        memory = excursions.remembered(memory)
-    for incident in excursions.written.values():
-        work.put_incident(incident, at_ms=now_ms, by=BY)
-    work.save_judgement(room.id, to_json(memory))
-    return excursions.told
-
-
-def _judge_sensor(
-    read: SeriesReader, memory: RoomMemory, window: AcclimationWindow, sensor: Sensor, at_ms: Int64s, now_ms: int
-) -> tuple[RoomMemory, list[Change]]:
-    state = memory.sensors.get(sensor.id, SensorState())
-    last_possible_ms = now_ms + AHEAD_MS
-    if state.last_ms is not None and state.last_ms > last_possible_ms:
-        state = after_clock_set_back(state)
-    late = 0 if state.last_ms is None else int(np.searchsorted(at_ms, state.last_ms))
-    judged = int(np.searchsorted(at_ms, last_possible_ms, side="right"))
-    memory = replace(
-        memory,
-        late=memory.late + late,
-        late_ms=int(at_ms[late - 1]) if late else memory.late_ms,
-        ahead=memory.ahead + len(at_ms) - judged,
-    )
-    changes: list[Change] = []
-    if judged > late:
-        first_ms = int(at_ms[late]) - TEMPERATURE_AFTER_MS
-        if state.last_ms is not None:
-            # The instant judged last is judged again if it can be: the batch may hold its other half.
-            first_ms = max(first_ms, state.last_ms + (state.before is None))
-        samples = samples_between(read, sensor.id, window, first_ms, int(at_ms[judged - 1]) + 1)
-        state, changes = judge_series(state, samples, Rule.of(window, sensor.silent_after_s))
-    return replace(memory, sensors={**memory.sensors, sensor.id: state}), changes
-
-
-def samples_between(read: SeriesReader, sensor: str, window: AcclimationWindow, from_ms: int, to_ms: int) -> Samples:
-    """Read what the window bounds, from_ms <= instant < to_ms, as columns over all instants at which any was measured.
-
-    Temperature and RH are paired by the store's own derived series, here as everywhere.
-    """
-    series = {name: read.read(SeriesKey(sensor, name), from_ms, to_ms) for name in window.bounds()}
-    at_ms = np.unique(np.concatenate([one.at_ms for one in series.values()])) if series else np.empty(0, np.int64)
-    values: dict[str, NDArray[np.float64]] = {}
-    for name, one in series.items():
-        values[name] = np.full(len(at_ms), np.nan)
-        values[name][np.searchsorted(at_ms, one.at_ms)] = one.value
-    return Samples(at_ms, values)
-
-
-def _settled(
-    work: UnitOfWork, site: Site, room: Room, air: tuple[Sensor, ...], now_ms: int
-) -> tuple[RoomMemory, Excursions]:
-    """Recall a room and bring it in line with the site as it stands now: its window, its sensors, its open incident."""
-    memory = from_json(work.read.judgement(room.id))
-    if not memory.sensors and memory.incident is None:
-        memory = _recovered(work, room, memory)
-    facts = window_facts(room.window)
-    if memory.window != facts:
-        memory = _with_window(memory, room.window, facts, now_ms)
-    names = {sensor.id for sensor in air}
-    if not names.issuperset(memory.sensors):
-        memory = replace(memory, sensors={name: state for name, state in memory.sensors.items() if name in names})
-    excursions = Excursions(site, room, air, memory)
-    excursions.settle(now_ms)
-    return excursions.remembered(memory), excursions
-
-
-def _recovered(work: UnitOfWork, room: Room, memory: RoomMemory) -> RoomMemory:
-    """Take over an incident that is open although nothing is remembered of it."""
-    windows = [i for i in work.read.incidents(room=room.id, only_open=True) if i.kind is IncidentKind.WINDOW]
-    if not windows:
-        return memory
-    state = resumed(windows[0])
-    share = 0.0 if state.worst is None else state.worst.share
-    return replace(
-        memory, incident=windows[0], sensors={windows[0].sensor: state}, worst=state.worst, written_share=share
-    )
-
-
-def _with_window(
-    memory: RoomMemory, window: AcclimationWindow | None, facts: Mapping[str, object] | None, now_ms: int
-) -> RoomMemory:
-    if window is None:
-        sensors: Mapping[str, SensorState] = {}
-    elif memory.window is None:
-        # Nothing was judged by another window: this is the first, or what is remembered was recovered.
-        sensors = memory.sensors
-    else:
-        sensors = {name: under_new_window(state, window) for name, state in memory.sensors.items()}
-    changed_ms = memory.window_changed_ms if memory.window is None else now_ms
-    return replace(memory, window=facts, window_changed_ms=changed_ms, sensors=sensors)
+    def _leave_mark(self, work: UnitOfWork) -> None:
+        self._mark = secrets.token_hex(8)
+        work.save_judgement(MARK_NAME, {"mark": self._mark})

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from ingest.present import words
 from ingest.present.digits import Units
 from ingest.site.incidents import RoomState
-from ingest.site.places import Place, Room, Sensor, Site
-from ingest.store.api import RecordReader
+from ingest.site.places import AcclimationWindow, Place, Room, Sensor, Site
+from ingest.site.series import SeriesKey
+from ingest.store.api import StoreReader
 from ingest.watch.judge import SensorState
 from ingest.watch.memory import RoomMemory, from_json
+from ingest.watch.plan import room_window
 from ingest.watch.reasons import Telling, sensor_name, state_reason
 
 RANK: Final[Mapping[RoomState, int]] = {
@@ -30,7 +32,8 @@ class RoomStanding:
     """How a room stands towards its window.
 
     since_ms: since when it has been in this state (event time).  silent: ids of its sensors that are not heard.
-    late: readings that came too late to be judged.  ahead: readings stamped ahead of our clock, not judged either.
+    late: readings that came late, and were judged in their place.  ahead: readings stamped ahead of our clock, which
+    were not judged.
     """
 
     room: str
@@ -42,7 +45,7 @@ class RoomStanding:
     ahead: int = 0
 
 
-def standing(reader: RecordReader, site: Site, room: str, *, now_ms: int, units: Units = Units.SI) -> RoomStanding:
+def standing(reader: StoreReader, site: Site, room: str, *, now_ms: int, units: Units = Units.SI) -> RoomStanding:
     """Say how the room of that id stands.
 
     A silent sensor vouches for nothing, except that an incident which it left open stays open.
@@ -52,13 +55,16 @@ def standing(reader: RecordReader, site: Site, room: str, *, now_ms: int, units:
     if found is None:
         return RoomStanding(room, RoomState.UNKNOWN, "There is no such room on this site.", None)
     memory = from_json(reader.judgement(room))
-    state, reason, since_ms = _judged(memory, site, found, Telling(site.time_zone, units, now_ms))
+    found = replace(found, window=room_window(found, site.time_zone, now_ms), phases=())
+    state, reason, since_ms = _judged(reader, memory, site, found, Telling(site.time_zone, units, now_ms))
     silent = tuple(sensor.id for sensor in site.sensors_of(room) if sensor.id in memory.silent)
     reason = " ".join([reason, *_remarks(memory, site, found, silent)])
     return RoomStanding(room, state, reason, since_ms, silent, memory.late, memory.ahead)
 
 
-def _judged(memory: RoomMemory, site: Site, room: Room, telling: Telling) -> tuple[RoomState, str, int | None]:
+def _judged(
+    reader: StoreReader, memory: RoomMemory, site: Site, room: Room, telling: Telling
+) -> tuple[RoomState, str, int | None]:
     if room.window is None:
         return RoomState.UNKNOWN, "No window is set for this room.", None
     air = site.sensors_of(room.id, Place.AIR)
@@ -68,7 +74,17 @@ def _judged(memory: RoomMemory, site: Site, room: Room, telling: Telling) -> tup
     if not vouching:
         return RoomState.UNKNOWN, _nothing_heard(memory, air, telling), None
     sensor, state = max(vouching, key=lambda pair: RANK[pair[1].state])
+    if state.state is RoomState.WITHIN:
+        state = _up_to_date(reader, state, room.window, sensor)
     return state.state, state_reason(state, room.window, sensor_name(sensor, sensor.id), telling), state.since_ms
+
+
+def _up_to_date(reader: StoreReader, state: SensorState, window: AcclimationWindow, sensor: Sensor) -> SensorState:
+    """Give a state that is within with the newest values: while nothing turns, it is saved only now and then."""
+    newest = reader.latest([SeriesKey(sensor.id, name) for name in window.bounds()])
+    held = {**state.held, **{key.quantity: (sample.value, sample.at_ms) for key, sample in newest.items()}}
+    last_ms = max((at_ms for _, at_ms in held.values()), default=state.last_ms)
+    return replace(state, held=held, last_ms=last_ms)
 
 
 def _vouches(sensor: Sensor, memory: RoomMemory) -> bool:
@@ -89,8 +105,6 @@ def _remarks(memory: RoomMemory, site: Site, room: Room, silent: tuple[str, ...]
     names = [sensor_name(air[name], name) for name in silent if name in air]
     if names and len(names) < len(air):
         remarks.append(f"Not heard: {words.listed(names)}.")
-    if memory.late:
-        remarks.append(f"{_readings(memory.late)} older than what had been judged: stored, not judged again.")
     if memory.ahead:
         remarks.append(f"{_readings(memory.ahead)} stamped ahead of our clock: stored, not judged.")
     return remarks

@@ -179,3 +179,43 @@ def test_what_is_merely_no_longer_watched_is_no_all_clear(incident, site) -> Non
     assert "This is no all-clear." in text
     assert "All clear" not in text + marked
     assert "Its window: none any more" in text
+
+
+def test_what_did_not_happen_is_taken_back_in_its_thread(incident, site) -> None:
+    """A withdrawn incident says so, in the thread of its alarm, and is no all-clear."""
+    gone = replace(closed(incident), withdrawn_ms=T0_MS + 5 * 3_600_000)
+    mail = mail_of(gone, site)
+    text, _ = bodies(mail)
+    assert mail["Subject"].strip() == "Plank store: taken back (had been told as too damp, RH 61.3 %, bound 55 %)"
+    assert mail["References"] == mail_of(incident, site)["Message-ID"]
+    assert "Readings that came late (Wed 25 Nov 2026, 16:00 CET) show that this did not happen" in text
+    assert "all clear" not in text.lower()
+
+
+def test_a_rule_beside_the_window_has_its_own_words(site) -> None:
+    """Fast change, condensation and the rest say what it is, how bad, what to look at, and when it is over."""
+    change = Incident(
+        "store.change.a.x", "store", "a", IncidentKind.CHANGE, T0_MS, T0_MS + 600_000, "", None,
+        "rh_change_percent", 10.0, 14.0, T0_MS + 900_000,
+    )  # fmt: skip
+    mail = mail_of(change, site)
+    text, _ = bodies(mail)
+    assert mail["Subject"] == "Plank store air is changing fast: RH change in an hour 14.0 points, bound 10 points"
+    assert "Doors and windows" in text
+    assert "Its window" not in text
+    assert mail_of(closed(change), site)["Subject"].strip() == (
+        "Plank store: over (air is changing fast, RH change in an hour 14.0 points, bound 10 points)"
+    )
+    cold = replace(change, kind=IncidentKind.CONDENSATION, quantity="condensation_margin_c", bound=3.0, worst_value=1.0)
+    assert "warmer than the dew point by 1.8 °F, bound 5.4 °F" in mail_of(cold, site, units="us")["Subject"]
+
+
+@pytest.mark.parametrize("kind", list(IncidentKind))
+def test_every_kind_of_incident_makes_a_mail(site, kind: IncidentKind) -> None:
+    """Whatever the watch can tell has a subject, an advice and two bodies, open and closed."""
+    one = Incident(f"store.{kind.value}.a.x", "store", "a", kind, T0_MS, T0_MS + 600_000, "")
+    for incident in (one, closed(one)):
+        mail = mail_of(incident, site)
+        text, _ = bodies(mail)
+        assert mail["Subject"].startswith("Plank store")
+        assert "north wall" in text

@@ -12,6 +12,7 @@ from adapters.contract import AdapterError
 from adapters.registry import kinds
 from ingest.clock import SystemClock
 from ingest.errors import SettingsError
+from ingest.runtime.jobfile import job_text
 from ingest.runtime.settings import load, load_job, parse
 from ingest.runtime.supervisor import make
 from ingest.runtime.wiring import Wiring
@@ -419,3 +420,110 @@ def test_only_the_job_of_a_file_is_looked_at_when_only_the_job_is_wanted(tmp_pat
     path = tmp_path / "job.toml"
     path.write_text(SITE + ROOM + "[mail]\nnonsense = 1\n", encoding="utf-8")
     assert load_job(path).rooms[0].id == "oak-store"
+
+
+PHASES = """
+[[room.phase]]
+name = "acclimating"
+first_day = 2026-12-01
+window = { rh_percent = [35, 45] }
+
+[[room.phase]]
+name = "in service"
+first_day = "2027-01-10"
+window = { rh_percent = [30, 50], dwell_minutes = 60 }
+"""
+
+
+def test_phases_are_read_and_written_back(parsed: Parse) -> None:
+    """A room's phases come with their first days and windows, and the job written as text reads back the same."""
+    site = parsed(SITE + ROOM + PHASES).site
+    [room] = site.rooms
+    assert [(phase.name, phase.first_day) for phase in room.phases] == [
+        ("acclimating", "2026-12-01"),
+        ("in service", "2027-01-10"),
+    ]
+    assert room.phases[1].window.rh_percent == Bounds(30.0, 50.0)
+    assert room.phases[1].window.dwell_s == 3600.0
+    assert parsed(job_text(site)).site == site
+
+
+def test_mistakes_in_phases_are_told(parsed: Parse) -> None:
+    """A day that is none, two phases on one day, a phase without a window: each in a sentence."""
+    told = sentences(parsed, SITE + ROOM + PHASES.replace("2027-01-10", "2027-13-10"))
+    assert ["first_day" in one and "this is not a day" in one for one in told] == [True]
+    told = sentences(parsed, SITE + ROOM + PHASES.replace("2027-01-10", "2026-12-01"))
+    assert ["two phases begin on this day" in one for one in told] == [True]
+    told = sentences(parsed, SITE + ROOM + '[[room.phase]]\nname = "x"\nfirst_day = 2026-12-01\n')
+    assert ["window" in one and "this key is missing" in one for one in told] == [True]
+
+
+def test_rules_have_defaults_and_can_be_set_or_switched_off(parsed: Parse) -> None:
+    """A rule's limit is read, false switches it off, the others keep their defaults; the job as text reads back."""
+    site = parsed(SITE + ROOM + "[room.rules]\nslab_rh_percent = 65\nheading_out_hours = false\n").site
+    rules = site.rooms[0].rules
+    assert (rules.slab_rh_percent, rules.heading_out_hours, rules.battery_percent) == (65.0, None, 15.0)
+    assert parsed(job_text(site)).site == site
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("slab_rh_percent = 500", "500 is no sensible limit"),
+        ("battery_percent = true", "this is not a number"),
+        ("slab_rh = 65", "Did you mean slab_rh_percent?"),
+    ],
+)
+def test_mistakes_in_rules_are_told(parsed: Parse, line: str, said: str) -> None:
+    """A limit that cannot be meant, and a rule that is none, are told with their mend."""
+    told = sentences(parsed, SITE + ROOM + f"[room.rules]\n{line}\n")
+    assert [said in one for one in told] == [True]
+
+
+HOOK = '[[webhook]]\nname = "office"\naddress = "https://office.example.org/wood"\n'
+
+
+def test_a_web_hook_is_read_with_its_secret_from_outside(tmp_path: Path) -> None:
+    """Name and address from the file, the secret from the environment; the secret is never printed."""
+    text = SITE + ROOM + HOOK + 'secret_env = "HOOK"\n'
+    wiring = parse(text, tmp_path / "lumberroom.toml", {"HOOK": "walnut"})
+    [hook] = wiring.webhooks
+    assert (hook.name, hook.address, hook.secret, hook.trouble) == (
+        "office",
+        "https://office.example.org/wood",
+        "walnut",
+        "",
+    )
+    assert "walnut" not in repr(wiring)
+    assert "walnut" in wiring.secrets()
+    assert not any("nobody is told" in caution for caution in wiring.cautions)
+
+
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        ("", "no secret to sign with"),
+        ('secret = "walnut"\n', "secret"),
+        ('secret_env = "A"\nsecret_file = "b"\n', "the secret is given twice"),
+        ('secret_env = "A"\n' + HOOK + 'secret_env = "A"\n', "another web hook has this name"),
+    ],
+)
+def test_mistakes_in_web_hooks_are_told(parsed: Parse, lines: str, said: str) -> None:
+    """A hook without a secret, with the secret in the file, with two, or named twice."""
+    assert any(said in one for one in sentences(parsed, SITE + ROOM + HOOK + lines))
+
+
+def test_a_web_hook_whose_secret_is_missing_is_a_caution(parsed: Parse) -> None:
+    """The rest runs; the caution says what to set."""
+    wiring = parsed(SITE + ROOM + HOOK + 'secret_env = "HOOK"\n')
+    assert "HOOK is not set" in wiring.webhooks[0].trouble
+    assert any("office" in caution for caution in wiring.cautions)
+
+
+def test_a_sign_of_life_is_read(parsed: Parse) -> None:
+    """Address and interval are read; the address, which may be a secret, is not printed."""
+    wiring = parsed(SITE + ROOM + '[alive]\naddress = "https://office.example.org/alive/walnut"\nevery_minutes = 2\n')
+    assert wiring.alive is not None
+    assert (wiring.alive.address, wiring.alive.every_s) == ("https://office.example.org/alive/walnut", 120.0)
+    assert "walnut" not in repr(wiring)
+    assert ["address" in one for one in sentences(parsed, SITE + ROOM + "[alive]\n")] == [True]

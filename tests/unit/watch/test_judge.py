@@ -11,17 +11,16 @@ from hypothesis import strategies as st
 
 from ingest.site.incidents import RoomState
 from ingest.site.places import AcclimationWindow, Bounds
+from ingest.watch.folding import Samples, judge_series
 from ingest.watch.judge import (
     ACTIVE,
     STEPS,
     Rule,
     Sample,
-    Samples,
     SensorState,
     Verdict,
     Why,
     judge,
-    judge_series,
     narrowed,
     under_new_window,
 )

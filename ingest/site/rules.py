@@ -1,0 +1,48 @@
+"""The limits of a room's further rules, beside its window: trade defaults, each adjustable, None switches one off.
+
+Where the figures come from stands beside each. "Our choice" means that no source names a figure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What else is watched in a room, and from which figure on.
+
+    rh_change_percent: RH moving by more than this within an hour, either way (points; our choice).
+    grains_change_gpp: grains per pound moving by more than this within an hour (off unless set; our choice of none,
+    because a heating-up or a wet trade moves RH as well).
+    heading_out_hours: the present trend leaves the window within so many hours (our choice).
+    condensation_margin_c: a surface or slab nearer to the air's dew point than this (K). 3 K is coating practice citing
+    ISO 8502-4; secondary sources.
+    slab_rh_percent: RH in the slab above the covering's limit. 75 % before a wood floor: United States wood-flooring
+    trade, as quoted; BS 8201:2011 has 65 %. The covering's and adhesive's own limit goes before any of them.
+    stuck_hours: an air sensor giving the very same figures for so long (our choice).
+    apart_percent: a sensor's RH away from the middle of its neighbours' over six hours (points). Two sensors good to
+    ±3 points each differ by at most 6; the rest is left to the room (our choice).
+    battery_percent: battery below this (common practice, no source).
+    mould_rh_percent: mean RH of 30 days above this, at 5 to 40 °C. 80 % at the surface: ASHRAE 160-2009 and ISO 13788;
+    taken here of the air, which near a cold surface says too little.
+    depression_gpp: a dehumidifier that takes fewer grains per pound out of the air than this. 5 is insurers' practice,
+    and disputed.
+    """
+
+    rh_change_percent: float | None = 10.0
+    grains_change_gpp: float | None = None
+    heading_out_hours: float | None = 2.0
+    condensation_margin_c: float | None = 3.0
+    slab_rh_percent: float | None = 75.0
+    stuck_hours: float | None = 24.0
+    apart_percent: float | None = 8.0
+    battery_percent: float | None = 15.0
+    mould_rh_percent: float | None = 80.0
+    depression_gpp: float | None = 5.0
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            limit = getattr(self, field.name)
+            if limit is not None and not limit > 0:
+                raise ValueError(f"{field.name} must be above 0, not {limit}")

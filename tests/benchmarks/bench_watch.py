@@ -1,0 +1,77 @@
+"""What judging costs: live, per reading, with 1,000 sensors at 1 Hz; and a year of minutes judged again, per room.
+
+Run it with `python tests/benchmarks/bench_watch.py`. Processor time of this process, so that a busy machine says the
+same. Live judging is timed apart from storing, in the same unit of work, on the real store.
+"""
+
+from __future__ import annotations
+
+import statistics
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from adapters.contract import Reading, Stamp
+from ingest.physics.wood import emc_percent
+from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
+from ingest.site.series import ReadingBatch
+from ingest.store.sqlite_store import SqliteStore
+from ingest.watch.folding import Samples, judge_series
+from ingest.watch.judge import Rule, SensorState
+from ingest.watch.rounds import Watch
+
+T0_MS = 1_795_600_800_000
+YEAR_MINUTES = 525_600
+WINDOW = AcclimationWindow(Bounds(18.0, 24.0), Bounds(35.0, 55.0), Bounds(6.0, 11.0))
+
+
+def live(spread_percent: float, seconds: int = 60) -> str:
+    """Judge 1,000 sensors in 100 rooms, temperature and RH each second; RH of normal spread about 45 %."""
+    rooms = tuple(Room(f"r{n}", f"Room {n}", WINDOW) for n in range(100))
+    site = Site("Bench", rooms=rooms, sensors=tuple(Sensor(f"s{n}", f"r{n % 100}") for n in range(1000)))
+    random, taken = np.random.default_rng(3), []
+    with tempfile.TemporaryDirectory() as folder, SqliteStore.open(Path(folder) / "bench.sqlite3") as store:
+        watch = Watch()
+        for second in range(seconds):
+            at_ms = T0_MS + second * 1000
+            readings = []
+            for number, value in enumerate(random.normal(45.0, spread_percent, 1000).clip(1, 99).tolist()):
+                readings.append(Reading(f"s{number}", "temperature_c", 21.0, at_ms, Stamp.SENSOR))
+                readings.append(Reading(f"s{number}", "rh_percent", value, at_ms, Stamp.SENSOR))
+            batch = ReadingBatch.of(readings)
+            with store.transaction() as work:
+                work.append(batch, heard_ms=at_ms)
+                begun_s = time.process_time()
+                watch.judge_readings(work, site, batch, now_ms=at_ms)
+                taken.append((time.process_time() - begun_s) / len(batch) * 1e6)
+    return f"median {statistics.median(taken):.1f} us, worst second {max(taken[1:]):.1f} us, first {taken[0]:.1f} us"
+
+
+def a_year() -> Samples:
+    """A heated room through a year, minute by minute, with noise that hugs the bounds for weeks."""
+    random, days = np.random.default_rng(1), np.arange(YEAR_MINUTES) / 1440
+    swing = np.sin(days * 2 * np.pi / 365)
+    temperature_c = 20 + 2 * swing + np.sin(days * 2 * np.pi) + random.normal(0, 0.1, YEAR_MINUTES)
+    rh_percent = 45 + 15 * swing + 5 * np.sin(days * 0.6 * np.pi) + random.normal(0, 0.5, YEAR_MINUTES)
+    emc = np.asarray(emc_percent(temperature_c, rh_percent))
+    at_ms = np.arange(YEAR_MINUTES) * 60_000 + T0_MS
+    return Samples(at_ms, {"temperature_c": temperature_c, "rh_percent": rh_percent, "emc_percent": emc})
+
+
+def rejudged(rounds: int = 5) -> str:
+    """Judge that year again from its samples."""
+    samples, rule, taken, changes = a_year(), Rule.of(WINDOW, 1800.0), [], []
+    for _ in range(rounds):
+        begun_s = time.process_time()
+        _, changes = judge_series(SensorState(), samples, rule)
+        taken.append(time.process_time() - begun_s)
+    openings = sum(change.after.active and not change.before.active for change in changes)
+    return f"{min(taken):.3f} to {max(taken):.3f} s a room ({openings} incidents); 100 rooms {100 * min(taken):.0f} s"
+
+
+if __name__ == "__main__":
+    print(f"live judging per reading, RH calm:      {live(2.0)}")
+    print(f"live judging per reading, RH unsettled: {live(8.0)}")
+    print(f"a year of minutes judged again:         {rejudged()}")
