@@ -20,6 +20,7 @@ Number = TypeVar("Number", float, NDArray[np.float64])
 # 32768 doubles are 256 KiB: a kernel's handful of temporaries fits a second-level cache of 2 MiB, and the cost of a
 # NumPy call (about half a microsecond) is spread over enough elements. 16384 costs a tenth more, 65536 no less.
 BLOCK: Final = 32768
+_MANY: Final = 1 << 20  # values, 8 MiB: a table, and not what a daemon hands over in passing
 
 
 def pointwise(kernel: Callable[..., FloatArray], first: Number, *rest: Values) -> Number:
@@ -51,6 +52,10 @@ def pointwise_many(
 def _in_blocks(
     kernel: Callable[..., tuple[FloatArray, ...]], outputs: int, arrays: list[FloatArray]
 ) -> tuple[FloatArray, ...]:
+    if any(array.size > _MANY for array in arrays):
+        # Freed at once and never touched: the C library learns by it to keep blocks of this size at hand, instead of
+        # handing every temporary back to the system and faulting its pages in again.
+        np.empty(_MANY)
     inputs = len(arrays)
     operands: list[Any] = [*arrays, *([None] * outputs)]
     roles: Any = [["readonly"]] * inputs + [["writeonly", "allocate"]] * outputs
