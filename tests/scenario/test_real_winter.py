@@ -83,7 +83,18 @@ def lines(at_ms: list[int], temperature_c: list[float], rh_percent: list[float])
     return ("\n".join(packs) + "\n").encode()
 
 
-async def take_all(store: SqliteStore, port: str, readings: int) -> None:
+# What arrives before a port is open is thrown away, rightly: so the far end knocks until it is heard, then speaks.
+KNOCK = b'[{"n":"knock","u":"Cel","v":0}]\n'
+
+
+async def knock(far_end: int, heard: asyncio.Event) -> None:
+    """Write a line of nobody's again and again until something of it comes out."""
+    while not heard.is_set():
+        os.write(far_end, KNOCK)
+        await asyncio.sleep(0.02)
+
+
+async def take_all(store: SqliteStore, port: str, readings: int, heard: asyncio.Event) -> None:
     """Run the serial adapter into intake, as the daemon does, until so many readings are durable."""
     clock = SystemClock()
     intake = Intake(
@@ -98,8 +109,9 @@ async def take_all(store: SqliteStore, port: str, readings: int) -> None:
     taken = 0
     async with asyncio.timeout(100), aclosing(adapter.readings()) as batches:
         async for batch in batches:
+            heard.set()
             await intake.deliver(batch, "serial")
-            taken += len(batch)
+            taken += sum(reading.sensor == SENSOR for reading in batch)
             if taken >= readings:
                 break
     await intake.close()
@@ -122,9 +134,11 @@ def winter(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Winter]:
     async def send_and_take() -> None:
         assert device.stdin is not None
         text = lines(at_ms, temperature_c, rh_percent)
-        sending = asyncio.create_task(asyncio.to_thread(device.communicate, text))
-        await take_all(store, os.ttyname(theirs), 2 * len(at_ms))
-        await sending
+        heard = asyncio.Event()
+        taking = asyncio.create_task(take_all(store, os.ttyname(theirs), 2 * len(at_ms), heard))
+        await knock(ours, heard)
+        await asyncio.to_thread(device.communicate, text)
+        await taking
 
     asyncio.run(send_and_take())
     os.close(ours)

@@ -102,8 +102,16 @@ async def test_complaints_are_logged_but_not_without_end(listen: Any, caplog: py
     assert said[0].endswith(r"says: bad \x1b[31m 0")
 
 
+def is_running(pid: int) -> bool:
+    """Tell whether a process is there and no mere zombie."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
+
+
 async def test_stopping_ends_it_and_all_that_it_started(tmp_path: Path, listen: Any) -> None:
-    """A program that ignores the polite way, and its own child, are gone within two seconds; twenty times over."""
+    """A program that ignores the polite way, and its own child, are gone within two seconds."""
     text = (
         "import signal, subprocess, sys, time\nsignal.signal(signal.SIGTERM, signal.SIG_IGN)\n"
         f"child = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(600)'])\n"
@@ -115,8 +123,10 @@ async def test_stopping_ends_it_and_all_that_it_started(tmp_path: Path, listen: 
     began_s = time.monotonic()
     await heard.stop()
     assert time.monotonic() - began_s < 2
-    await asyncio.sleep(0.1)
-    assert not Path(f"/proc/{grandchild}").exists() or "Z" in Path(f"/proc/{grandchild}/stat").read_text().split()[2]
+    # Killed is not yet gone on a busy machine: the kernel ends it when its turn comes.
+    async with asyncio.timeout(10):
+        while is_running(grandchild):
+            await asyncio.sleep(0.02)
 
 
 async def test_a_program_that_falls_silent_is_ended_where_asked(listen: Any) -> None:
