@@ -171,7 +171,7 @@ def get(address: str) -> Any:
 def knocked(far_end: int, health: str) -> bool:
     """Write a line of nobody's, and tell whether one was heard: what arrives before the port is open is thrown away."""
     os.write(far_end, b'[{"n":"knock","u":"Cel","v":0}]\n')
-    return bool(get(health)["intake"]["rejected"])
+    return bool(get(health)["store"]["rejected"])
 
 
 def mails_in(maildir: Path) -> list[EmailMessage]:
