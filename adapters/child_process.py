@@ -180,11 +180,11 @@ async def _end(process: Process) -> None:
     """Ask it to end, then kill it, with everything that it started."""
     with contextlib.suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGTERM)
-    if process.returncode is None:
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(END_WAIT_S):
-                await process.wait()
+    # Not asyncio.timeout: before Python 3.11.3 it lets a cancellation through instead of the time-out in a task that
+    # is being cancelled, which is just when this runs, and the program would live on.
+    ended = asyncio.ensure_future(process.wait())
+    await asyncio.wait([ended], timeout=END_WAIT_S)
     with contextlib.suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)
-    await process.wait()
+    await ended
     process._transport.close()  # type: ignore[attr-defined]  # the pipes, where a grandchild holds them open
