@@ -24,6 +24,7 @@ from bleak.exc import (
     BleakError,
 )
 
+from adapters.cancelling import in_time
 from adapters.contract import AdapterError, LostDeviceError, RefusedError, TransientError
 
 CALL_LIMIT_S: Final = 8.0
@@ -82,8 +83,7 @@ class _SharedScanner:
             scanner, self._scanner = self._scanner, None
             # However stopping fails, it is stopped: the radio, or the service, is gone.
             with contextlib.suppress(*_FAILURES):
-                async with asyncio.timeout(STOP_LIMIT_S):
-                    await scanner.stop()
+                await in_time(STOP_LIMIT_S, scanner.stop())
 
     async def _started(self) -> BleakScanner:
         # Without duplicates a steady room would look like a dead sensor: only changed payloads would be told.

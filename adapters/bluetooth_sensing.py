@@ -22,7 +22,7 @@ from bleak.exc import BleakError
 
 from adapters.bluetooth_names import NO_RSSI, RADIO_SETTINGS, listed_sensors
 from adapters.bluetooth_radio import listening
-from adapters.cancelling import cancellable
+from adapters.cancelling import cancellable, in_time
 from adapters.contract import (
     QUANTITIES,
     AdapterHealth,
@@ -181,8 +181,7 @@ class BluetoothSensing:
         finally:
             # Also when it is lost already: only this closes what bleak holds open for the session.
             with contextlib.suppress(*_FAILURES):
-                async with asyncio.timeout(DISCONNECT_LIMIT_S):
-                    await client.disconnect()
+                await in_time(DISCONNECT_LIMIT_S, client.disconnect())
 
     async def _subscribe(self, client: BleakClient, wanted: Sequence[_Wanted]) -> None:
         for one in wanted:

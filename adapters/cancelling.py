@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Coroutine
+from collections.abc import Awaitable, Coroutine
 from typing import Any, Final, TypeVar
 
 LET_GO_S: Final = 1.0
@@ -28,3 +28,19 @@ async def cancellable(work: Coroutine[Any, Any, T]) -> T:
         if task.done() and not task.cancelled():
             task.exception()  # looked at, so that nobody complains that nobody did
         raise
+
+
+async def in_time(limit_s: float, work: Awaitable[T]) -> T:
+    """Await clean-up `work` for so long at most (seconds).  Raises TimeoutError, and what `work` raises.
+
+    Clean-up runs in a task that is being cancelled, where `asyncio.timeout` lets the cancellation through in place of
+    its TimeoutError before Python 3.11.3, and what comes after it is skipped.
+    """
+    task = asyncio.ensure_future(work)
+    try:
+        await asyncio.wait([task], timeout=limit_s)
+        if not task.done():
+            raise TimeoutError
+        return task.result()
+    finally:
+        task.cancel()

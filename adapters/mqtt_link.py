@@ -21,7 +21,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from adapters.cancelling import cancellable
+from adapters.cancelling import cancellable, in_time
 from adapters.contract import AdapterError, LostDeviceError, ProtocolError, RefusedError, TransientError
 
 CALL_LIMIT_S: Final = 10.0
@@ -148,8 +148,7 @@ class _Client(aiomqtt.Client):
         stands = self._connected.done() and not self._connected.cancelled() and self._connected.exception() is None
         if stands and not self._disconnected.done():
             with contextlib.suppress(aiomqtt.MqttError, OSError, TimeoutError):
-                async with asyncio.timeout(CLOSE_LIMIT_S):
-                    await self.__aexit__(None, None, None)
+                await in_time(CLOSE_LIMIT_S, self.__aexit__(None, None, None))
         self._client._sock_close()
         for outcome in (self._connected, self._disconnected):
             if outcome.done() and not outcome.cancelled():

@@ -17,6 +17,7 @@ from typing import Final
 import serial
 from serial.tools import list_ports
 
+from adapters.cancelling import in_time
 from adapters.contract import AdapterError, LostDeviceError, RefusedError, SettingsError
 
 BY_ID: Final = Path("/dev/serial/by-id")
@@ -59,8 +60,7 @@ class SerialPort:
             self._port.cancel_read()
         # A device that was pulled out may answer the closing with any of these; it is gone all the same.
         with contextlib.suppress(OSError, termios.error, TimeoutError):
-            async with asyncio.timeout(CLOSE_LIMIT_S):
-                await asyncio.get_running_loop().run_in_executor(self._thread, self._port.close)
+            await in_time(CLOSE_LIMIT_S, asyncio.get_running_loop().run_in_executor(self._thread, self._port.close))
         self._thread.shutdown(wait=False)
 
 

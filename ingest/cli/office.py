@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 if TYPE_CHECKING:
-    from dashboards.services import Services
+    pass
 
 
 @click.command(short_help="Show all sites from a central engine, and mail when one falls silent.")
@@ -50,18 +50,13 @@ def office(file: Path, log_form: Literal["auto", "json", "console"], check: bool
         return
     logs.configure(log_form, verbose=verbose, secrets=wiring.secrets())
 
+    from ingest.cli.run import application
     from ingest.runtime.office import Office
     from ingest.runtime.signals import run_until_signal
 
     for caution in wiring.cautions:
         logs.caution(caution)
-    asyncio.run(run_until_signal(Office(wiring, app_factory=_application), _announce))
-
-
-def _application(services: Services) -> Any:
-    from dashboards.app import create_app
-
-    return create_app(services)
+    asyncio.run(run_until_signal(Office(wiring, app_factory=application), _announce))
 
 
 def _announce(address: str) -> None:

@@ -44,10 +44,11 @@ def run(file: Path, log_form: Literal["auto", "json", "console"], verbose: bool)
 
     for caution in wiring.cautions:
         logs.caution(caution)
-    asyncio.run(run_until_signal(Daemon(wiring, app_factory=_application), _announce))
+    asyncio.run(run_until_signal(Daemon(wiring, app_factory=application), _announce))
 
 
-def _application(services: Services) -> Any:
+def application(services: Services) -> Any:
+    """Make the web application, loaded when it is needed and no sooner."""
     from dashboards.app import create_app
 
     return create_app(services)

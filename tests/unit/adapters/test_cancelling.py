@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 
 import pytest
 
-from adapters.cancelling import LET_GO_S, cancellable
+from adapters.cancelling import LET_GO_S, cancellable, in_time
 
 
 async def test_a_cancellation_that_comes_with_the_result_is_not_lost() -> None:
@@ -57,3 +58,23 @@ async def test_results_and_errors_come_through() -> None:
     assert await cancellable(asyncio.sleep(0, 5)) == 5
     with pytest.raises(ValueError, match="no"):
         await cancellable(fails())
+
+
+async def test_clean_up_that_hangs_is_given_up_also_while_being_cancelled() -> None:
+    """What comes after a hanging clean-up still runs in a task that is being cancelled, on every Python."""
+    after: list[str] = []
+
+    async def work() -> None:
+        try:
+            await asyncio.sleep(60)
+        finally:
+            with contextlib.suppress(TimeoutError):
+                await in_time(0.05, asyncio.sleep(60))
+            after.append("let go")
+
+    task = asyncio.create_task(work())
+    await asyncio.sleep(0)
+    task.cancel()
+    await asyncio.wait([task], timeout=5)
+    assert task.cancelled()
+    assert after == ["let go"]
