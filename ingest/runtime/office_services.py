@@ -19,6 +19,7 @@ from ingest.present.digits import Units
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.office_settings import OfficeWiring
 from ingest.runtime.office_watch import OfficeWatch
+from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeState, RoomState
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
@@ -86,6 +87,14 @@ class OfficeReader:
     ) -> list[Incident]:
         """Give the office's own incidents: sites that were not heard."""
         return self._records.incidents(room=room, only_open=only_open, limit=limit, before_ms=before_ms)
+
+    def incident(self, incident: str) -> Incident | None:
+        """Give one of the office's own incidents."""
+        return self._records.incident(incident)
+
+    def handlings(self, incidents: Sequence[str]) -> Mapping[str, Handling]:
+        """Give where people stand with the office's own incidents."""
+        return self._records.handlings(incidents)
 
     def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
         """Give the office's own notices."""

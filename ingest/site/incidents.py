@@ -33,6 +33,14 @@ class IncidentKind(enum.Enum):
     DRYING = "drying"  # a dehumidifier takes too little out of the air
 
 
+class Severity(enum.Enum):
+    """How bad an incident is, by how far and how long."""
+
+    SLIGHT = "slight"  # worth knowing; can wait for the morning
+    SERIOUS = "serious"  # somebody should look today
+    SEVERE = "severe"  # harm is likely or near: told at any hour
+
+
 @dataclass(frozen=True, slots=True)
 class Incident:
     """Something that happened in a room and somebody should know.
@@ -46,6 +54,9 @@ class Incident:
     revised_ms: when readings that came late last changed what is said here (our clock), None where none ever did.
     withdrawn_ms: when readings that came late showed that it did not happen; such a one is closed, and no longer found
     among the incidents, but its history stays in the record.
+    excess_hours: how far outside times how long, in the quantity's unit times hours (degree-hours, %RH-hours); None
+    where the kind has none.  wood: one sentence on what it did to the wood, or empty where nothing can be said.
+    cause: the same word for incidents of one cause (heating off: five rooms at once), or empty.
     """
 
     id: str
@@ -63,6 +74,10 @@ class Incident:
     accuracy: float | None = None
     revised_ms: int | None = None
     withdrawn_ms: int | None = None
+    severity: Severity = Severity.SERIOUS
+    excess_hours: float | None = None
+    wood: str = ""
+    cause: str = ""
 
     @property
     def is_open(self) -> bool:

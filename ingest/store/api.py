@@ -11,6 +11,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
+from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Floats, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
@@ -110,6 +111,14 @@ class RecordReader(Protocol):
         """Give incidents, newest `opened_ms` first."""
         ...
 
+    def incident(self, incident: str) -> Incident | None:
+        """Give an incident by its id as it stands, or None where there is none or it was withdrawn."""
+        ...
+
+    def handlings(self, incidents: Sequence[str]) -> Mapping[str, Handling]:
+        """Give where people stand with these incidents, by id; those that nobody touched are left out."""
+        ...
+
     def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
         """Give notices of the outbox, lowest number first."""
         ...
@@ -145,6 +154,10 @@ class UnitOfWork(Protocol):
 
     def put_incident(self, incident: Incident, *, at_ms: int, by: str) -> None:
         """Write a new incident, or the new state of one, keeping what it was."""
+        ...
+
+    def put_handling(self, handling: Handling, *, at_ms: int, by: str) -> None:
+        """Write where people stand with an incident, keeping what it was."""
         ...
 
     def add_notice(

@@ -1,6 +1,6 @@
 """What a forwarder must not forget, kept in the store's file: how far it has come, and what the other side refused.
 
-The tables are made when a central engine is first wired; files of sites without one stay as they are.
+Files of sites without a central engine have the tables too; they stay empty.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any, Final, NamedTuple
 from ingest.site.series import SeriesKey
 from ingest.store.plain import canonical_json
 
-_TABLES: Final = (
+TABLES: Final = (
     """
     CREATE TABLE IF NOT EXISTS forwarding (
         -- How far each forwarder has come; what stands in it is the forwarder's own business.
@@ -47,16 +47,6 @@ class SetAside(NamedTuple):
     since_ms: int
 
 
-def _is_prepared(connection: sqlite3.Connection) -> bool:
-    return connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'set_aside'").fetchone() is not None
-
-
-def _prepare(connection: sqlite3.Connection) -> None:
-    if not _is_prepared(connection):
-        for statement in _TABLES:
-            connection.execute(statement)
-
-
 def amendments(
     connection: sqlite3.Connection, keys: Sequence[SeriesKey], from_ms: int, to_ms: int
 ) -> dict[tuple[SeriesKey, int], int]:
@@ -73,15 +63,12 @@ def amendments(
 
 def load(connection: sqlite3.Connection, name: str) -> dict[str, Any] | None:
     """Give what was saved under a name, or None."""
-    if not _is_prepared(connection):
-        return None
     row = connection.execute("SELECT state FROM forwarding WHERE name = ?", (name,)).fetchone()
     return None if row is None else json.loads(row[0])
 
 
 def save(connection: sqlite3.Connection, name: str, state: Mapping[str, Any]) -> None:
     """Save a forwarder's state under its name."""
-    _prepare(connection)
     connection.execute(
         "INSERT INTO forwarding (name, state) VALUES (?1, ?2) ON CONFLICT (name) DO UPDATE SET state = ?2",
         (name, canonical_json(state)),
@@ -90,7 +77,6 @@ def save(connection: sqlite3.Connection, name: str, state: Mapping[str, Any]) ->
 
 def put_aside(connection: sqlite3.Connection, refused: Iterable[SetAside]) -> None:
     """Keep readings that were refused; one that is there already takes the newer words."""
-    _prepare(connection)
     connection.executemany(
         "INSERT OR REPLACE INTO set_aside (sensor, quantity, at_ms, value, revision, said, since_ms)"
         " VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -108,15 +94,11 @@ def take_back(connection: sqlite3.Connection, accepted: Iterable[SetAside]) -> N
 
 def count_aside(connection: sqlite3.Connection) -> int:
     """Give how many readings are set aside."""
-    if not _is_prepared(connection):
-        return 0
     return int(connection.execute("SELECT count(*) FROM set_aside").fetchone()[0])
 
 
 def aside(connection: sqlite3.Connection, limit: int) -> list[SetAside]:
     """Give readings that are set aside, those refused last first."""
-    if not _is_prepared(connection):
-        return []
     rows = connection.execute(
         "SELECT sensor, quantity, at_ms, value, revision, said, since_ms FROM set_aside"
         " ORDER BY since_ms DESC, sensor, quantity, at_ms LIMIT ?",

@@ -23,6 +23,14 @@ def put(connection: sqlite3.Connection, incident: Incident, *, at_ms: int, by: s
         )
 
 
+def one(connection: sqlite3.Connection, incident: str) -> Incident | None:
+    """Give an incident by its id as it stands, or None where there is none or it was withdrawn."""
+    row = connection.execute(
+        "SELECT body FROM incident JOIN record ON record.number = incident.record WHERE incident.id = ?", (incident,)
+    ).fetchone()
+    return None if row is None else from_plain(Incident, json.loads(row[0]))
+
+
 def find(
     connection: sqlite3.Connection, *, room: str | None, only_open: bool, limit: int, before_ms: int | None
 ) -> list[Incident]:

@@ -9,10 +9,11 @@ from contextlib import AbstractContextManager
 from typing import Any, Final
 
 from ingest.physics import air
+from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeState
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
-from ingest.store import forwarding, incidents, outbox, records
+from ingest.store import forwarding, handlings, incidents, outbox, records
 from ingest.store.api import Changes, SeriesExtent
 from ingest.store.forwarding import SetAside
 from ingest.store.series import feed, lookup, rows, together
@@ -108,6 +109,16 @@ class SqliteReader:
         """Give incidents, newest `opened_ms` first."""
         with self._snapshot() as connection:
             return incidents.find(connection, room=room, only_open=only_open, limit=limit, before_ms=before_ms)
+
+    def incident(self, incident: str) -> Incident | None:
+        """Give an incident by its id as it stands, or None where there is none or it was withdrawn."""
+        with self._snapshot() as connection:
+            return incidents.one(connection, incident)
+
+    def handlings(self, incidents: Sequence[str]) -> dict[str, Handling]:
+        """Give where people stand with these incidents, by id; those that nobody touched are left out."""
+        with self._snapshot() as connection:
+            return handlings.find(connection, incidents)
 
     def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
         """Give notices of the outbox, lowest number first."""

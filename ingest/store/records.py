@@ -27,7 +27,7 @@ _COLUMNS: Final = "SELECT number, kind, subject, at_ms, by, body, previous, hash
 class Entry:
     """One entry of the record.
 
-    number: 1, 2, 3 ...  kind: "site" or "incident".  subject: "" for the site, else the incident's id.
+    number: 1, 2, 3 ...  kind: "site", "incident" or "handling".  subject: "" for the site, else the incident's id.
     at_ms: when it was written (UTC ms).  by: who or what wrote it.  text: its body, canonical JSON.
     """
 

@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from typing import Final, NamedTuple
 
 from ingest.store.schema_2 import sealed_columns
+from ingest.store.schema_3 import people_and_engines
 
 APPLICATION_ID: Final = 0x4C756D62  # "Lumb"
 
@@ -135,6 +136,7 @@ def first_schema(connection: sqlite3.Connection) -> None:
 MIGRATIONS: Final[tuple[Migration, ...]] = (
     Migration(1, "first_schema", first_schema),
     Migration(2, "sealed_columns", sealed_columns),
+    Migration(3, "people_and_engines", people_and_engines),
 )
 """Every step there ever was, in order, without a hole. A released step is never changed: a new one is added."""
 

@@ -8,10 +8,11 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Final
 
+from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
-from ingest.store import forwarding, incidents, outbox, records
+from ingest.store import forwarding, handlings, incidents, outbox, records
 from ingest.store.api import Appended
 from ingest.store.forwarding import SetAside
 from ingest.store.plain import canonical_json
@@ -78,6 +79,10 @@ class SqliteUnitOfWork:
     def put_incident(self, incident: Incident, *, at_ms: int, by: str) -> None:
         """Write a new incident, or the new state of one, keeping what it was; no change, no new entry."""
         incidents.put(self._connection, incident, at_ms=at_ms, by=by)
+
+    def put_handling(self, handling: Handling, *, at_ms: int, by: str) -> None:
+        """Write where people stand with an incident, keeping what it was; no change, no new entry."""
+        handlings.put(self._connection, handling, at_ms=at_ms, by=by)
 
     def add_notice(
         self,

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any, Final
 
-from ingest.site.incidents import Incident, IncidentKind, RoomState
+from ingest.site.incidents import Incident, IncidentKind, RoomState, Severity
 from ingest.site.places import AcclimationWindow
 from ingest.watch.judge import FALLBACK_MARGINS, SensorState, Why, Worst
 from ingest.watch.plan import Plan, from_facts, to_facts
@@ -144,12 +144,13 @@ def _remembered(facts: Mapping[str, Any]) -> RoomMemory:
 
 def incident_to_json(incident: Incident) -> dict[str, Any]:
     """Give an incident as JSON-able facts."""
-    return {**asdict(incident), "kind": incident.kind.value}
+    return {**asdict(incident), "kind": incident.kind.value, "severity": incident.severity.value}
 
 
 def incident_from_json(facts: Mapping[str, Any]) -> Incident:
     """Give the incident of such facts."""
-    return Incident(**{**facts, "kind": IncidentKind(facts["kind"])})
+    severity = Severity(facts.get("severity", Severity.SERIOUS.value))
+    return Incident(**{**facts, "kind": IncidentKind(facts["kind"]), "severity": severity})
 
 
 def resumed(incident: Incident) -> SensorState:

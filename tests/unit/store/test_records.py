@@ -10,11 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ingest.errors import RefusedError
+from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.store.integrity import check_integrity
 from ingest.store.plain import canonical_json, from_plain, to_plain
 from ingest.store.sqlite_store import SqliteStore
+from ingest.watch import handling
 
 SITE = Site(
     "Mühlgasse 4",
@@ -69,6 +72,37 @@ def test_an_incident_is_shown_as_it_stands_and_keeps_what_it_was(store) -> None:
     assert store.read.incidents() == [closed]
     assert store.read.incidents(only_open=True) == []
     assert [from_plain(Incident, e.body) for e in store.read.history("incident", "i-1")] == [INCIDENT, worse, closed]
+
+
+def test_what_people_do_stands_apart_from_what_the_watch_says(store) -> None:
+    """Taken in hand once, by the first; asked for quiet; the watch's next word leaves it alone; every step is kept."""
+    with store.transaction() as work:
+        work.put_incident(INCIDENT, at_ms=2_000, by="watch")
+        assert work.read.handlings(["i-1"]) == {}
+        handling.acknowledge(work, "i-1", by="anna", note="on my way", now_ms=2_500)
+        handling.acknowledge(work, "i-1", by="ben", now_ms=2_600)
+    with store.transaction() as work:
+        work.put_incident(replace(INCIDENT, worst_value=70.0), at_ms=2_700, by="watch")
+        handling.snooze(work, "i-1", until_ms=9_000, by="ben", now_ms=2_800)
+    stands = store.read.handlings(["i-1", "i-2"])
+    assert stands == {
+        "i-1": Handling("i-1", 2_500, "anna", snoozed_until_ms=9_000, note="on my way"),
+    }
+    assert [(entry.at_ms, entry.by) for entry in store.read.history("handling", "i-1")] == [
+        (2_500, "anna"),
+        (2_800, "ben"),
+    ]
+
+
+def test_an_incident_that_is_not_there_cannot_be_handled(store) -> None:
+    """Nothing is written for an unknown id, nor for a quiet that would be over already."""
+    with store.transaction() as work:
+        work.put_incident(INCIDENT, at_ms=2_000, by="watch")
+        with pytest.raises(RefusedError, match="no such incident"):
+            handling.acknowledge(work, "i-2", by="anna", now_ms=3_000)
+        with pytest.raises(RefusedError, match="is past"):
+            handling.snooze(work, "i-1", until_ms=3_000, by="anna", now_ms=3_000)
+    assert store.read.handlings(["i-1", "i-2"]) == {}
 
 
 def test_incidents_are_found_by_room_state_and_time(store) -> None:
