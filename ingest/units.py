@@ -21,6 +21,9 @@ MILLIMETRES_PER_INCH: Final = 25.4
 KILOGRAMS_PER_POUND: Final = 0.45359237
 # International steam table: 1 Btu = 1055.05585262 J; enthalpy of air is given per pound in US units.
 KILOJOULES_PER_BTU: Final = 1.05505585262
+# US tables count dry air from 0 °F, SI tables from 0 °C; both count water from its liquid state at the freezing point.
+# The step is the heat of dry air between them, 0.240 Btu/(lb °F) (ASHRAE Fundamentals 2017, ch. 1, Eq. 30 I-P).
+BTU_LB_AT_0_C: Final = 0.240 * 32.0
 # 1 psi = 1 lbf/in2 with standard gravity 9.80665 m/s2; an inch of mercury (conventional, 0 °C) = 3.386389 kPa.
 KILOPASCALS_PER_PSI: Final = KILOGRAMS_PER_POUND * 9.80665 / (0.0254**2) / 1000.0
 KILOPASCALS_PER_INCH_OF_MERCURY: Final = 3.386389
@@ -77,8 +80,13 @@ def inches_from_millimetres(millimetres: Number) -> Number:
 
 
 def btu_lb_from_kj_kg(enthalpy_kj_kg: Number) -> Number:
-    """Convert a specific enthalpy from kJ/kg to Btu/lb (the zero points of the two scales differ: see physics.air)."""
+    """Convert a difference of specific enthalpy from kJ/kg to Btu/lb; for air see `enthalpy_btu_lb`."""
     return enthalpy_kj_kg * (KILOGRAMS_PER_POUND / KILOJOULES_PER_BTU)
+
+
+def enthalpy_btu_lb(enthalpy_kj_kg: Number) -> Number:
+    """Convert kJ/kg above dry air at 0 °C to Btu per lb of dry air above dry air at 0 °F, as US tables count."""
+    return btu_lb_from_kj_kg(enthalpy_kj_kg) + BTU_LB_AT_0_C
 
 
 def inches_of_mercury_from_kpa(pressure_kpa: Number) -> Number:

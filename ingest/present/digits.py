@@ -63,15 +63,6 @@ class Display:
         return self.us if units is Units.US else self.si
 
 
-# Enthalpy of moist air counts from dry air at 0 °C in SI and at 0 °F in US units: 0.240 Btu/(lb °F) * 32 °F apart
-# (ASHRAE Fundamentals, chapter 1, equation for h in I-P units; from memory).
-_BTU_LB_AT_0_C: Final = 0.240 * 32.0
-
-
-def _btu_lb(enthalpy_kj_kg: float) -> float:
-    return convert.btu_lb_from_kj_kg(enthalpy_kj_kg) + _BTU_LB_AT_0_C
-
-
 def _inhg(pressure_kpa: float) -> float:
     return convert.inches_of_mercury_from_kpa(pressure_kpa)
 
@@ -106,7 +97,7 @@ _ALL: Final = (
     _scaled("vapour_pressure_kpa", "Vapour pressure", Form("kPa", 2), "inHg", 3, _inhg),
     _scaled("vpd_kpa", "Vapour pressure deficit", Form("kPa", 2), "inHg", 3, _inhg),
     _temperature("wet_bulb_c", "Wet bulb", "wet bulb"),
-    _scaled("enthalpy_kj_kg", "Enthalpy", Form("kJ/kg", 1), "Btu/lb", 1, _btu_lb),
+    _scaled("enthalpy_kj_kg", "Enthalpy", Form("kJ/kg", 1), "Btu/lb", 1, convert.enthalpy_btu_lb),
     _scaled(
         "absolute_humidity_g_m3", "Absolute humidity", Form("g/m³", 1), "gr/ft³", 2,
         convert.grains_per_cubic_foot_from_g_m3,

@@ -14,16 +14,6 @@ from ingest.physics.mould import VERY_SENSITIVE, Sensitivity
 from ingest.physics.pointwise import FloatArray
 from ingest.physics.uncertainty import dew_point_uncertainty_c, emc_uncertainty_percent, grains_per_pound_uncertainty
 
-# US tables count dry air from 0 °F, SI tables from 0 °C; both count water from its liquid state at the freezing point.
-# The step is the heat of dry air between them, 0.240 Btu/(lb °F) (ASHRAE Fundamentals 2017, ch. 1, Eq. 30 I-P). It must
-# be the one of ingest.present.digits, so that a page and a table agree; a test holds them together.
-_BTU_LB_AT_0_C: Final = 0.240 * 32.0
-
-
-def enthalpy_btu_lb(enthalpy_kj_kg: FloatArray) -> FloatArray:
-    """Convert kJ/kg above dry air at 0 °C to Btu per lb of dry air above dry air at 0 °F, as US tables count."""
-    return units.btu_lb_from_kj_kg(enthalpy_kj_kg) + _BTU_LB_AT_0_C
-
 
 class UsQuantity(NamedTuple):
     """A quantity in a US unit.  source: the quantity it is converted from."""
@@ -39,7 +29,7 @@ US_QUANTITIES: Final[Mapping[str, UsQuantity]] = {
     "vapour_pressure_inhg": UsQuantity("vapour_pressure_kpa", units.inches_of_mercury_from_kpa),
     "vpd_inhg": UsQuantity("vpd_kpa", units.inches_of_mercury_from_kpa),
     "absolute_humidity_gr_ft3": UsQuantity("absolute_humidity_g_m3", units.grains_per_cubic_foot_from_g_m3),
-    "enthalpy_btu_lb": UsQuantity("enthalpy_kj_kg", enthalpy_btu_lb),
+    "enthalpy_btu_lb": UsQuantity("enthalpy_kj_kg", units.enthalpy_btu_lb),
 }
 """Grains per pound, the US unit of the humidity ratio, is among the derived quantities themselves."""
 

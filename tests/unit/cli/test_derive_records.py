@@ -36,7 +36,7 @@ def all_records(data: bytes, cuts: list[int], delimiter: bytes = b",") -> list[t
     ]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     st.lists(st.lists(FIELD, min_size=2, max_size=4), max_size=8),
     st.lists(st.integers(0, 300), max_size=5),
@@ -60,7 +60,7 @@ def test_records_are_the_rows_that_were_written_wherever_blocks_end(
     assert [row for _, row, _ in records] == list(range(1, len(expected) + 1))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.binary(max_size=400), st.lists(st.integers(0, 400), max_size=6))
 def test_cutting_does_not_depend_on_where_blocks_end(data: bytes, cuts: list[int]) -> None:
     """Any bytes give the same records and the same numbers in one block as in several."""
@@ -109,7 +109,7 @@ NUMBER_LIKE = st.one_of(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.lists(st.lists(NUMBER_LIKE, min_size=1, max_size=4), min_size=1, max_size=6), st.sampled_from([",", ";"]))
 def test_fast_reading_and_careful_reading_agree(rows: list[list[str]], delimiter: str) -> None:
     """The fast path gives the numbers, the good rows and the problems that reading row by row gives."""
@@ -119,7 +119,7 @@ def test_fast_reading_and_careful_reading_agree(rows: list[list[str]], delimiter
     assert fast == slow
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(
     st.lists(st.tuples(FIELD, st.floats(-20, 40), st.floats(0, 100)), min_size=1, max_size=20),
     st.sets(st.integers(0, 19)),

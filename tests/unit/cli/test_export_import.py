@@ -90,7 +90,7 @@ def readings_strategy(draw: st.DrawFn) -> list[Reading]:
 
 
 @pytest.mark.parametrize("format_name", FORMATS)
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(readings=readings_strategy())
 def test_what_is_exported_comes_back_bit_for_bit(
     format_name: str, readings: list[Reading], tmp_path_factory: pytest.TempPathFactory
@@ -383,7 +383,7 @@ def test_files_that_hold_no_readings_are_refused(tmp_path: Path, name: str, data
     assert words in result.stderr
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(
     st.lists(st.one_of(st.binary(max_size=60), st.just(b'{"time":1,"sensor":"oak-1","rh_percent":1e999}')), max_size=5)
 )

@@ -24,7 +24,7 @@ def stormy(steps: int, seed: int = 1) -> Climate:
     return Climate(rng.uniform(0.0, 35.0, steps), rng.uniform(10.0, 95.0, steps))
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(
     st.floats(3.0, 80.0),
     st.floats(2.0, 28.0),
@@ -40,7 +40,7 @@ def test_mass_is_kept(thickness: float, mc: float, gravity: float, finish: str, 
     np.testing.assert_allclose(gained, history.taken_in_percent, atol=1e-10)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.floats(3.0, 40.0), st.floats(2.0, 28.0), st.sampled_from([60.0, 3600.0, 1e6]))
 def test_the_board_stays_between_its_start_and_its_air(thickness: float, mc: float, step_s: float) -> None:
     """No overshoot and no oscillation, however long the step: the scheme is stable without condition."""

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from ingest.physics import mould
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.integers(0, 10_000), st.sampled_from(mould.SENSITIVITIES))
 def test_the_index_stays_within_its_scale(seed: int, kind: mould.Sensitivity) -> None:
     """Any climate at all: never below 0, never above 6."""

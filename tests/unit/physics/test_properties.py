@@ -88,7 +88,7 @@ def test_a_worse_sensor_makes_no_figure_surer(t: float, rh: float, u_t: float, u
         assert estimate(t, rh, 0.0, 0.0).standard == 0.0
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.integers(0, 10_000), st.integers(1, 399), st.sampled_from(mould.SENSITIVITIES))
 def test_a_mould_history_may_come_in_parts(seed: int, cut: int, kind: mould.Sensitivity) -> None:
     """Carried on from any instant, with steps of any length, the index is that of the whole history at once."""
