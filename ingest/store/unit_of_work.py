@@ -18,7 +18,7 @@ from ingest.store.forwarding import SetAside
 from ingest.store.plain import canonical_json
 from ingest.store.reader import SqliteReader
 from ingest.store.series import appending, feed, sorting
-from ingest.store.series.chunks import Mapper
+from ingest.store.series.sealing import Mapper
 from ingest.store.series.view import Memory, View
 
 _HEARD: Final = """

@@ -19,7 +19,7 @@ from ingest.site.series import Floats, Int64s, ReadingBatch, SeriesKey
 from ingest.store.api import Appended
 from ingest.store.series import feed, heads, rows, sealing, sorting, staging
 from ingest.store.series.chunk_format import Column
-from ingest.store.series.chunks import Mapper
+from ingest.store.series.sealing import Mapper
 from ingest.store.series.sorting import Sorted, same_bits
 from ingest.store.series.staging import AMENDS, ARRIVAL, Staged
 from ingest.store.series.view import View
@@ -154,7 +154,7 @@ def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.b
     with sealing.touching_chunks(view):
         for sensor, columns_of in by_sensor.items():
             _seal_first_what_overlaps(view, sensor, columns_of)
-            sealing.merge(view, sensor, columns_of, apply=apply)
+        sealing.merge(view, by_sensor, apply)
         feed.note_bulk(view, by_sensor)
 
 

@@ -19,6 +19,7 @@ from ingest.store.series.squeeze import Damaged
 
 _DECIMALS: Final = (2, 1, 0, 3, 4, 5, 6)  # tried in this order: hundredths are the most usual
 _TRIED_FIRST: Final = 64
+_LOOKED_AT: Final = 1024  # steps from which the usual one is taken
 _PLAIN: Final = 1e9
 _EXACT: Final = float(2**52)
 CONSTANT, DECIMAL, BITS = 0, 1, 2
@@ -146,11 +147,29 @@ def unpack_values(header: bytes, data: memoryview, count: int) -> Floats:
 HEADER_BYTES: Final = {"values": _VALUES.size, "instants": _INSTANTS.size}
 
 
-def _grid_of(steps: Int64s) -> int:
+def header_of_hundredths(planes: int, first: int) -> bytes:
+    """Give the header of values that are hundredths.  first: the first whole number; float64 bits where no planes."""
+    return _VALUES.pack(DECIMAL if planes else CONSTANT, 2 if planes else 0, planes, first)
+
+
+def header_of_grid(step_planes: int, offset_planes: int, base: int, grid: int) -> bytes:
+    """Give the header of instants on a grid."""
+    return _INSTANTS.pack(GRID, step_planes, offset_planes, base, grid)
+
+
+def grid_of(steps: Int64s) -> int:
     """Guess the grid that a sensor reports on: its usual step, as round as steps of that length are."""
-    usual = int(np.partition(steps, len(steps) // 2)[len(steps) // 2])
+    some = steps[:: len(steps) // _LOOKED_AT + 1]
+    usual = int(np.partition(some, len(some) // 2)[len(some) // 2])
     roundness = next((unit for unit in (1000, 100, 10) if usual >= 2 * unit), 1)
     return max(1, round(usual / roundness) * roundness)
+
+
+def base_of(at_ms: Int64s, grid: int) -> int:
+    """Give the instant of the grid near the first of these against which most lie close to it."""
+    sample = at_ms[: 4 * _TRIED_FIRST]
+    phases = np.sort((sample - at_ms[0] + grid // 2) % grid)
+    return int(at_ms[0]) + int(phases[len(phases) // 2]) - grid // 2
 
 
 def pack_instants(at_ms: Int64s) -> Packed:
@@ -158,10 +177,8 @@ def pack_instants(at_ms: Int64s) -> Packed:
     if len(at_ms) == 1:
         return Packed(_INSTANTS.pack(GRID, 0, 0, int(at_ms[0]), 1), b"")
     steps = np.diff(at_ms)
-    grid = _grid_of(steps)
-    sample = at_ms[: 4 * _TRIED_FIRST]
-    phases = np.sort((sample - at_ms[0] + grid // 2) % grid)
-    base = int(at_ms[0]) + int(phases[len(phases) // 2]) - grid // 2
+    grid = grid_of(steps)
+    base = base_of(at_ms, grid)
     index = (at_ms - base + grid // 2) // grid
     offset = at_ms - base - index * grid
     beside = steps - grid
