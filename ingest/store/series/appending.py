@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import sqlite3
 from collections.abc import Mapping
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,6 @@ from ingest.site.series import Floats, Int64s, ReadingBatch, SeriesKey
 from ingest.store.api import Appended
 from ingest.store.series import feed, heads, rows, sealing, sorting, staging
 from ingest.store.series.chunk_format import Column
-from ingest.store.series.sealing import Mapper
 from ingest.store.series.sorting import Sorted, same_bits
 from ingest.store.series.staging import AMENDS, ARRIVAL, Staged
 from ingest.store.series.view import View
@@ -32,30 +31,40 @@ BULK_PER_SERIES: Final = 500
 """A batch of at least so many readings, and on average so many per series, goes straight into chunks."""
 
 
-def append(view: View, batch: ReadingBatch, *, amended_ms: int, apply: Mapper = map) -> Appended:
+def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> Appended:
     """Store a batch inside the transaction that is open on `view.connection`, and bring `view` up to it.
 
     amended_ms: the instant to put down for amendments.  Raises InputError (see `sorting.check`), and sqlite3.Error.
     """
-    sorting.check(batch)
-    in_order = sorting.sort(batch)
-    if len(in_order.at_ms) == 0:
+    if len(batch) == 0:
+        sorting.check(batch)
         return Appended(0, 0, 0)
+    in_order = sorting.checked_and_sorted(batch)
     ids = _ids_of(view, batch.keys)
-    there, old = _look_up(view, in_order, ids)
-    changed = there & ~same_bits(old, in_order.value) if there.any() else there
-    _record_amendments(view.connection, in_order, ids, changed, old, amended_ms)
+    known = _look_up(view, in_order, ids)
+    changed = _NONE_CHANGED if known is None else known.there & ~same_bits(known.value, in_order.value)
+    _record_amendments(view.connection, in_order, ids, changed, known, amended_ms)
     if _is_bulk(in_order, batch.keys):
-        _put_into_chunks(view, in_order, ids, ~there | changed, apply)
+        _put_into_chunks(view, in_order, ids, None if known is None else ~known.there | changed)
     else:
-        _stage(view, in_order, ids, ~there, changed, amended_ms)
+        _stage(view, in_order, ids, None if known is None else ~known.there, changed, amended_ms)
     again = int(np.count_nonzero(changed))
-    known = int(np.count_nonzero(there))
+    old = 0 if known is None else int(np.count_nonzero(known.there))
     return Appended(
-        stored=len(there) - known,
-        repeated=in_order.repeated + known - again,
+        stored=len(in_order.at_ms) - old,
+        repeated=in_order.repeated + old - again,
         amended=len(in_order.overwritten.at_ms) + again,
     )
+
+
+_NONE_CHANGED: Final = np.empty(0, np.bool_)
+
+
+class _Known(NamedTuple):
+    """Which readings' instants are there already, and with what value."""
+
+    there: NDArray[np.bool_]
+    value: Floats
 
 
 def _is_bulk(batch: Sorted, keys: tuple[SeriesKey, ...]) -> bool:
@@ -78,14 +87,14 @@ def _ids_of(view: View, keys: tuple[SeriesKey, ...]) -> Int64s:
     return np.array([view.heads.ids[key] for key in keys], dtype=np.int64)
 
 
-def _look_up(view: View, batch: Sorted, ids: Int64s) -> tuple[NDArray[np.bool_], Floats]:
-    """Say which readings' instants are there already, and with what value."""
-    there = np.zeros(len(batch.at_ms), dtype=np.bool_)
-    old = np.zeros(len(batch.at_ms))
-    starts = sorting.runs(batch.key_index)
+def _look_up(view: View, batch: Sorted, ids: Int64s) -> _Known | None:
+    """Say what is there already; None where every reading is newer than its series, which needs no looking up."""
+    starts = batch.starts
     last_ms = view.heads.last_ms[ids]
     if not bool((batch.at_ms[starts] <= last_ms[batch.key_index[starts]]).any()):
-        return there, old
+        return None
+    there = np.zeros(len(batch.at_ms), dtype=np.bool_)
+    old = np.zeros(len(batch.at_ms))
     late = np.flatnonzero(batch.at_ms <= last_ms[batch.key_index])
     apart = (np.diff(batch.key_index[late]) != 0) | (np.diff(batch.at_ms[late]) > _APART_MS)
     for some in np.split(late, np.flatnonzero(apart) + 1):
@@ -96,34 +105,40 @@ def _look_up(view: View, batch: Sorted, ids: Int64s) -> tuple[NDArray[np.bool_],
             found = held.at_ms[at] == at_ms
             there[some[found]] = True
             old[some[found]] = held.value[at[found]]
-    return there, old
+    return _Known(there, old) if bool(there.any()) else None
 
 
 def _record_amendments(
-    connection: sqlite3.Connection, batch: Sorted, ids: Int64s, changed: NDArray[np.bool_], old: Floats, at_ms: int
+    connection: sqlite3.Connection,
+    batch: Sorted,
+    ids: Int64s,
+    changed: NDArray[np.bool_],
+    known: _Known | None,
+    at_ms: int,
 ) -> None:
     """Keep the old values. What was overwritten inside the batch is kept too; a third value in the file came first."""
     inside = batch.overwritten
-    kept = [
-        *zip(
-            ids[batch.key_index[changed]].tolist(),
-            batch.at_ms[changed].tolist(),
-            old[changed].tolist(),
-            batch.value[changed].tolist(),
-            strict=True,
-        ),
-        *zip(
-            ids[inside.key_index].tolist(), inside.at_ms.tolist(), inside.old.tolist(), inside.new.tolist(), strict=True
-        ),
-    ]
+    kept: list[tuple[int, int, float, float]] = []
+    if known is not None and changed.any():
+        columns = ids[batch.key_index[changed]], batch.at_ms[changed], known.value[changed], batch.value[changed]
+        kept += zip(*(column.tolist() for column in columns), strict=True)
+    if len(inside.at_ms):
+        columns = ids[inside.key_index], inside.at_ms, inside.old, inside.new
+        kept += zip(*(column.tolist() for column in columns), strict=True)
     if kept:
         connection.executemany(_RECORD_AMENDMENT, ((*row, at_ms) for row in kept))
 
 
 def _stage(
-    view: View, batch: Sorted, ids: Int64s, new: NDArray[np.bool_], changed: NDArray[np.bool_], heard_ms: int
+    view: View,
+    batch: Sorted,
+    ids: Int64s,
+    new: NDArray[np.bool_] | None,
+    changed: NDArray[np.bool_],
+    heard_ms: int,
 ) -> None:
-    which: NDArray[np.bool_] | slice = slice(None) if bool(new.all()) else new | changed
+    """Stage what is new or changed.  new: None where all of it is."""
+    which: NDArray[np.bool_] | slice = slice(None) if new is None else new | changed
     at_ms = batch.at_ms[which]
     if len(at_ms) == 0:
         return
@@ -133,20 +148,21 @@ def _stage(
         ids[batch.key_index[which]],
         at_ms,
         batch.value[which],
-        batch.arrival[which] * ARRIVAL + changed[which] * AMENDS,
+        batch.arrival[which] * ARRIVAL + (0 if new is None else changed[which] * AMENDS),
     )
     staging.write(view.connection, staged, heard_ms)
     view.own.append(staged)
     view.heads = heads.advanced(view.heads, staged, number)
 
 
-def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.bool_], apply: Mapper) -> None:
-    """Merge what is new or changed straight into the chunks of each sensor."""
-    starts = np.append(sorting.runs(batch.key_index), len(batch.at_ms)).tolist()
+def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.bool_] | None) -> None:
+    """Merge what is new or changed straight into the chunks of each sensor.  which: None where all of it is."""
+    # Freed at once and never touched: the C library learns by it to keep blocks of this size at hand, instead of
+    # faulting the pages of every temporary column in again (a third of the time).
+    np.empty(1 << 20)
     by_sensor: dict[str, dict[int, Column]] = {}
-    every = bool(which.all())
-    for begin, end in itertools.pairwise(starts):
-        rows_of: slice | Int64s = slice(begin, end) if every else begin + np.flatnonzero(which[begin:end])
+    for begin, end in itertools.pairwise([*batch.starts.tolist(), len(batch.at_ms)]):
+        rows_of: slice | Int64s = slice(begin, end) if which is None else begin + np.flatnonzero(which[begin:end])
         column = Column(batch.at_ms[rows_of], batch.value[rows_of], batch.arrival[rows_of])
         series_id = int(ids[batch.key_index[begin]])
         if len(column.at_ms):
@@ -154,7 +170,7 @@ def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.b
     with sealing.touching_chunks(view):
         for sensor, columns_of in by_sensor.items():
             _seal_first_what_overlaps(view, sensor, columns_of)
-        sealing.merge(view, by_sensor, apply)
+        sealing.merge(view, by_sensor)
         feed.note_bulk(view, by_sensor)
 
 

@@ -33,6 +33,7 @@ _SPANS: Final = """
 
 _INSERT: Final = "INSERT INTO chunk (sensor, from_ms, to_ms, body) VALUES (?, ?, ?, ?)"
 
+
 class Span(NamedTuple):
     """Where a chunk lies."""
 
@@ -93,18 +94,6 @@ class Rewriting(NamedTuple):
     rows: list[tuple[int, int, bytes]]
 
 
-class Layout(NamedTuple):
-    """Which chunks new readings of a sensor go into.  done: what is worked out already.
-
-    columns, bounds: readings by series id that go into chunks where none are yet, and from_ms, to_ms of those.
-    """
-
-    sensor: str
-    done: list[Rewriting]
-    columns: Mapping[int, Column]
-    bounds: list[tuple[int, int]]
-
-
 def merge(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column]) -> None:
     """Merge readings of one sensor, by series id, into its chunks; where an instant is there the new word stands.
 
@@ -115,18 +104,13 @@ def merge(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column]
 
 def plan(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column]) -> list[Rewriting]:
     """Work out what `merge` has to write. Only reads."""
-    return packed(laid_out(connection, sensor, new))
-
-
-def laid_out(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column]) -> Layout:
-    """Work out into which chunks readings go, and what needs looking at the chunks that are there. Only reads."""
     new = {series_id: column for series_id, column in new.items() if len(column.at_ms)}
     if not new:
-        return Layout(sensor, [], {}, [])
+        return []
     near = _near(connection, sensor, new)
-    bounds = [] if near else _free_slots(new)
-    if bounds:
-        return Layout(sensor, [], new, bounds)
+    if not near and (bounds := _free_slots(new)):
+        sealed = chunk_format.seal_in_pieces(new, bounds)
+        return [Rewriting(0, "", [_row(*bound, parts) for bound, parts in zip(bounds, sealed, strict=True)])]
     done: list[Rewriting] = []
     plain: list[tuple[int, int, bytes]] = []
     for span, pieces in list(_planned(new, near)):
@@ -134,15 +118,7 @@ def laid_out(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Colu
             done.append(_rewritten(connection, span, pieces))
         else:
             plain.append(_row(span.from_ms, span.to_ms, chunk_format.seal(pieces)))
-    return Layout(sensor, [*done, Rewriting(0, "", plain)], {}, [])
-
-
-def packed(layout: Layout) -> list[Rewriting]:
-    """Pack what has still to be packed. Pure, and much of it lets other threads run."""
-    if not layout.bounds:
-        return layout.done
-    sealed = chunk_format.seal_in_pieces(layout.columns, layout.bounds)
-    return [Rewriting(0, "", [_row(*bound, parts) for bound, parts in zip(layout.bounds, sealed, strict=True)])]
+    return [*done, Rewriting(0, "", plain)]
 
 
 def write(connection: sqlite3.Connection, sensor: str, planned: Iterable[Rewriting]) -> None:

@@ -38,17 +38,17 @@ def pack_values(values: Floats, cuts: Sequence[int]) -> list[Packed]:
 
 def _hundredths(values: Floats) -> NDArray[np.int32] | None:
     """Give the whole numbers q with value == q / 100, bit for bit; None where there are no such, or not small ones."""
+    lowest, highest = float(values.min()), float(values.max())
+    if not -_SMALL < 100.0 * lowest <= 100.0 * highest < _SMALL:
+        return None
     first = values[:8] * 100.0
     if bool((np.abs(first - np.rint(first)) > 1e-3).any()):
         return None
     scaled = values * 100.0
-    lowest, highest = float(scaled.min()), float(scaled.max())
-    if not -_SMALL < lowest <= highest < _SMALL:
-        return None
     np.rint(scaled, out=scaled)
     if bool(((scaled / 100.0).view(np.int64) != values.view(np.int64)).any()):
         return None
-    if lowest < 1 and highest > -1 and bool(np.signbit(values[values == 0.0]).any()):
+    if lowest <= 0.0 <= highest and bool(np.signbit(values[values == 0.0]).any()):
         return None  # minus zero is no whole number
     return scaled.astype(np.int32)
 

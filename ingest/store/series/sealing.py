@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Any, Final, NamedTuple
+from collections.abc import Iterator, Mapping
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -55,24 +55,16 @@ def refresh(view: View) -> None:
     view.heads = fresh
 
 
-Mapper = Callable[..., Iterable[Any]]
-"""`map`, or what does the same on several threads."""
-
-
-def merge(view: View, new: Mapping[str, Mapping[int, Column]], apply: Mapper) -> None:
+def merge(view: View, new: Mapping[str, Mapping[int, Column]]) -> None:
     """Merge readings that nobody has staged into their sensors' chunks, with the notes that belong to them.
 
-    new: by sensor and series id; what amends is recognised by its instant being there already.  apply: does what `map`
-    does; sensors are packed by it while others are written.
+    new: by sensor and series id; what amends is recognised by its instant being there already.
     """
-    layouts = []
     for sensor, columns_of in new.items():
         for series_id, column in columns_of.items():
             _note(view.connection, series_id, column, _added(view, series_id, column), 0)
-        layouts.append(chunks.laid_out(view.connection, sensor, columns_of))
-    for layout, rewritings in zip(layouts, apply(chunks.packed, layouts), strict=True):
-        chunks.write(view.connection, layout.sensor, rewritings)
-        _mark_stale(view, layout.sensor, new[layout.sensor])
+        chunks.merge(view.connection, sensor, columns_of)
+        _mark_stale(view, sensor, columns_of)
 
 
 def _added(view: View, series_id: int, column: Column) -> int:

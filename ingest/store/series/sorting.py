@@ -31,7 +31,7 @@ class Sorted:
     """A batch by series and instant, each instant once, with the value that stood last in the batch.
 
     key_index, at_ms, value, arrival: columns (n,).  repeated: readings that said the same as the one before them for
-    that instant.  overwritten: those that were contradicted.
+    that instant.  overwritten: those that were contradicted.  starts: int64 (m,), where each series begins.
     """
 
     key_index: NDArray[np.int32]
@@ -40,6 +40,7 @@ class Sorted:
     arrival: NDArray[np.bool_]
     repeated: int
     overwritten: Overwritten
+    starts: Int64s
 
 
 def same_bits(one: Floats, other: Floats) -> NDArray[np.bool_]:
@@ -50,6 +51,11 @@ def same_bits(one: Floats, other: Floats) -> NDArray[np.bool_]:
 
 def check(batch: ReadingBatch) -> None:
     """Raise InputError for what must never be stored: values that are not finite, absurd instants, derived names."""
+    _check_names(batch)
+    _check_numbers(batch, batch.at_ms)
+
+
+def _check_names(batch: ReadingBatch) -> None:
     for key in batch.keys:
         if key.quantity in DERIVED:
             raise InputError(
@@ -57,7 +63,16 @@ def check(batch: ReadingBatch) -> None:
                 where=f"sensor {key.sensor}",
                 mend="Store temperature_c and rh_percent; it follows from them",
             )
-    if len(batch) == 0 or _plainly_sound(batch):
+
+
+def _check_numbers(batch: ReadingBatch, outermost_ms: Int64s) -> None:
+    """Raise InputError for a value or an instant that cannot be.  outermost_ms: instants between which all others lie.
+
+    Where one look is enough, no temporary column is made: no sum with a NaN or an infinity in it is finite.
+    """
+    with np.errstate(over="ignore", invalid="ignore"):
+        finite = bool(np.isfinite(batch.value.sum()))
+    if len(batch) == 0 or (finite and outermost_ms.min() > -LIMIT_MS and outermost_ms.max() < LIMIT_MS):
         return
     for wrong, what in (
         (~np.isfinite(batch.value), "a value that is not a finite number"),
@@ -68,35 +83,55 @@ def check(batch: ReadingBatch) -> None:
             raise InputError(f"{what} cannot be stored", where=f"{key.quantity} of {key.sensor}", mend="Leave it out")
 
 
+_AT_ONCE: Final = 1 << 16  # readings that are compared at once: their marks stay in the processor's cache
+
+
 def runs(key_index: NDArray[np.int32]) -> Int64s:
     """Give where each run of one key begins."""
     if len(key_index) == 0:
         return np.empty(0, np.int64)
-    return np.append(0, np.flatnonzero(key_index[1:] != key_index[:-1]) + 1)
+    found = [np.zeros(1, np.int64)]
+    for begin in range(0, len(key_index) - 1, _AT_ONCE):
+        some = key_index[begin : begin + _AT_ONCE + 1]
+        found.append(np.flatnonzero(some[1:] != some[:-1]) + begin + 1)
+    return np.concatenate(found)
 
 
-def _plainly_sound(batch: ReadingBatch) -> bool:
-    """Say whether one look is enough, without a temporary column: no sum with a NaN or an infinity in it is finite."""
-    with np.errstate(over="ignore", invalid="ignore"):
-        finite = bool(np.isfinite(batch.value.sum()))
-    return finite and batch.at_ms.min() > -LIMIT_MS and batch.at_ms.max() < LIMIT_MS
+def _starts_in_order(batch: ReadingBatch) -> Int64s | None:
+    """Give where each series begins, if a batch is by series and instant already, as large imports nearly always are.
 
-
-def _is_in_order(batch: ReadingBatch) -> bool:
-    """Say whether a batch is by series and instant already, each instant once, as large imports nearly always are."""
-    key_index, at_ms = batch.key_index, batch.at_ms
-    if not bool(((at_ms[1:] > at_ms[:-1]) | (key_index[1:] != key_index[:-1])).all()):
-        return False
-    return bool((key_index[1:] >= key_index[:-1]).all())
+    None where it is not, or has an instant twice.
+    """
+    found = [np.zeros(1, np.int64)]
+    for begin in range(0, len(batch) - 1, _AT_ONCE):
+        key_index = batch.key_index[begin : begin + _AT_ONCE + 1]
+        at_ms = batch.at_ms[begin : begin + _AT_ONCE + 1]
+        changes = np.flatnonzero(key_index[1:] != key_index[:-1])
+        falls = np.count_nonzero(at_ms[1:] <= at_ms[:-1])
+        if falls and falls != np.count_nonzero(at_ms[changes + 1] <= at_ms[changes]):
+            return None
+        found.append(changes + begin + 1)
+    starts = np.concatenate(found)
+    return starts if bool((np.diff(batch.key_index[starts]) > 0).all()) else None
 
 
 _NOTHING_OVERWRITTEN: Final = Overwritten(np.empty(0, np.int32), np.empty(0, np.int64), np.empty(0), np.empty(0))
 
 
-def sort(batch: ReadingBatch) -> Sorted:
-    """Put a checked batch in order."""
-    if _is_in_order(batch):
-        return Sorted(batch.key_index, batch.at_ms, batch.value, batch.arrival_stamped, 0, _NOTHING_OVERWRITTEN)
+def checked_and_sorted(batch: ReadingBatch) -> Sorted:
+    """Put a batch of at least one reading in order. Raises InputError as `check` does."""
+    _check_names(batch)
+    starts = _starts_in_order(batch)
+    if starts is None:
+        _check_numbers(batch, batch.at_ms)
+        return _sort(batch)
+    ends = np.append(starts[1:], len(batch)) - 1
+    _check_numbers(batch, batch.at_ms[np.concatenate((starts, ends))])
+    columns = batch.key_index, batch.at_ms, batch.value, batch.arrival_stamped
+    return Sorted(*columns, repeated=0, overwritten=_NOTHING_OVERWRITTEN, starts=starts)
+
+
+def _sort(batch: ReadingBatch) -> Sorted:
     order = np.lexsort((batch.at_ms, batch.key_index))  # stable: readings of one instant stay in the batch's order
     key_index, at_ms = batch.key_index[order], batch.at_ms[order]
     value, arrival = batch.value[order], batch.arrival_stamped[order]
@@ -104,8 +139,9 @@ def sort(batch: ReadingBatch) -> Sorted:
     followed[:-1] = (key_index[1:] == key_index[:-1]) & (at_ms[1:] == at_ms[:-1])
     before = np.flatnonzero(followed)
     contradicted = before[~same_bits(value[before], value[before + 1])]
+    kept = key_index[~followed]
     return Sorted(
-        key_index[~followed],
+        kept,
         at_ms[~followed],
         value[~followed],
         arrival[~followed],
@@ -113,4 +149,5 @@ def sort(batch: ReadingBatch) -> Sorted:
         overwritten=Overwritten(
             key_index[contradicted], at_ms[contradicted], value[contradicted], value[contradicted + 1]
         ),
+        starts=runs(kept),
     )
