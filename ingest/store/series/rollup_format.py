@@ -48,8 +48,8 @@ def from_bytes(body: bytes) -> tuple[int, int, Cells]:
     ends = np.cumsum(lengths).tolist()
     parts = [planes[end - length : end] for end, length in zip(ends, lengths, strict=True)]
     held = cells.empty(size)
-    held.readings[:] = np.cumsum(packing.unfold(packing.from_planes(parts[0], count_planes, size)))
-    held.vouched_ms[:] = width_ms - packing.unfold(packing.from_planes(parts[1], vouched_planes, size))
+    held.readings[:] = np.cumsum(packing.unfolded(parts[0], count_planes, size))
+    held.vouched_ms[:] = width_ms - packing.unfolded(parts[1], vouched_planes, size)
     if filled_size:
         filled = held.readings > 0
         for column, header, part in zip((held.minimum, held.maximum, held.total), headers, parts[2:], strict=True):
