@@ -7,6 +7,7 @@ Any other process may read the file meanwhile, by this class with `read_only=Tru
 from __future__ import annotations
 
 import contextlib
+import functools
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -117,8 +118,8 @@ class SqliteStore:
         """
         with self._settling_alone:
             with self._snapshot() as connection:
-                view, pressure_kpa = self._memory.view(connection), self._reader.pressure_kpa
-                planned = self._settling.plan(view, pressure_kpa, patience=patience)
+                view, pressure_kpa = self._memory.view(connection), self._reader.pressure_of(connection)
+                planned = self._settling.plan(view, functools.cache(pressure_kpa), patience=patience)
             try:
                 with self.transaction() as work:
                     return self._settling.write(work.view, planned)

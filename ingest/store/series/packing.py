@@ -125,17 +125,24 @@ def _whole(values: Floats, decimals: int) -> Int64s | None:
 
 def pack_values(values: Floats) -> Packed:
     """Pack float64 values, finite, at least one."""
-    bits = values.view(np.int64)
-    if bool((bits == bits[0]).all()):
-        return Packed(_VALUES.pack(CONSTANT, 0, 0, int(bits[0])), b"")
-    decimal = decimals_of(values)
+    decimal = None if values[0] == values[-1] and _constant(values) else decimals_of(values)
     if decimal is None:
-        changed = bits.view(np.uint64)[1:] ^ bits.view(np.uint64)[:-1]
-        planes, data = to_planes(changed)
-        return Packed(_VALUES.pack(BITS, 0, planes, int(bits[0])), data)
+        return pack_bits(values)
     decimals, whole = decimal
     planes, data = to_planes(fold(np.diff(whole)))
     return Packed(_VALUES.pack(DECIMAL, decimals, planes, int(whole[0])), data)
+
+
+def pack_bits(values: Floats) -> Packed:
+    """Pack float64 values, at least one, as changes of their bits, without looking for decimals."""
+    bits = values.view(np.uint64)
+    planes, data = to_planes(bits[1:] ^ bits[:-1])
+    return Packed(_VALUES.pack(BITS if planes else CONSTANT, 0, planes, int(values.view(np.int64)[0])), data)
+
+
+def _constant(values: Floats) -> bool:
+    bits = values.view(np.int64)
+    return bool((bits == bits[0]).all())
 
 
 def values_size(header: bytes, count: int) -> int:
