@@ -157,9 +157,6 @@ def _stage(
 
 def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.bool_] | None) -> None:
     """Merge what is new or changed straight into the chunks of each sensor.  which: None where all of it is."""
-    # Freed at once and never touched: the C library learns by it to keep blocks of this size at hand, instead of
-    # faulting the pages of every temporary column in again (a third of the time).
-    np.empty(1 << 20)
     by_sensor: dict[str, dict[int, Column]] = {}
     for begin, end in itertools.pairwise([*batch.starts.tolist(), len(batch.at_ms)]):
         rows_of: slice | Int64s = slice(begin, end) if which is None else begin + np.flatnonzero(which[begin:end])

@@ -48,9 +48,7 @@ def vouched_in_segments(at_ms: Int64s, starts: Int64s) -> Int64s:
     # Nearly every reading vouches until the next one, which is seen without working out the usual interval around it:
     # only those that may not are looked at closely, and the last ones.
     intervals[ends[:-1]] = MAX_GAP_MS  # between two series: no interval at all
-    doubtful = (
-        np.union1d(_doubtful(intervals, width), ends) if len(ends) > 1 else np.append(_doubtful(intervals, width), ends)
-    )
+    doubtful = np.append(_doubtful(intervals, width, ends[:-1]), ends[-1])
     series = np.searchsorted(starts, doubtful, side="right") - 1
     usual = _usual_interval(intervals, width, doubtful, starts[series], ends[series])
     bounds = np.clip(GAP_FACTOR * usual, MIN_GAP_MS, MAX_GAP_MS).astype(np.int64)
@@ -60,8 +58,8 @@ def vouched_in_segments(at_ms: Int64s, starts: Int64s) -> Int64s:
     return allowed
 
 
-def _doubtful(intervals: Int64s, width: int) -> Int64s:
-    """Give the intervals, by index, that may be longer than their reading vouches."""
+def _doubtful(intervals: Int64s, width: int, between: Int64s) -> Int64s:
+    """Give the intervals, by index, that may be longer than their reading vouches, and those between two series."""
     typical = int(np.median(intervals[:: len(intervals) // 1000 + 1])) // 2
     longest = min(max(GAP_FACTOR * typical, MIN_GAP_MS), MAX_GAP_MS)
     long = intervals > longest
@@ -74,6 +72,7 @@ def _doubtful(intervals: Int64s, width: int) -> Int64s:
         near = (clustered[:, None] + np.arange(-2 * width, 3 * width + 1)).ravel()
         near = near[(near >= 0) & (near < len(intervals))]
         long[near[intervals[near] > MIN_GAP_MS]] = True
+    long[between] = True
     return np.flatnonzero(long)
 
 
