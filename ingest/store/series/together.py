@@ -102,7 +102,7 @@ def _together(groups: list[_Group], pieces: list[_Piece], edges_ms: Int64s) -> d
     instants = [group.at_ms for group in groups]
     starts = np.cumsum([0, *map(len, instants)])[:-1]
     cuts = np.array([at_ms.searchsorted(edges_ms) for at_ms in instants])
-    share = _shares(np.concatenate(instants), starts, cuts, edges_ms)
+    share = _shares(instants, starts, edges_ms)
     count = np.diff(cuts, axis=1)
     of_piece = [piece.group for piece in pieces]
     # Whole pieces are laid end to end, with what lies beside the stretch: cutting each would take longer.
@@ -115,19 +115,16 @@ def _together(groups: list[_Group], pieces: list[_Piece], edges_ms: Int64s) -> d
     }
 
 
-def _shares(at_ms: Int64s, starts: Int64s, cuts: Int64s, edges_ms: Int64s) -> Floats:
+def _shares(instants: list[Int64s], starts: Int64s, edges_ms: Int64s) -> Floats:
     """Give the vouched share of each bucket of each column of instants."""
-    vouched = coverage.vouched_in_segments(at_ms, starts)
-    before = np.zeros(len(at_ms) + 1, np.int64)
-    np.cumsum(vouched, out=before[1:])
-    index = cuts - 1  # the last reading before each edge
-    known = np.maximum(index, 0)
-    known += starts[:, None]
-    until = np.minimum(edges_ms - at_ms[known], vouched[known])
-    until += before[known]
-    if cuts[:, 0].min() == 0:
-        until = np.where(index < 0, before[starts][:, None], until)
-    share: Floats = np.diff(until, axis=1) / np.diff(edges_ms)
+    vouched, with_gap = coverage.vouched_in_segments(np.concatenate(instants), starts)
+    share = np.ones((len(instants), len(edges_ms) - 1))
+    partly = set((np.searchsorted(starts, with_gap, side="right") - 1).tolist())
+    for number, at_ms in enumerate(instants):
+        # Most have no gap in the stretch: every bucket is vouched for whole.
+        own = vouched[starts[number] : starts[number] + len(at_ms)]
+        if number in partly or at_ms[0] > edges_ms[0] or at_ms[-1] + own[-1] < edges_ms[-1]:
+            share[number] = coverage.vouched_share(at_ms, own, edges_ms)
     return share
 
 
@@ -138,21 +135,20 @@ def _stats(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats, Floats
     """Give minimum, mean and maximum of runs of values; NaN for an empty one.  starts, count: (m, n)."""
     shape = count.shape
     starts, count = starts.ravel(), count.ravel()
-    filled = count > 0
-    every = bool(filled.all())
-    if not every:
-        starts, count = starts[filled], count[filled]
-    few = len(count) == 0 or int(count.max()) <= _FEW
-    low, total, high = (_stats_of_few if few else _stats_of_many)(value, starts, count)
-    total /= count
+    empty = np.flatnonzero(count == 0)
+    if len(empty):
+        # Something is looked at in their place, which saves taking the others out and putting them back.
+        starts, count = np.minimum(starts, len(value) - 1), np.maximum(count, 1)
+    few = int(count.max()) <= _FEW
+    with np.errstate(over="ignore"):  # of numbers near the end of float64: the mean is then held to the maximum
+        low, mean, high = (_stats_of_few if few else _stats_of_many)(value, starts, count)
+    mean /= count
     # No mean leaves its bucket's range by rounding.
-    np.maximum(total, low, out=total)
-    np.minimum(total, high, out=total)
-    if every:
-        return low.reshape(shape), total.reshape(shape), high.reshape(shape)
-    minimum, mean, maximum = (np.full(len(filled), np.nan) for _ in range(3))
-    minimum[filled], mean[filled], maximum[filled] = low, total, high
-    return minimum.reshape(shape), mean.reshape(shape), maximum.reshape(shape)
+    np.maximum(mean, low, out=mean)
+    np.minimum(mean, high, out=mean)
+    for column in (low, mean, high):
+        column[empty] = np.nan
+    return low.reshape(shape), mean.reshape(shape), high.reshape(shape)
 
 
 def _stats_of_few(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats, Floats, Floats]:
@@ -160,7 +156,7 @@ def _stats_of_few(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats,
     low = value[starts]
     high, total = low.copy(), low.copy()
     last = count - 1
-    for number in range(1, int(count.max()) if len(count) else 0):
+    for number in range(1, int(count.max())):
         having = last >= number
         share = np.count_nonzero(having)
         if 4 * share < len(count):
@@ -179,7 +175,8 @@ def _stats_of_few(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats,
 
 def _stats_of_many(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats, Floats, Floats]:
     """Give minimum, sum and maximum of runs, none empty."""
-    # Every second stretch lies between two runs, and is left out.
+    # Every second stretch lies between two runs, and is left out; one more value lets a run end with the last.
     cuts = np.column_stack((starts, starts + count)).ravel()
-    cuts = cuts[:-1] if cuts[-1] == len(value) else cuts
-    return tuple(of.reduceat(value, cuts)[::2].copy() for of in (np.minimum, np.add, np.maximum))  # type: ignore[return-value]
+    value = np.append(value, 0.0)
+    low, total, high = (of.reduceat(value, cuts)[::2].copy() for of in (np.minimum, np.add, np.maximum))
+    return low, total, high
