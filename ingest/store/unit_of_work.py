@@ -17,7 +17,7 @@ from ingest.store.api import Appended
 from ingest.store.forwarding import SetAside
 from ingest.store.plain import canonical_json
 from ingest.store.reader import SqliteReader
-from ingest.store.series import appending, feed, sorting
+from ingest.store.series import appending, feed
 from ingest.store.series.view import Memory, View
 
 _HEARD: Final = """
@@ -54,10 +54,8 @@ class SqliteUnitOfWork:
         False for an import, which leaves alone when each sensor was last heard.
         Raises InputError for values that are not finite, absurd instants, or a derived quantity's name.
         """
-        appended = appending.append(self.view, batch, amended_ms=heard_ms)
-        if live:
-            named = batch.key_index[sorting.runs(batch.key_index)].tolist()
-            sensors = {batch.keys[index].sensor for index in named}
+        appended, sensors = appending.append(self.view, batch, amended_ms=heard_ms)
+        if live and sensors:
             self._connection.execute(_HEARD, (heard_ms, json.dumps(sorted(sensors))))
         return appended
 

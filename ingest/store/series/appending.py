@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -31,14 +31,18 @@ BULK_PER_SERIES: Final = 500
 """A batch of at least so many readings, and on average so many per series, goes straight into chunks."""
 
 
-def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> Appended:
+def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> tuple[Appended, frozenset[str]]:
     """Store a batch inside the transaction that is open on `view.connection`, and bring `view` up to it.
 
-    amended_ms: the instant to put down for amendments.  Raises InputError (see `sorting.check`), and sqlite3.Error.
+    Also gives the sensors of which there was a reading.
+
+    amended_ms: the instant to put down for amendments.  Raises InputError for derived quantities, values that are not
+    finite and absurd instants, and sqlite3.Error.
     """
     if len(batch) == 0:
-        sorting.check(batch)
-        return Appended(0, 0, 0)
+        sorting.check_names(batch.keys)
+        return Appended(0, 0, 0), frozenset()
+    _check_new_names(view, batch.keys)
     in_order = sorting.checked_and_sorted(batch)
     ids = _ids_of(view, batch.keys)
     known = _look_up(view, in_order, ids)
@@ -50,11 +54,12 @@ def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> Appended:
         _stage(view, in_order, ids, None if known is None else ~known.there, changed, amended_ms)
     again = int(np.count_nonzero(changed))
     old = 0 if known is None else int(np.count_nonzero(known.there))
-    return Appended(
+    appended = Appended(
         stored=len(in_order.at_ms) - old,
         repeated=in_order.repeated + old - again,
         amended=len(in_order.overwritten.at_ms) + again,
     )
+    return appended, frozenset(batch.keys[index].sensor for index in in_order.key_index[in_order.starts].tolist())
 
 
 _NONE_CHANGED: Final = np.empty(0, np.bool_)
@@ -72,19 +77,30 @@ def _is_bulk(batch: Sorted, keys: tuple[SeriesKey, ...]) -> bool:
     return count >= BULK_READINGS and count >= BULK_PER_SERIES * len(keys)
 
 
+def _check_new_names(view: View, keys: tuple[SeriesKey, ...]) -> None:
+    """Raise InputError for a derived quantity among keys that were never stored yet; the others were looked at then."""
+    known = view.heads.ids
+    if None in map(known.get, keys):
+        sorting.check_names(key for key in keys if key not in known)
+
+
 def _ids_of(view: View, keys: tuple[SeriesKey, ...]) -> Int64s:
     """Give each key's series id, made where it is new."""
-    known = view.heads.ids
+    ids = list(map(view.heads.ids.get, keys))
+    if None in ids:
+        _make(view, {key: None for key in keys if key not in view.heads.ids})
+        ids = list(map(view.heads.ids.get, keys))
+    return np.array(ids, dtype=np.int64)
+
+
+def _make(view: View, new: Iterable[SeriesKey]) -> None:
     made: dict[SeriesKey, int] = {}
-    for key in keys:
-        if key not in known and key not in made:
-            row = view.connection.execute(
-                "INSERT INTO series (sensor, quantity, count, sealed_through) VALUES (?, ?, 0, 0)", key
-            )
-            made[key] = int(row.lastrowid or 0)
-    if made:
-        view.heads = heads.with_series(view.heads, made, sealing.next_generation(view.connection))
-    return np.array([view.heads.ids[key] for key in keys], dtype=np.int64)
+    for key in new:
+        row = view.connection.execute(
+            "INSERT INTO series (sensor, quantity, count, sealed_through) VALUES (?, ?, 0, 0)", key
+        )
+        made[key] = int(row.lastrowid or 0)
+    view.heads = heads.with_series(view.heads, made, sealing.next_generation(view.connection))
 
 
 def _look_up(view: View, batch: Sorted, ids: Int64s) -> _Known | None:
