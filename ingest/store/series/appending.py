@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -42,9 +42,14 @@ def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> tuple[Appende
     if len(batch) == 0:
         sorting.check_names(batch.keys)
         return Appended(0, 0, 0), frozenset()
-    _check_new_names(view, batch.keys)
+    ids_or_none = list(map(view.heads.ids.get, batch.keys))
+    if None in ids_or_none:
+        # Those that are stored already were looked at when they came first.
+        sorting.check_names(key for key, known in zip(batch.keys, ids_or_none, strict=True) if known is None)
     in_order = sorting.checked_and_sorted(batch)
-    ids = _ids_of(view, batch.keys)
+    if None in ids_or_none:
+        ids_or_none = _made(view, batch.keys)
+    ids = np.array(ids_or_none, dtype=np.int64)
     known = _look_up(view, in_order, ids)
     changed = _NONE_CHANGED if known is None else known.there & ~same_bits(known.value, in_order.value)
     _record_amendments(view.connection, in_order, ids, changed, known, amended_ms)
@@ -59,7 +64,10 @@ def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> tuple[Appende
         repeated=in_order.repeated + old - again,
         amended=len(in_order.overwritten.at_ms) + again,
     )
-    return appended, frozenset(batch.keys[index].sensor for index in in_order.key_index[in_order.starts].tolist())
+    keys = batch.keys
+    if len(in_order.starts) < len(keys):
+        keys = tuple(keys[index] for index in in_order.key_index[in_order.starts].tolist())
+    return appended, frozenset([key.sensor for key in keys])
 
 
 _NONE_CHANGED: Final = np.empty(0, np.bool_)
@@ -77,30 +85,17 @@ def _is_bulk(batch: Sorted, keys: tuple[SeriesKey, ...]) -> bool:
     return count >= BULK_READINGS and count >= BULK_PER_SERIES * len(keys)
 
 
-def _check_new_names(view: View, keys: tuple[SeriesKey, ...]) -> None:
-    """Raise InputError for a derived quantity among keys that were never stored yet; the others were looked at then."""
-    known = view.heads.ids
-    if None in map(known.get, keys):
-        sorting.check_names(key for key in keys if key not in known)
-
-
-def _ids_of(view: View, keys: tuple[SeriesKey, ...]) -> Int64s:
-    """Give each key's series id, made where it is new."""
-    ids = list(map(view.heads.ids.get, keys))
-    if None in ids:
-        _make(view, {key: None for key in keys if key not in view.heads.ids})
-        ids = list(map(view.heads.ids.get, keys))
-    return np.array(ids, dtype=np.int64)
-
-
-def _make(view: View, new: Iterable[SeriesKey]) -> None:
+def _made(view: View, keys: tuple[SeriesKey, ...]) -> list[int | None]:
+    """Make the series that are new; give the ids of all."""
     made: dict[SeriesKey, int] = {}
-    for key in new:
-        row = view.connection.execute(
-            "INSERT INTO series (sensor, quantity, count, sealed_through) VALUES (?, ?, 0, 0)", key
-        )
-        made[key] = int(row.lastrowid or 0)
+    for key in keys:
+        if key not in view.heads.ids and key not in made:
+            row = view.connection.execute(
+                "INSERT INTO series (sensor, quantity, count, sealed_through) VALUES (?, ?, 0, 0)", key
+            )
+            made[key] = int(row.lastrowid or 0)
     view.heads = heads.with_series(view.heads, made, sealing.next_generation(view.connection))
+    return list(map(view.heads.ids.get, keys))
 
 
 def _look_up(view: View, batch: Sorted, ids: Int64s) -> _Known | None:
