@@ -48,7 +48,7 @@ class SqliteReader:
     def read(self, key: SeriesKey, from_ms: int, to_ms: int) -> Series:
         """Give the samples with from_ms <= instant < to_ms, in order of time."""
         with self._snapshot() as connection:
-            return lookup.read(self._view_of(connection), key, from_ms, to_ms, self._pressure_of(connection))
+            return lookup.read(self._view_of(connection), key, from_ms, to_ms, self.pressure_of(connection))
 
     def buckets(self, key: SeriesKey, edges_ms: Int64s) -> Buckets:
         """Give count, minimum, mean, maximum and coverage between consecutive edges.
@@ -56,23 +56,23 @@ class SqliteReader:
         edges_ms: int64, at least two, strictly rising; ValueError if not.
         """
         with self._snapshot() as connection:
-            return lookup.buckets(self._view_of(connection), key, edges_ms, self._pressure_of(connection))
+            return lookup.buckets(self._view_of(connection), key, edges_ms, self.pressure_of(connection))
 
     def buckets_of(self, keys: Sequence[SeriesKey], edges_ms: Int64s) -> dict[SeriesKey, Buckets]:
         """Give the buckets of many series between the same edges, of one state and quicker than one by one."""
         with self._snapshot() as connection:
-            view, pressure = self._view_of(connection), self._pressure_of(connection)
+            view, pressure = self._view_of(connection), self.pressure_of(connection)
             return together.buckets_of(view, keys, edges_ms, pressure)
 
     def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:
         """Give the newest sample of each of these series; series without one are left out."""
         with self._snapshot() as connection:
-            return lookup.latest(self._view_of(connection), keys, self._pressure_of(connection))
+            return lookup.latest(self._view_of(connection), keys, self.pressure_of(connection))
 
     def gaps(self, key: SeriesKey, from_ms: int, to_ms: int) -> list[Span]:
         """Give the stretches for which no reading vouches (see `series.coverage`)."""
         with self._snapshot() as connection:
-            return lookup.gaps(self._view_of(connection), key, from_ms, to_ms, self._pressure_of(connection))
+            return lookup.gaps(self._view_of(connection), key, from_ms, to_ms, self.pressure_of(connection))
 
     def changes(self, after: int, limit: int) -> Changes:
         """Give what was stored after a change's number, in the order of commit, late and corrected readings included.
@@ -161,7 +161,8 @@ class SqliteReader:
         with self._snapshot() as connection:
             return self._pressure(connection)
 
-    def _pressure_of(self, connection: sqlite3.Connection) -> Callable[[], float]:
+    def pressure_of(self, connection: sqlite3.Connection) -> Callable[[], float]:
+        """Give what looks up that pressure on a connection, if it is wanted at all."""
         return lambda: self._pressure(connection)
 
     def _pressure(self, connection: sqlite3.Connection) -> float:

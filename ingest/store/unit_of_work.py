@@ -17,8 +17,7 @@ from ingest.store.api import Appended
 from ingest.store.forwarding import SetAside
 from ingest.store.plain import canonical_json
 from ingest.store.reader import SqliteReader
-from ingest.store.series import appending, feed, sorting
-from ingest.store.series.chunks import Mapper
+from ingest.store.series import appending, feed
 from ingest.store.series.view import Memory, View
 
 _HEARD: Final = """
@@ -29,12 +28,9 @@ _HEARD: Final = """
 class SqliteUnitOfWork:
     """Writes on the connection on which `SqliteStore.transaction` began; satisfies `api.UnitOfWork`."""
 
-    def __init__(
-        self, connection: sqlite3.Connection, memory: Memory, pressure_kpa: float | None, apply: Mapper = map
-    ) -> None:
+    def __init__(self, connection: sqlite3.Connection, memory: Memory, pressure_kpa: float | None) -> None:
         self._open_connection: sqlite3.Connection | None = connection
         self._memory = memory
-        self._apply = apply
         self._own_view: View | None = None
         self._reader = SqliteReader(self._inside, lambda _: self.view, pressure_kpa)
 
@@ -58,10 +54,8 @@ class SqliteUnitOfWork:
         False for an import, which leaves alone when each sensor was last heard.
         Raises InputError for values that are not finite, absurd instants, or a derived quantity's name.
         """
-        appended = appending.append(self.view, batch, amended_ms=heard_ms, apply=self._apply)
-        if live:
-            named = batch.key_index[sorting.runs(batch.key_index)].tolist()
-            sensors = {batch.keys[index].sensor for index in named}
+        appended, sensors = appending.append(self.view, batch, amended_ms=heard_ms)
+        if live and sensors:
             self._connection.execute(_HEARD, (heard_ms, json.dumps(sorted(sensors))))
         return appended
 

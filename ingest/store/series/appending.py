@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import sqlite3
 from collections.abc import Mapping
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,6 @@ from ingest.site.series import Floats, Int64s, ReadingBatch, SeriesKey
 from ingest.store.api import Appended
 from ingest.store.series import feed, heads, rows, sealing, sorting, staging
 from ingest.store.series.chunk_format import Column
-from ingest.store.series.chunks import Mapper
 from ingest.store.series.sorting import Sorted, same_bits
 from ingest.store.series.staging import AMENDS, ARRIVAL, Staged
 from ingest.store.series.view import View
@@ -32,30 +31,53 @@ BULK_PER_SERIES: Final = 500
 """A batch of at least so many readings, and on average so many per series, goes straight into chunks."""
 
 
-def append(view: View, batch: ReadingBatch, *, amended_ms: int, apply: Mapper = map) -> Appended:
+def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> tuple[Appended, frozenset[str]]:
     """Store a batch inside the transaction that is open on `view.connection`, and bring `view` up to it.
 
-    amended_ms: the instant to put down for amendments.  Raises InputError (see `sorting.check`), and sqlite3.Error.
+    Also gives the sensors of which there was a reading.
+
+    amended_ms: the instant to put down for amendments.  Raises InputError for derived quantities, values that are not
+    finite and absurd instants, and sqlite3.Error.
     """
-    sorting.check(batch)
-    in_order = sorting.sort(batch)
-    if len(in_order.at_ms) == 0:
-        return Appended(0, 0, 0)
-    ids = _ids_of(view, batch.keys)
-    there, old = _look_up(view, in_order, ids)
-    changed = there & ~same_bits(old, in_order.value) if there.any() else there
-    _record_amendments(view.connection, in_order, ids, changed, old, amended_ms)
+    if len(batch) == 0:
+        sorting.check_names(batch.keys)
+        return Appended(0, 0, 0), frozenset()
+    ids_or_none = list(map(view.heads.ids.get, batch.keys))
+    if None in ids_or_none:
+        # Those that are stored already were looked at when they came first.
+        sorting.check_names(key for key, known in zip(batch.keys, ids_or_none, strict=True) if known is None)
+    in_order = sorting.checked_and_sorted(batch)
+    if None in ids_or_none:
+        ids_or_none = _made(view, batch.keys)
+    ids = np.array(ids_or_none, dtype=np.int64)
+    known = _look_up(view, in_order, ids)
+    changed = _NONE_CHANGED if known is None else known.there & ~same_bits(known.value, in_order.value)
+    _record_amendments(view.connection, in_order, ids, changed, known, amended_ms)
     if _is_bulk(in_order, batch.keys):
-        _put_into_chunks(view, in_order, ids, ~there | changed, apply)
+        _put_into_chunks(view, in_order, ids, None if known is None else ~known.there | changed)
     else:
-        _stage(view, in_order, ids, ~there, changed, amended_ms)
+        _stage(view, in_order, ids, None if known is None else ~known.there, changed, amended_ms)
     again = int(np.count_nonzero(changed))
-    known = int(np.count_nonzero(there))
-    return Appended(
-        stored=len(there) - known,
-        repeated=in_order.repeated + known - again,
+    old = 0 if known is None else int(np.count_nonzero(known.there))
+    appended = Appended(
+        stored=len(in_order.at_ms) - old,
+        repeated=in_order.repeated + old - again,
         amended=len(in_order.overwritten.at_ms) + again,
     )
+    keys = batch.keys
+    if len(in_order.starts) < len(keys):
+        keys = tuple(keys[index] for index in in_order.key_index[in_order.starts].tolist())
+    return appended, frozenset([key.sensor for key in keys])
+
+
+_NONE_CHANGED: Final = np.empty(0, np.bool_)
+
+
+class _Known(NamedTuple):
+    """Which readings' instants are there already, and with what value."""
+
+    there: NDArray[np.bool_]
+    value: Floats
 
 
 def _is_bulk(batch: Sorted, keys: tuple[SeriesKey, ...]) -> bool:
@@ -63,29 +85,27 @@ def _is_bulk(batch: Sorted, keys: tuple[SeriesKey, ...]) -> bool:
     return count >= BULK_READINGS and count >= BULK_PER_SERIES * len(keys)
 
 
-def _ids_of(view: View, keys: tuple[SeriesKey, ...]) -> Int64s:
-    """Give each key's series id, made where it is new."""
-    known = view.heads.ids
+def _made(view: View, keys: tuple[SeriesKey, ...]) -> list[int | None]:
+    """Make the series that are new; give the ids of all."""
     made: dict[SeriesKey, int] = {}
     for key in keys:
-        if key not in known and key not in made:
+        if key not in view.heads.ids and key not in made:
             row = view.connection.execute(
                 "INSERT INTO series (sensor, quantity, count, sealed_through) VALUES (?, ?, 0, 0)", key
             )
             made[key] = int(row.lastrowid or 0)
-    if made:
-        view.heads = heads.with_series(view.heads, made, sealing.next_generation(view.connection))
-    return np.array([view.heads.ids[key] for key in keys], dtype=np.int64)
+    view.heads = heads.with_series(view.heads, made, sealing.next_generation(view.connection))
+    return list(map(view.heads.ids.get, keys))
 
 
-def _look_up(view: View, batch: Sorted, ids: Int64s) -> tuple[NDArray[np.bool_], Floats]:
-    """Say which readings' instants are there already, and with what value."""
-    there = np.zeros(len(batch.at_ms), dtype=np.bool_)
-    old = np.zeros(len(batch.at_ms))
-    starts = sorting.runs(batch.key_index)
+def _look_up(view: View, batch: Sorted, ids: Int64s) -> _Known | None:
+    """Say what is there already; None where every reading is newer than its series, which needs no looking up."""
+    starts = batch.starts
     last_ms = view.heads.last_ms[ids]
     if not bool((batch.at_ms[starts] <= last_ms[batch.key_index[starts]]).any()):
-        return there, old
+        return None
+    there = np.zeros(len(batch.at_ms), dtype=np.bool_)
+    old = np.zeros(len(batch.at_ms))
     late = np.flatnonzero(batch.at_ms <= last_ms[batch.key_index])
     apart = (np.diff(batch.key_index[late]) != 0) | (np.diff(batch.at_ms[late]) > _APART_MS)
     for some in np.split(late, np.flatnonzero(apart) + 1):
@@ -96,34 +116,40 @@ def _look_up(view: View, batch: Sorted, ids: Int64s) -> tuple[NDArray[np.bool_],
             found = held.at_ms[at] == at_ms
             there[some[found]] = True
             old[some[found]] = held.value[at[found]]
-    return there, old
+    return _Known(there, old) if bool(there.any()) else None
 
 
 def _record_amendments(
-    connection: sqlite3.Connection, batch: Sorted, ids: Int64s, changed: NDArray[np.bool_], old: Floats, at_ms: int
+    connection: sqlite3.Connection,
+    batch: Sorted,
+    ids: Int64s,
+    changed: NDArray[np.bool_],
+    known: _Known | None,
+    at_ms: int,
 ) -> None:
     """Keep the old values. What was overwritten inside the batch is kept too; a third value in the file came first."""
     inside = batch.overwritten
-    kept = [
-        *zip(
-            ids[batch.key_index[changed]].tolist(),
-            batch.at_ms[changed].tolist(),
-            old[changed].tolist(),
-            batch.value[changed].tolist(),
-            strict=True,
-        ),
-        *zip(
-            ids[inside.key_index].tolist(), inside.at_ms.tolist(), inside.old.tolist(), inside.new.tolist(), strict=True
-        ),
-    ]
+    kept: list[tuple[int, int, float, float]] = []
+    if known is not None and changed.any():
+        columns = ids[batch.key_index[changed]], batch.at_ms[changed], known.value[changed], batch.value[changed]
+        kept += zip(*(column.tolist() for column in columns), strict=True)
+    if len(inside.at_ms):
+        columns = ids[inside.key_index], inside.at_ms, inside.old, inside.new
+        kept += zip(*(column.tolist() for column in columns), strict=True)
     if kept:
         connection.executemany(_RECORD_AMENDMENT, ((*row, at_ms) for row in kept))
 
 
 def _stage(
-    view: View, batch: Sorted, ids: Int64s, new: NDArray[np.bool_], changed: NDArray[np.bool_], heard_ms: int
+    view: View,
+    batch: Sorted,
+    ids: Int64s,
+    new: NDArray[np.bool_] | None,
+    changed: NDArray[np.bool_],
+    heard_ms: int,
 ) -> None:
-    which: NDArray[np.bool_] | slice = slice(None) if bool(new.all()) else new | changed
+    """Stage what is new or changed.  new: None where all of it is."""
+    which: NDArray[np.bool_] | slice = slice(None) if new is None else new | changed
     at_ms = batch.at_ms[which]
     if len(at_ms) == 0:
         return
@@ -133,20 +159,18 @@ def _stage(
         ids[batch.key_index[which]],
         at_ms,
         batch.value[which],
-        batch.arrival[which] * ARRIVAL + changed[which] * AMENDS,
+        batch.arrival[which] * ARRIVAL + (0 if new is None else changed[which] * AMENDS),
     )
     staging.write(view.connection, staged, heard_ms)
     view.own.append(staged)
     view.heads = heads.advanced(view.heads, staged, number)
 
 
-def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.bool_], apply: Mapper) -> None:
-    """Merge what is new or changed straight into the chunks of each sensor."""
-    starts = np.append(sorting.runs(batch.key_index), len(batch.at_ms)).tolist()
+def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.bool_] | None) -> None:
+    """Merge what is new or changed straight into the chunks of each sensor.  which: None where all of it is."""
     by_sensor: dict[str, dict[int, Column]] = {}
-    every = bool(which.all())
-    for begin, end in itertools.pairwise(starts):
-        rows_of: slice | Int64s = slice(begin, end) if every else begin + np.flatnonzero(which[begin:end])
+    for begin, end in itertools.pairwise([*batch.starts.tolist(), len(batch.at_ms)]):
+        rows_of: slice | Int64s = slice(begin, end) if which is None else begin + np.flatnonzero(which[begin:end])
         column = Column(batch.at_ms[rows_of], batch.value[rows_of], batch.arrival[rows_of])
         series_id = int(ids[batch.key_index[begin]])
         if len(column.at_ms):
@@ -154,7 +178,7 @@ def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.b
     with sealing.touching_chunks(view):
         for sensor, columns_of in by_sensor.items():
             _seal_first_what_overlaps(view, sensor, columns_of)
-            sealing.merge(view, sensor, columns_of, apply=apply)
+        sealing.merge(view, by_sensor)
         feed.note_bulk(view, by_sensor)
 
 

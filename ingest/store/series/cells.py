@@ -41,20 +41,40 @@ def chosen(cells: Cells, which: Which) -> Cells:
     )
 
 
-def of_samples(samples: Series, vouched_ms: Int64s, edges_ms: Int64s) -> Cells:
-    """Put samples into the cells between edges; samples may reach beyond them on either side."""
-    cuts = np.searchsorted(samples.at_ms, edges_ms, side="left")
-    made = empty(len(edges_ms) - 1)
-    made.readings[:] = np.diff(cuts)
-    made.vouched_ms[:] = _vouched(samples.at_ms, vouched_ms, edges_ms)
-    filled = made.readings > 0
+class Frame(NamedTuple):
+    """What the instants alone say of the cells between edges; series that were read together share it.
+
+    cuts: int64 (n + 1,), the first reading of each cell, and the end of the last.  readings, vouched_ms: int64 (n,).
+    """
+
+    cuts: Int64s
+    readings: Int64s
+    vouched_ms: Int64s
+
+
+def frame(at_ms: Int64s, vouched_ms: Int64s, edges_ms: Int64s) -> Frame:
+    """Give the frame of cells; instants may reach beyond the edges on either side."""
+    cuts = np.searchsorted(at_ms, edges_ms, side="left")
+    return Frame(cuts, np.diff(cuts), _vouched(at_ms, vouched_ms, edges_ms))
+
+
+def framed(value: Floats, of: Frame) -> Cells:
+    """Put the values that belong to a frame's instants into its cells."""
+    count = len(of.readings)
+    made = Cells(of.readings, np.zeros(count), np.zeros(count), np.zeros(count), of.vouched_ms)
+    filled = of.readings > 0
     if filled.any():
-        value = samples.value[cuts[0] : cuts[-1]]
-        starts = cuts[:-1][filled] - cuts[0]
+        value = value[of.cuts[0] : of.cuts[-1]]
+        starts = of.cuts[:-1][filled] - of.cuts[0]
         made.minimum[filled] = np.minimum.reduceat(value, starts)
         made.maximum[filled] = np.maximum.reduceat(value, starts)
         made.total[filled] = totals(value, starts)
     return made
+
+
+def of_samples(samples: Series, vouched_ms: Int64s, edges_ms: Int64s) -> Cells:
+    """Put samples into the cells between edges; samples may reach beyond them on either side."""
+    return framed(samples.value, frame(samples.at_ms, vouched_ms, edges_ms))
 
 
 def totals(value: Floats, starts: Int64s) -> Floats:

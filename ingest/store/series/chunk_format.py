@@ -7,16 +7,18 @@ directory has a checksum of its own and holds one of each column's frame.
 
 from __future__ import annotations
 
+import itertools
 import struct
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.site.series import Floats, Int64s
-from ingest.store.series import packing, squeeze
+from ingest.store.series import packing, pieces, squeeze
+from ingest.store.series.packing import Packed
 from ingest.store.series.squeeze import Damaged
 
 VERSION: Final = 1
@@ -71,10 +73,41 @@ def seal(columns: Mapping[int, Column]) -> dict[int, Part]:
     for series_id, column in columns.items():
         instants = next((made for at_ms, made in done if np.array_equal(at_ms, column.at_ms)), None)
         if instants is None:
-            instants = _seal_instants(column.at_ms)
+            instants = _squeezed_instants(packing.pack_instants(column.at_ms), column.at_ms)
             done.append((column.at_ms, instants))
-        parts[series_id] = _seal_values(column, instants)
+        parts[series_id] = _squeezed_values(packing.pack_values(column.value), column.arrival, instants)
     return parts
+
+
+def seal_in_pieces(columns: Mapping[int, Column], bounds: Sequence[tuple[int, int]]) -> list[dict[int, Part]]:
+    """Pack and squeeze long columns, by series id, cut by time, all pieces of a column at once.
+
+    bounds: from_ms, to_ms of each piece, rising, none overlapping; together they hold every reading of the columns.
+    Gives for each piece what `seal` would give: the parts of the series that have readings in it.
+    """
+    begins = np.array([begin for begin, _ in bounds])
+    sealed: list[dict[int, Part]] = [{} for _ in bounds]
+    done: list[tuple[Int64s, list[int], list[Instants]]] = []
+    for series_id, column in columns.items():
+        found = next(((cuts, made) for at_ms, cuts, made in done if np.array_equal(at_ms, column.at_ms)), None)
+        cuts, made = found or _instants_in_pieces(column.at_ms, begins)
+        if found is None:
+            done.append((column.at_ms, cuts, made))
+        filled = [number for number in range(len(bounds)) if cuts[number] < cuts[number + 1]]
+        distinct = [cuts[number] for number in filled] + cuts[-1:]
+        arrival = bool(column.arrival.any())
+        for number, instants, packed in zip(filled, made, pieces.pack_values(column.value, distinct), strict=True):
+            marks = column.arrival[cuts[number] : cuts[number + 1]] if arrival else _NO_MARKS
+            sealed[number][series_id] = _squeezed_values(packed, marks, instants)
+    return sealed
+
+
+def _instants_in_pieces(at_ms: Int64s, begins: Int64s) -> tuple[list[int], list[Instants]]:
+    """Give where the pieces begin, and the end, and the sealed instants of those that are not empty."""
+    cuts = [*at_ms.searchsorted(begins).tolist(), len(at_ms)]
+    filled = [(begin, end) for begin, end in itertools.pairwise(cuts) if begin < end]
+    packed = pieces.pack_instants(at_ms, [filled[0][0], *(end for _, end in filled)])
+    return cuts, [_squeezed_instants(one, at_ms[slice(*span)]) for one, span in zip(packed, filled, strict=True)]
 
 
 def unseal(part: Part) -> Column:
@@ -168,20 +201,21 @@ def _verify(column: Instants | Part, what: str) -> None:
         raise Damaged(f"the checksum of its {what} is wrong")
 
 
-def _seal_instants(at_ms: Int64s) -> Instants:
-    header, planes = packing.pack_instants(at_ms)
-    frame = squeeze.compress(planes) if planes else b""
-    return Instants(len(at_ms), int(at_ms[0]), int(at_ms[-1]), header, zlib.crc32(frame), frame)
+def _squeezed_instants(packed: Packed, at_ms: Int64s) -> Instants:
+    frame = squeeze.compress(packed.planes) if packed.planes else b""
+    return Instants(len(at_ms), int(at_ms[0]), int(at_ms[-1]), packed.header, zlib.crc32(frame), frame)
 
 
-def _seal_values(column: Column, instants: Instants) -> Part:
-    header, planes = packing.pack_values(column.value)
-    marked = int(np.count_nonzero(column.arrival))
-    arrival = _NONE if marked == 0 else _ALL if marked == len(column.arrival) else _SOME
-    if arrival == _SOME:
-        planes += np.packbits(column.arrival).tobytes()
+_NO_MARKS: Final = np.empty(0, np.bool_)
+
+
+def _squeezed_values(packed: Packed, marks: NDArray[np.bool_], instants: Instants) -> Part:
+    """Squeeze packed values.  marks: which bear an instant of arrival; empty where none does."""
+    marked = int(np.count_nonzero(marks))
+    arrival = _NONE if marked == 0 else _ALL if marked == len(marks) else _SOME
+    planes = packed.planes + np.packbits(marks).tobytes() if arrival == _SOME else packed.planes
     frame = squeeze.compress(planes) if planes else b""
-    return Part(instants, arrival, header, zlib.crc32(frame), frame)
+    return Part(instants, arrival, packed.header, zlib.crc32(frame), frame)
 
 
 def _bitmap_bytes(count: int) -> int:

@@ -7,9 +7,10 @@ slot is chosen by the pace of the sensor: a few thousand readings.
 
 from __future__ import annotations
 
+import json
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Any, Final, NamedTuple
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -31,10 +32,14 @@ _SPANS: Final = """
         AND from_ms >= coalesce((SELECT max(from_ms) FROM chunk WHERE sensor = ?1 AND from_ms <= ?2), ?2)
     ORDER BY from_ms"""
 
-_INSERT: Final = "INSERT INTO chunk (sensor, from_ms, to_ms, body) VALUES (?, ?, ?, ?)"
+_SPANS_OF_MANY: Final = """
+    SELECT wanted.key, chunk.id, from_ms, to_ms
+    FROM json_each(?1) AS wanted CROSS JOIN chunk ON chunk.sensor = wanted.value
+    WHERE from_ms <= ?3 AND from_ms >= coalesce(
+        (SELECT max(from_ms) FROM chunk WHERE sensor = wanted.value AND from_ms <= ?2), ?2)
+    ORDER BY wanted.key, from_ms"""
 
-Mapper = Callable[..., Iterable[Any]]
-"""`map`, or what does the same on several threads."""
+_INSERT: Final = "INSERT INTO chunk (sensor, from_ms, to_ms, body) VALUES (?, ?, ?, ?)"
 
 
 class Span(NamedTuple):
@@ -49,6 +54,15 @@ def spans(connection: sqlite3.Connection, sensor: str, from_ms: int, to_ms: int)
     """Give the chunks of a sensor that reach into from_ms <= t < to_ms, in order of time."""
     rows = connection.execute(_SPANS, (sensor, from_ms, to_ms - 1))
     return [Span(*row) for row in rows if row[2] > from_ms]
+
+
+def spans_of_many(connection: sqlite3.Connection, sensors: Sequence[str], from_ms: int, to_ms: int) -> list[list[Span]]:
+    """Give what `spans` gives for each of these sensors, by one statement."""
+    found: list[list[Span]] = [[] for _ in sensors]
+    for number, *row in connection.execute(_SPANS_OF_MANY, (json.dumps(sensors), from_ms, to_ms - 1)):
+        if row[2] > from_ms:
+            found[number].append(Span(*row))
+    return found
 
 
 def spans_backwards(connection: sqlite3.Connection, sensor: str, before_ms: int) -> Iterator[Span]:
@@ -97,30 +111,31 @@ class Rewriting(NamedTuple):
     rows: list[tuple[int, int, bytes]]
 
 
-def merge(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column], *, apply: Mapper = map) -> None:
+def merge(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column]) -> None:
     """Merge readings of one sensor, by series id, into its chunks; where an instant is there the new word stands.
 
     A chunk that is damaged is set aside with its bytes (table `damaged`), and a new one takes its place.
-    apply: `map`, or that of a pool of threads.
     """
-    write(connection, sensor, plan(connection, sensor, new, apply=apply))
+    write(connection, sensor, plan(connection, sensor, new))
 
 
-def plan(
-    connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column], *, apply: Mapper = map
-) -> list[Rewriting]:
+def plan(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column]) -> list[Rewriting]:
     """Work out what `merge` has to write. Only reads."""
     new = {series_id: column for series_id, column in new.items() if len(column.at_ms)}
     if not new:
         return []
+    near = _near(connection, sensor, new)
+    if not near and (bounds := _free_slots(new)):
+        sealed = chunk_format.seal_in_pieces(new, bounds)
+        return [Rewriting(0, "", [_row(*bound, parts) for bound, parts in zip(bounds, sealed, strict=True)])]
     done: list[Rewriting] = []
-    plain: list[tuple[Span, dict[int, Column]]] = []
-    for span, pieces in list(_planned(connection, sensor, new)):
+    plain: list[tuple[int, int, bytes]] = []
+    for span, pieces in list(_planned(new, near)):
         if span.id or _most(pieces) > SPLIT_READINGS:
             done.append(_rewritten(connection, span, pieces))
         else:
-            plain.append((span, pieces))
-    return [*done, Rewriting(0, "", list(apply(_sealed_row, plain)))]
+            plain.append(_row(span.from_ms, span.to_ms, chunk_format.seal(pieces)))
+    return [*done, Rewriting(0, "", plain)]
 
 
 def write(connection: sqlite3.Connection, sensor: str, planned: Iterable[Rewriting]) -> None:
@@ -133,23 +148,34 @@ def write(connection: sqlite3.Connection, sensor: str, planned: Iterable[Rewriti
         connection.executemany(_INSERT, ((sensor, *row) for row in rewriting.rows))
 
 
-def _sealed_row(planned: tuple[Span, dict[int, Column]]) -> tuple[int, int, bytes]:
-    span, pieces = planned
-    body = chunk_format.to_bytes(Chunk(span.from_ms, span.to_ms, chunk_format.seal(pieces)))
-    return span.from_ms, span.to_ms, body
+def _row(from_ms: int, to_ms: int, parts: Mapping[int, chunk_format.Part]) -> tuple[int, int, bytes]:
+    return from_ms, to_ms, chunk_format.to_bytes(Chunk(from_ms, to_ms, parts))
 
 
 def _most(pieces: Mapping[int, Column]) -> int:
     return max(len(column.at_ms) for column in pieces.values())
 
 
-def _planned(
-    connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column]
-) -> Iterator[tuple[Span, dict[int, Column]]]:
-    """Cut columns into the chunks that are there and, where none is, into slots."""
+def _near(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column]) -> list[Span]:
+    """Give the chunks of a sensor that new readings, or the slots they lie in, may touch."""
     first, last = columns.extent(new)
     widest = SLOTS_MS[-1]
-    near = spans(connection, sensor, first // widest * widest, (last // widest + 1) * widest)
+    return spans(connection, sensor, first // widest * widest, (last // widest + 1) * widest)
+
+
+def _free_slots(new: Mapping[int, Column]) -> list[tuple[int, int]]:
+    """Give the slots for readings where no chunk is near; none where one would have too many readings."""
+    slot = min(slot_for(column.at_ms) for column in new.values())
+    begins = np.unique(np.concatenate([_slots_of(column.at_ms, slot) for column in new.values()])) * slot
+    counts = [np.diff(np.append(column.at_ms.searchsorted(begins), len(column.at_ms))) for column in new.values()]
+    if any(int(count.max()) > SPLIT_READINGS for count in counts):
+        return []
+    held = np.logical_or.reduce([count > 0 for count in counts])
+    return [(begin, begin + slot) for begin in begins[held].tolist()]
+
+
+def _planned(new: Mapping[int, Column], near: list[Span]) -> Iterator[tuple[Span, dict[int, Column]]]:
+    """Cut columns into the chunks that are there and, where none is, into slots."""
     for span in near:
         pieces = {i: columns.between(column, span.from_ms, span.to_ms) for i, column in new.items()}
         pieces = {i: piece for i, piece in pieces.items() if len(piece.at_ms)}

@@ -33,35 +33,34 @@ def vouched_ms(at_ms: Int64s) -> Int64s:
     """
     if len(at_ms) < 2:
         return np.full(len(at_ms), LONE_GAP_MS, dtype=np.int64)
-    return vouched_in_segments(at_ms, np.zeros(1, np.int64))
+    return vouched_in_segments(at_ms, np.zeros(1, np.int64))[0]
 
 
-def vouched_in_segments(at_ms: Int64s, starts: Int64s) -> Int64s:
+def vouched_in_segments(at_ms: Int64s, starts: Int64s) -> tuple[Int64s, Int64s]:
     """Give for how long each reading vouches (ms), of several series that are laid end to end.
 
     at_ms: int64 (n,).  starts: int64 (m,), where each series begins; each of at least two readings, and where there are
-    several, of more than `NEIGHBOURS`.
+    several, of more than `NEIGHBOURS`.  Also gives which readings, by index, do not vouch until the next one, the last
+    one of each series left out.
     """
-    intervals = np.diff(at_ms)
+    allowed = np.empty(len(at_ms), np.int64)
+    intervals = np.subtract(at_ms[1:], at_ms[:-1], out=allowed[:-1])
     ends = np.append(starts[1:], len(at_ms)) - 1  # the last reading of each series
     width = min(NEIGHBOURS, len(intervals))
     # Nearly every reading vouches until the next one, which is seen without working out the usual interval around it:
     # only those that may not are looked at closely, and the last ones.
-    intervals[ends[:-1]] = MAX_GAP_MS  # between two series: no interval at all
-    doubtful = (
-        np.union1d(_doubtful(intervals, width), ends) if len(ends) > 1 else np.append(_doubtful(intervals, width), ends)
-    )
+    allowed[ends] = MAX_GAP_MS  # between two series: no interval at all
+    doubtful = np.append(_doubtful(intervals, width, ends[:-1]), ends[-1])
     series = np.searchsorted(starts, doubtful, side="right") - 1
     usual = _usual_interval(intervals, width, doubtful, starts[series], ends[series])
     bounds = np.clip(GAP_FACTOR * usual, MIN_GAP_MS, MAX_GAP_MS).astype(np.int64)
-    allowed = np.append(intervals, np.int64(MAX_GAP_MS))
-    allowed[ends] = MAX_GAP_MS
-    allowed[doubtful] = np.minimum(allowed[doubtful], bounds)
-    return allowed
+    shorter = bounds < allowed[doubtful]
+    allowed[doubtful[shorter]] = bounds[shorter]
+    return allowed, doubtful[shorter & (doubtful != ends[series])]
 
 
-def _doubtful(intervals: Int64s, width: int) -> Int64s:
-    """Give the intervals, by index, that may be longer than their reading vouches."""
+def _doubtful(intervals: Int64s, width: int, between: Int64s) -> Int64s:
+    """Give the intervals, by index, that may be longer than their reading vouches, and those between two series."""
     typical = int(np.median(intervals[:: len(intervals) // 1000 + 1])) // 2
     longest = min(max(GAP_FACTOR * typical, MIN_GAP_MS), MAX_GAP_MS)
     long = intervals > longest
@@ -74,6 +73,7 @@ def _doubtful(intervals: Int64s, width: int) -> Int64s:
         near = (clustered[:, None] + np.arange(-2 * width, 3 * width + 1)).ravel()
         near = near[(near >= 0) & (near < len(intervals))]
         long[near[intervals[near] > MIN_GAP_MS]] = True
+    long[between] = True
     return np.flatnonzero(long)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from ingest.physics.derived import DERIVED
 from ingest.site.series import Int64s, Series, SeriesKey
 from ingest.store.series import cells, coverage, pairing, rollups, rows, stale
-from ingest.store.series.cells import Cells
+from ingest.store.series.cells import Cells, Frame
 from ingest.store.series.context import around, companions_of, instants_of
 from ingest.store.series.summing import influence
 from ingest.store.series.view import View
@@ -38,15 +38,16 @@ def plan(view: View, sensor: str, first_ms: int, last_ms: int, pressure: Callabl
     """Work out the rollups of a stale stretch, or of its beginning. Only reads."""
     ids = view.heads.of_sensor(sensor)
     done_ms = min(last_ms, first_ms + _stretch_for(view, ids))
+    frames = _Frames()
     for series_id in ids:
         key = view.heads.keys[series_id]
         if key is not None and instants_of(view, key) is not None:
-            _roll(view, series_id, [key.quantity], influence(view, key, first_ms, done_ms, pressure), pressure)
+            _roll(view, series_id, [key.quantity], influence(view, key, first_ms, done_ms, pressure), pressure, frames)
     humidity = view.heads.ids.get(SeriesKey(sensor, "rh_percent"))
     if humidity is not None and SeriesKey(sensor, "temperature_c") in view.heads.ids:
         reach = [influence(view, SeriesKey(sensor, name), first_ms, done_ms, pressure) for name in _PROBES]
         whole = min(begin for begin, _ in reach), max(end for _, end in reach)
-        _roll(view, humidity, list(DERIVED), whole, pressure)
+        _roll(view, humidity, list(DERIVED), whole, pressure, frames)
     return Following(sensor, first_ms, last_ms, done_ms, rollups.packed(view))
 
 
@@ -70,37 +71,71 @@ def _stretch_for(view: View, ids: list[int]) -> int:
 
 
 def _roll(
-    view: View, series_id: int, quantities: list[str], stretch: tuple[int, int], pressure: Callable[[], float]
+    view: View,
+    series_id: int,
+    quantities: list[str],
+    stretch: tuple[int, int],
+    pressure: Callable[[], float],
+    frames: _Frames,
 ) -> None:
     """Compute the cells of a stretch of series that have the instants of one stored series, and write them."""
     width = rollups.width_ms(quantities[0])
     begin, end = stretch[0] // width * width, -(-stretch[1] // width) * width
-    for low, high in _with_readings(view, series_id, begin, end):
-        for quantity in quantities:
-            rollups.wipe(view, series_id, quantity, begin, low)
-        for quantity, made in computed(view, series_id, quantities, low, high, pressure):
+    key = view.heads.keys[series_id]
+    assert key is not None  # asked for by its id
+    for quantity, samples in _samples_of(view, key, quantities, begin, end, pressure):
+        done = begin
+        for low, high in _with_readings(samples.at_ms, begin, end):
+            rollups.wipe(view, series_id, quantity, done, low)
+            made = cells.framed(samples.value, frames.of(samples.at_ms, np.arange(low, high + width, width)))
             rollups.prepare(view, series_id, quantity, low, made)
-        begin = high
-    for quantity in quantities:
-        rollups.wipe(view, series_id, quantity, begin, end)
+            done = high
+        rollups.wipe(view, series_id, quantity, done, end)
 
 
-def _with_readings(view: View, series_id: int, begin: int, end: int) -> list[tuple[int, int]]:
+def _with_readings(at_ms: Int64s, begin: int, end: int) -> list[tuple[int, int]]:
     """Give the parts of a stretch in which there are readings or what they vouch for, to multiples of a day.
 
-    A sensor whose clock was decades wrong for a moment must not cost decades of empty cells.
+    at_ms: the readings of the stretch and those beside it. A sensor whose clock was decades wrong for a moment must not
+    cost decades of empty cells.
     """
-    at_ms = rows.between(view, series_id, begin - coverage.MAX_GAP_MS, end).at_ms
-    if len(at_ms) == 0:
-        return []
     parts: list[tuple[int, int]] = []
-    for first, last in stale.clusters([at_ms]):
+    for first, last in stale.clusters([at_ms]) if len(at_ms) else ():
         low = max(begin, first // _DAY_MS * _DAY_MS)
         high = min(end, -(-(last + coverage.MAX_GAP_MS + 1) // _DAY_MS) * _DAY_MS)
         if parts and low <= parts[-1][1]:
             low = parts.pop()[0]
-        parts.append((low, high))
+        if low < high:
+            parts.append((low, high))
     return parts
+
+
+class _Frames:
+    """The frames that were made last: series that were read together share their instants, and derived ones have them.
+
+    Between the same edges, what follows from the same instants is worked out once.
+    """
+
+    def __init__(self) -> None:
+        self._vouched: list[tuple[Int64s, Int64s]] = []
+        self._made: list[tuple[Int64s, Int64s, Frame]] = []
+
+    def of(self, at_ms: Int64s, edges_ms: Int64s) -> Frame:
+        """Give the frame of the cells between edges."""
+        for known, edges, frame in self._made:
+            if edges[0] == edges_ms[0] and len(edges) == len(edges_ms) and np.array_equal(known, at_ms):
+                return frame
+        frame = cells.frame(at_ms, self._vouched_of(at_ms), edges_ms)
+        self._made.append((at_ms, edges_ms, frame))
+        return frame
+
+    def _vouched_of(self, at_ms: Int64s) -> Int64s:
+        for known, vouched in self._vouched:
+            if np.array_equal(known, at_ms):
+                return vouched
+        vouched = coverage.vouched_ms(at_ms)
+        self._vouched.append((at_ms, vouched))
+        return vouched
 
 
 def computed(
@@ -114,31 +149,26 @@ def computed(
     edges = np.arange(begin, end + width, width)
     key = view.heads.keys[series_id]
     assert key is not None  # asked for by its id
-    vouched: tuple[Int64s, Int64s] | None = None
+    frames = _Frames()
     for quantity, samples in _samples_of(view, key, quantities, begin, end, pressure):
-        if vouched is None or not np.array_equal(vouched[0], samples.at_ms):
-            vouched = samples.at_ms, coverage.vouched_ms(samples.at_ms)
-        yield quantity, cells.of_samples(samples, vouched[1], edges)
+        yield quantity, cells.framed(samples.value, frames.of(samples.at_ms, edges))
 
 
 def _samples_of(
     view: View, key: SeriesKey, quantities: list[str], begin: int, end: int, pressure: Callable[[], float]
 ) -> Iterator[tuple[str, Series]]:
     """Give each quantity's samples of a stretch with their context."""
+    own = around(view, key, begin, end, pressure)
     if quantities == [key.quantity]:
-        yield key.quantity, around(view, key, begin, end, pressure)
+        yield key.quantity, own
         return
-    humidity = around(view, key, begin, end, pressure)
-    companions = (
-        companions_of(view, key.sensor, int(humidity.at_ms[0]), int(humidity.at_ms[-1])) if len(humidity) else None
-    )
+    companions = companions_of(view, key.sensor, int(own.at_ms[0]), int(own.at_ms[-1])) if len(own) else None
     if companions is None:
         yield from ((quantity, rows.EMPTY) for quantity in quantities)
         return
-    paired = pairing.paired(companions[0], humidity, companions[1], pressure())
-    for quantity in quantities:
-        samples = pairing.compute(quantity, paired)
-        if len(samples) == len(humidity):
+    paired = pairing.paired(companions[0], own, companions[1], pressure())
+    for quantity, samples in pairing.compute(quantities, paired).items():
+        if len(samples) == len(own):
             yield quantity, samples
         else:
             # Samples are missing: the context may reach too short, so it is looked for in the derived series itself.

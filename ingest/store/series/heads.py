@@ -129,9 +129,14 @@ def advanced(heads: Heads, staged: Staged, top: int) -> Heads:
         return replace(heads, state=heads.state._replace(top=top))
     count, first_ms = heads.count.copy(), heads.first_ms.copy()
     last_ms, last_value = heads.last_ms.copy(), heads.last_value.copy()
-    np.add.at(count, staged.series, (staged.marks & AMENDS) == 0)
-    np.minimum.at(first_ms, staged.series, staged.at_ms)
+    new = (staged.marks & AMENDS) == 0
     newest = _newest(staged)
+    if len(newest) == len(staged.series):  # one reading of each, as live batches mostly are
+        count[staged.series] += new
+        first_ms[staged.series] = np.minimum(first_ms[staged.series], staged.at_ms)
+    else:
+        np.add.at(count, staged.series, new)
+        np.minimum.at(first_ms, staged.series, staged.at_ms)
     newest = newest[staged.at_ms[newest] >= last_ms[staged.series[newest]]]
     last_ms[staged.series[newest]] = staged.at_ms[newest]
     last_value[staged.series[newest]] = staged.value[newest]

@@ -9,7 +9,7 @@ bits. Nothing here compresses: the planes of one chunk are squeezed by `chunk_fo
 from __future__ import annotations
 
 import struct
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from ingest.store.series.squeeze import Damaged
 
 _DECIMALS: Final = (2, 1, 0, 3, 4, 5, 6)  # tried in this order: hundredths are the most usual
 _TRIED_FIRST: Final = 64
+_LOOKED_AT: Final = 1024  # steps from which the usual one is taken
 _PLAIN: Final = 1e9
 _EXACT: Final = float(2**52)
 CONSTANT, DECIMAL, BITS = 0, 1, 2
@@ -75,6 +76,26 @@ def from_planes(data: memoryview, planes: int, count: int) -> NDArray[np.uint64]
     return numbers
 
 
+def unfolded(data: memoryview, planes: int, count: int) -> Int64s:
+    """Undo `fold` and `to_planes` together, in as few bytes a number as there are planes. Raises Damaged."""
+    if planes > 8 or len(data) < planes * count:
+        raise Damaged("a column shorter than noted")
+    if planes == 0:
+        return np.zeros(count, np.int64)
+    table = np.frombuffer(data, np.uint8, planes * count).reshape(planes, count)
+    width = 1 << (planes - 1).bit_length()  # 1, 2, 4 or 8
+    numbers: NDArray[np.unsignedinteger[Any]] = table[0].astype(f"<u{width}")
+    for plane in range(1, planes):
+        higher = table[plane].astype(numbers.dtype)
+        higher <<= 8 * plane
+        numbers |= higher
+    odd = numbers & 1
+    numbers >>= 1
+    np.negative(odd, out=odd)
+    numbers ^= odd
+    return numbers.view(f"<i{width}").astype(np.int64)
+
+
 def decimals_of(values: Floats) -> tuple[int, Int64s] | None:
     """Give k and the whole numbers q with value == q / 10**k, bit for bit; None where there are no such.
 
@@ -104,17 +125,24 @@ def _whole(values: Floats, decimals: int) -> Int64s | None:
 
 def pack_values(values: Floats) -> Packed:
     """Pack float64 values, finite, at least one."""
-    bits = values.view(np.int64)
-    if bool((bits == bits[0]).all()):
-        return Packed(_VALUES.pack(CONSTANT, 0, 0, int(bits[0])), b"")
-    decimal = decimals_of(values)
+    decimal = None if values[0] == values[-1] and _constant(values) else decimals_of(values)
     if decimal is None:
-        changed = bits.view(np.uint64)[1:] ^ bits.view(np.uint64)[:-1]
-        planes, data = to_planes(changed)
-        return Packed(_VALUES.pack(BITS, 0, planes, int(bits[0])), data)
+        return pack_bits(values)
     decimals, whole = decimal
     planes, data = to_planes(fold(np.diff(whole)))
     return Packed(_VALUES.pack(DECIMAL, decimals, planes, int(whole[0])), data)
+
+
+def pack_bits(values: Floats) -> Packed:
+    """Pack float64 values, at least one, as changes of their bits, without looking for decimals."""
+    bits = values.view(np.uint64)
+    planes, data = to_planes(bits[1:] ^ bits[:-1])
+    return Packed(_VALUES.pack(BITS if planes else CONSTANT, 0, planes, int(values.view(np.int64)[0])), data)
+
+
+def _constant(values: Floats) -> bool:
+    bits = values.view(np.int64)
+    return bool((bits == bits[0]).all())
 
 
 def values_size(header: bytes, count: int) -> int:
@@ -127,18 +155,17 @@ def unpack_values(header: bytes, data: memoryview, count: int) -> Floats:
     kind, decimals, planes, first = _VALUES.unpack(header)
     if kind == CONSTANT:
         return np.full(count, first, np.int64).view(np.float64)
-    numbers = from_planes(data, planes, count - 1)
     if kind == BITS:
         bits = np.empty(count, np.uint64)
         bits[0] = np.int64(first).view(np.uint64)
-        bits[1:] = numbers
+        bits[1:] = from_planes(data, planes, count - 1)
         return np.bitwise_xor.accumulate(bits).view(np.float64)
     if kind != DECIMAL or decimals > max(_DECIMALS):
         raise Damaged("a column of unknown kind")
     whole = np.empty(count, np.int64)
     whole[0] = first
-    whole[1:] = unfold(numbers)
-    np.cumsum(whole, out=whole)
+    np.cumsum(unfolded(data, planes, count - 1), out=whole[1:])
+    whole[1:] += first
     values: Floats = whole / 10.0**decimals
     return values
 
@@ -146,11 +173,29 @@ def unpack_values(header: bytes, data: memoryview, count: int) -> Floats:
 HEADER_BYTES: Final = {"values": _VALUES.size, "instants": _INSTANTS.size}
 
 
-def _grid_of(steps: Int64s) -> int:
+def header_of_hundredths(planes: int, first: int) -> bytes:
+    """Give the header of values that are hundredths.  first: the first whole number; float64 bits where no planes."""
+    return _VALUES.pack(DECIMAL if planes else CONSTANT, 2 if planes else 0, planes, first)
+
+
+def header_of_grid(step_planes: int, offset_planes: int, base: int, grid: int) -> bytes:
+    """Give the header of instants on a grid."""
+    return _INSTANTS.pack(GRID, step_planes, offset_planes, base, grid)
+
+
+def grid_of(steps: Int64s) -> int:
     """Guess the grid that a sensor reports on: its usual step, as round as steps of that length are."""
-    usual = int(np.partition(steps, len(steps) // 2)[len(steps) // 2])
+    some = steps[:: len(steps) // _LOOKED_AT + 1]
+    usual = int(np.partition(some, len(some) // 2)[len(some) // 2])
     roundness = next((unit for unit in (1000, 100, 10) if usual >= 2 * unit), 1)
     return max(1, round(usual / roundness) * roundness)
+
+
+def base_of(at_ms: Int64s, grid: int) -> int:
+    """Give the instant of the grid near the first of these against which most lie close to it."""
+    sample = at_ms[: 4 * _TRIED_FIRST]
+    phases = np.sort((sample - at_ms[0] + grid // 2) % grid)
+    return int(at_ms[0]) + int(phases[len(phases) // 2]) - grid // 2
 
 
 def pack_instants(at_ms: Int64s) -> Packed:
@@ -158,10 +203,8 @@ def pack_instants(at_ms: Int64s) -> Packed:
     if len(at_ms) == 1:
         return Packed(_INSTANTS.pack(GRID, 0, 0, int(at_ms[0]), 1), b"")
     steps = np.diff(at_ms)
-    grid = _grid_of(steps)
-    sample = at_ms[: 4 * _TRIED_FIRST]
-    phases = np.sort((sample - at_ms[0] + grid // 2) % grid)
-    base = int(at_ms[0]) + int(phases[len(phases) // 2]) - grid // 2
+    grid = grid_of(steps)
+    base = base_of(at_ms, grid)
     index = (at_ms - base + grid // 2) // grid
     offset = at_ms - base - index * grid
     beside = steps - grid
@@ -187,14 +230,14 @@ def unpack_instants(header: bytes, data: memoryview, count: int) -> Int64s:
     steps = np.full(count, grid, np.int64)
     if kind == DIFFERENCES:
         steps[0] = base
-        steps[1:] += unfold(from_planes(data, step_planes, count - 1))
+        steps[1:] += unfolded(data, step_planes, count - 1)
         return np.cumsum(steps)
     if kind != GRID:
         raise Damaged("a column of unknown kind")
     steps[0] = base
     if step_planes:
-        steps[1:] += unfold(from_planes(data, step_planes, count - 1)) * grid
+        steps[1:] += unfolded(data, step_planes, count - 1) * grid
     np.cumsum(steps, out=steps)
     if offset_planes:
-        steps += unfold(from_planes(data[step_planes * (count - 1) :], offset_planes, count))
+        steps += unfolded(data[step_planes * (count - 1) :], offset_planes, count)
     return steps

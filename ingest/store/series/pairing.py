@@ -9,11 +9,12 @@ Where no temperature belongs to an instant, or the quantity cannot be derived th
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Final, NamedTuple
 
 import numpy as np
 
-from ingest.physics.derived import DERIVED
+from ingest.physics.derived import derive_all
 from ingest.site.series import Floats, Int64s, Series
 
 TEMPERATURE_AGE_MS: Final = 300_000
@@ -66,15 +67,23 @@ def paired(temperature: Series, humidity: Series, pressure: Series | None, site_
     return Paired(humidity.at_ms, temperature_c, humidity.value, pressure_kpa)
 
 
-def compute(quantity: str, of: Paired) -> Series:
-    """Give a derived series, without the instants at which it is not known.  quantity: a name in `DERIVED`."""
-    value = np.asarray(DERIVED[quantity].compute(of.temperature_c, of.rh_percent, of.pressure_kpa), dtype=np.float64)
+def compute(quantities: Collection[str], of: Paired) -> dict[str, Series]:
+    """Give derived series, each without the instants at which it is not known, in the order of `DERIVED`.
+
+    quantities: names in `DERIVED`. What several need is computed once; a series is the same, bit for bit, whichever
+    others are computed with it.
+    """
+    columns = derive_all(of.temperature_c, of.rh_percent, of.pressure_kpa, names=quantities)
+    return {quantity: _known(of.at_ms, value) for quantity, value in columns.items()}
+
+
+def _known(at_ms: Int64s, value: Floats) -> Series:
     unknown = np.isnan(value)
-    return Series(of.at_ms[~unknown], value[~unknown]) if unknown.any() else Series(of.at_ms, value)
+    return Series(at_ms[~unknown], value[~unknown]) if unknown.any() else Series(at_ms, value)
 
 
 def derive(
     quantity: str, temperature: Series, humidity: Series, pressure: Series | None, site_pressure_kpa: float
 ) -> Series:
     """Give the derived series of one sensor at the instants of its RH readings (see `paired` and `compute`)."""
-    return compute(quantity, paired(temperature, humidity, pressure, site_pressure_kpa))
+    return compute((quantity,), paired(temperature, humidity, pressure, site_pressure_kpa))[quantity]

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import struct
 import zlib
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
 
+from ingest.site.series import Floats
 from ingest.store.series import cells, packing, squeeze
 from ingest.store.series.cells import Cells
+from ingest.store.series.packing import Packed
 from ingest.store.series.squeeze import Damaged
 
 VERSION: Final = 1
@@ -19,14 +22,14 @@ _CHECK: Final = struct.Struct("<I")
 _NO_VALUES: Final = bytes(11)
 
 
-def to_bytes(from_ms: int, width_ms: int, held: Cells) -> bytes:
-    """Write cells that follow each other from `from_ms` on, at least one."""
+def to_bytes(from_ms: int, width_ms: int, held: Cells, pack: Callable[[Floats], Packed] = packing.pack_values) -> bytes:
+    """Write cells that follow each other from `from_ms` on, at least one.  pack: packs minima, maxima and sums."""
     filled = held.readings > 0
     count_planes, count = packing.to_planes(packing.fold(np.diff(held.readings, prepend=0)))
     vouched_planes, vouched = packing.to_planes(packing.fold(width_ms - held.vouched_ms))
     values = [packing.Packed(_NO_VALUES, b"")] * 3
     if filled.any():
-        values = [packing.pack_values(column[filled]) for column in (held.minimum, held.maximum, held.total)]
+        values = [pack(column[filled]) for column in (held.minimum, held.maximum, held.total)]
     planes = b"".join((count, vouched, *(value.planes for value in values)))
     sizes = (len(held.readings), int(np.count_nonzero(filled)), count_planes, vouched_planes)
     head = _HEAD.pack(VERSION, from_ms, width_ms, *sizes, *(value.header for value in values))
@@ -48,8 +51,8 @@ def from_bytes(body: bytes) -> tuple[int, int, Cells]:
     ends = np.cumsum(lengths).tolist()
     parts = [planes[end - length : end] for end, length in zip(ends, lengths, strict=True)]
     held = cells.empty(size)
-    held.readings[:] = np.cumsum(packing.unfold(packing.from_planes(parts[0], count_planes, size)))
-    held.vouched_ms[:] = width_ms - packing.unfold(packing.from_planes(parts[1], vouched_planes, size))
+    held.readings[:] = np.cumsum(packing.unfolded(parts[0], count_planes, size))
+    held.vouched_ms[:] = width_ms - packing.unfolded(parts[1], vouched_planes, size)
     if filled_size:
         filled = held.readings > 0
         for column, header, part in zip((held.minimum, held.maximum, held.total), headers, parts[2:], strict=True):

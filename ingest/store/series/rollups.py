@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from ingest.physics.derived import DERIVED
-from ingest.store.series import cells, rollup_format
+from ingest.store.series import cells, packing, rollup_format
 from ingest.store.series.cells import Cells
 from ingest.store.series.squeeze import Damaged
 from ingest.store.series.view import View
@@ -158,15 +158,17 @@ def _packed(quantity: str, block: Block) -> bytes | None:
         return None
     first, last = int(filled[0]), int(filled[-1]) + 1
     width = width_ms(quantity)
-    return rollup_format.to_bytes(block.from_ms + first * width, width, cells.chosen(whole, slice(first, last)))
+    begin, held = block.from_ms + first * width, cells.chosen(whole, slice(first, last))
+    # What a formula gives has no decimals to look for, but for constants.
+    return rollup_format.to_bytes(begin, width, held, packing.pack_bits if quantity in DERIVED else packing.pack_values)
 
 
 def write(connection: sqlite3.Connection, made: Iterable[Row]) -> None:
     """Write blocks in the place of those that are there."""
-    for series_id, quantity, from_ms, body in made:
-        key = (series_id, quantity, from_ms)
-        connection.execute("DELETE FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms = ?", key)
-        if body is not None:
-            connection.execute(
-                "INSERT INTO rollup (series_id, quantity, from_ms, body) VALUES (?, ?, ?, ?)", (*key, body)
-            )
+    rows = list(made)
+    gone = [row[:3] for row in rows if row.body is None]
+    connection.executemany("DELETE FROM rollup WHERE series_id = ? AND quantity = ? AND from_ms = ?", gone)
+    connection.executemany(
+        "INSERT OR REPLACE INTO rollup (series_id, quantity, from_ms, body) VALUES (?, ?, ?, ?)",
+        [row for row in rows if row.body is not None],
+    )

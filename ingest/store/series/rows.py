@@ -11,7 +11,7 @@ import numpy as np
 from ingest.site.series import Sample, Series, SeriesKey
 from ingest.store.api import SeriesExtent
 from ingest.store.series import chunk_format, chunks, columns
-from ingest.store.series.chunk_format import Column
+from ingest.store.series.chunk_format import Chunk, Column
 from ingest.store.series.chunks import Span
 from ingest.store.series.heads import NEVER
 from ingest.store.series.squeeze import Damaged
@@ -84,7 +84,7 @@ def sealed_of(view: View, span: Span, series_id: int) -> Column:
 def _unsealed(view: View, span: Span, series_id: int) -> Column:
     """Unpack one series of a chunk; instants that several quantities share are unpacked and held once."""
     try:
-        part = chunks.fetch(view.connection, span.id).parts.get(series_id)
+        part = _fetched(view, span).parts.get(series_id)
         if part is None:
             return columns.NONE
         name = ("instants", span.id, part.instants.check, part.instants.header)
@@ -97,6 +97,18 @@ def _unsealed(view: View, span: Span, series_id: int) -> Column:
     except Damaged as damaged:
         view.on_damage(f"{view.key_name(series_id)}, {utc(span.from_ms)} to {utc(span.to_ms)}: {damaged}")
         return columns.NONE
+
+
+def _fetched(view: View, span: Span) -> Chunk:
+    """Fetch a chunk; it is held for its other series, which are mostly asked for soon."""
+    name = ("body", span.id)
+    chunk: Chunk | None = view.unpacked.get(name) if view.unpacked is not None else None
+    if chunk is None:
+        chunk = chunks.fetch(view.connection, span.id)
+        if view.unpacked is not None:
+            size = sum(len(part.frame) for part in chunk.parts.values())
+            view.unpacked.put(name, chunk, size + size // 2 + 1000)
+    return chunk
 
 
 def utc(at_ms: int) -> str:

@@ -16,7 +16,6 @@ import numpy as np
 
 from ingest.store.series import chunks, feed, heads, rows, staging, stale
 from ingest.store.series.chunk_format import Column
-from ingest.store.series.chunks import Mapper
 from ingest.store.series.staging import AMENDS
 from ingest.store.series.view import View
 
@@ -56,19 +55,24 @@ def refresh(view: View) -> None:
     view.heads = fresh
 
 
-def merge(view: View, sensor: str, new: Mapping[int, Column], *, apply: Mapper = map, through: int = 0) -> None:
-    """Merge readings that nobody has staged into a sensor's chunks, with the notes that belong to it.
+def merge(view: View, new: Mapping[str, Mapping[int, Column]]) -> None:
+    """Merge readings that nobody has staged into their sensors' chunks, with the notes that belong to them.
 
-    new: by series id; what amends is recognised by its instant being there already.
+    new: by sensor and series id; what amends is recognised by its instant being there already.
     """
-    for series_id, column in new.items():
-        added = len(column.at_ms)
-        if added and column.at_ms[0] <= view.heads.last_ms[series_id]:
-            held = rows.between(view, series_id, int(column.at_ms[0]), int(column.at_ms[-1]) + 1)
-            added -= len(np.intersect1d(held.at_ms, column.at_ms, assume_unique=True))
-        _note(view.connection, series_id, column, added, through)
-    chunks.merge(view.connection, sensor, new, apply=apply)
-    _mark_stale(view, sensor, new)
+    for sensor, columns_of in new.items():
+        for series_id, column in columns_of.items():
+            _note(view.connection, series_id, column, _added(view, series_id, column), 0)
+        chunks.merge(view.connection, sensor, columns_of)
+        _mark_stale(view, sensor, columns_of)
+
+
+def _added(view: View, series_id: int, column: Column) -> int:
+    """Give how many of the readings have instants that are not there yet."""
+    if len(column.at_ms) == 0 or column.at_ms[0] > view.heads.last_ms[series_id]:
+        return len(column.at_ms)
+    held = rows.between(view, series_id, int(column.at_ms[0]), int(column.at_ms[-1]) + 1)
+    return len(column.at_ms) - len(np.intersect1d(held.at_ms, column.at_ms, assume_unique=True))
 
 
 class Sealing(NamedTuple):

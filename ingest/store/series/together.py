@@ -7,23 +7,31 @@ the readings of all series are laid end to end, and each step is taken once for 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 
 from ingest.physics.derived import DERIVED
 from ingest.site.series import Buckets, Floats, Int64s, SeriesKey
 from ingest.store.series import bucketing, chunks, coverage, lookup, rollups, rows
+from ingest.store.series.chunk_format import Column
 from ingest.store.series.view import View
 
 _FEWEST: Final = 4  # series for which laying them together is worth it
 
 
+class _Group(NamedTuple):
+    """Instants that several series of a sensor share, cut to the stretch and what coverage needs around it."""
+
+    at_ms: Int64s
+    cut: slice
+
+
 class _Piece(NamedTuple):
-    """One series' readings of the stretch, with what coverage needs around them."""
+    """One series' values at the instants of its group, of which it gives the number."""
 
     key: SeriesKey
-    at_ms: Int64s
+    group: int
     value: Floats
 
 
@@ -34,41 +42,43 @@ def buckets_of(
     edges_ms = np.asarray(edges_ms, dtype=np.int64)
     bucketing.check_edges(edges_ms)
     wide = int(edges_ms[-1] - edges_ms[0]) >= rollups.MEASURED_MS * (len(edges_ms) - 1)
-    pieces = {} if wide else {piece.key: piece for piece in _pieces(view, keys, edges_ms)}
-    if len(pieces) < _FEWEST:
-        return {key: lookup.buckets(view, key, edges_ms, pressure) for key in keys}
-    found = _together(list(pieces.values()), edges_ms)
+    groups, pieces = ([], []) if wide else _pieces(view, keys, edges_ms)
+    found = _together(groups, pieces, edges_ms) if len(pieces) >= _FEWEST else {}
     return {key: found[key] if key in found else lookup.buckets(view, key, edges_ms, pressure) for key in keys}
 
 
-def _pieces(view: View, keys: Sequence[SeriesKey], edges_ms: Int64s) -> list[_Piece]:
+def _pieces(view: View, keys: Sequence[SeriesKey], edges_ms: Int64s) -> tuple[list[_Group], list[_Piece]]:
     """Give the series that can be laid together: measured, nothing staged, all that is needed in a few chunks."""
-    from_ms, to_ms = int(edges_ms[0]), int(edges_ms[-1])
-    spans: dict[str, list[chunks.Span]] = {}
-    pieces = []
+    wanted: dict[str, dict[SeriesKey, int]] = {}
     for key in keys:
         series_id = view.heads.ids.get(key)
-        if series_id is None or key.quantity in DERIVED or view.has_staged(series_id):
-            continue
-        if key.sensor not in spans:
-            spans[key.sensor] = chunks.spans(view.connection, key.sensor, from_ms, to_ms)
-        piece = _piece(view, key, series_id, spans[key.sensor], (from_ms, to_ms))
-        if piece is not None:
-            pieces.append(piece)
-    return pieces
+        if series_id is not None and key.quantity not in DERIVED and not view.has_staged(series_id):
+            wanted.setdefault(key.sensor, {})[key] = series_id
+    groups: list[_Group] = []
+    pieces: list[_Piece] = []
+    stretch = edges_ms[[0, -1]]
+    spans = chunks.spans_of_many(view.connection, list(wanted), int(edges_ms[0]), int(edges_ms[-1]))
+    for members, those in zip(wanted.values(), spans, strict=True):
+        known: dict[tuple[int, ...], int | None] = {}
+        for key, series_id in members.items():
+            columns = [rows.sealed_of(view, span, series_id) for span in those]
+            # Instants that several series share are unpacked and held once: the same array, the same instants.
+            name = tuple(id(column.at_ms) for column in columns)
+            if name not in known:
+                group = _group(view, series_id, columns, stretch)
+                known[name] = None if group is None else len(groups)
+                groups += [] if group is None else [group]
+            number = known[name]
+            if number is not None:
+                pieces.append(_Piece(key, number, _joined([c.value for c in columns])[groups[number].cut]))
+    return groups, pieces
 
 
-def _piece(
-    view: View, key: SeriesKey, series_id: int, spans: list[chunks.Span], stretch: tuple[int, int]
-) -> _Piece | None:
-    columns = [rows.sealed_of(view, span, series_id) for span in spans]
-    if len(columns) == 1:
-        at_ms, value = columns[0].at_ms, columns[0].value
-    elif columns:
-        at_ms = np.concatenate([column.at_ms for column in columns])
-        value = np.concatenate([column.value for column in columns])
-    else:
+def _group(view: View, series_id: int, columns: list[Column], stretch: Int64s) -> _Group | None:
+    """Give a series' instants; None where they are too few, or the chunks hold too few beside the stretch."""
+    if not columns:
         return None
+    at_ms = _joined([column.at_ms for column in columns])
     low, high = at_ms.searchsorted(stretch).tolist()
     first, last = low - coverage.CONTEXT, high + coverage.CONTEXT
     # Too few readings on a side are enough only where the series has no more.
@@ -77,56 +87,96 @@ def _piece(
     cut = slice(max(first, 0), last)
     if not begins or not ends or len(at_ms[cut]) <= coverage.CONTEXT:
         return None
-    return _Piece(key, at_ms[cut], value[cut])
+    return _Group(at_ms[cut], cut)
 
 
-def _together(pieces: list[_Piece], edges_ms: Int64s) -> dict[SeriesKey, Buckets]:
-    """Give each piece's buckets. Pieces with the same instants share all that follows from instants alone."""
-    shared: dict[tuple[int, int, int], int] = {}
-    instants: list[Int64s] = []
-    group = []
-    for piece in pieces:
-        # Slices of one column of instants that is held once: same place in memory, same instants.
-        name = (piece.at_ms.__array_interface__["data"][0], len(piece.at_ms), int(piece.at_ms[0]))
-        if name not in shared:
-            shared[name] = len(instants)
-            instants.append(piece.at_ms)
-        group.append(shared[name])
-    lengths = np.array([len(at_ms) for at_ms in instants])
-    starts = np.concatenate(([0], np.cumsum(lengths)))[:-1]
+_Any = TypeVar("_Any", Int64s, Floats)
+
+
+def _joined(columns: list[_Any]) -> _Any:
+    return columns[0] if len(columns) == 1 else np.concatenate(columns)
+
+
+def _together(groups: list[_Group], pieces: list[_Piece], edges_ms: Int64s) -> dict[SeriesKey, Buckets]:
+    """Give each piece's buckets. Pieces of one group share all that follows from instants alone."""
+    instants = [group.at_ms for group in groups]
+    starts = np.cumsum([0, *map(len, instants)])[:-1]
     cuts = np.array([at_ms.searchsorted(edges_ms) for at_ms in instants])
-    share = _shares(np.concatenate(instants), starts, cuts, edges_ms)
+    share = _shares(instants, starts, edges_ms)
     count = np.diff(cuts, axis=1)
-    value = np.concatenate([piece.value[cuts[g, 0] : cuts[g, -1]] for piece, g in zip(pieces, group, strict=True)])
-    stats = _stats(value, count[group])
+    of_piece = [piece.group for piece in pieces]
+    # Whole pieces are laid end to end, with what lies beside the stretch: cutting each would take longer.
+    values = [piece.value for piece in pieces]
+    begins = np.cumsum([0, *map(len, values)])[:-1]
+    stats = _stats(np.concatenate(values), cuts[of_piece, :-1] + begins[:, None], count[of_piece])
     return {
-        piece.key: Buckets(edges_ms, count[g], stats[0][i], stats[1][i], stats[2][i], share[g])
-        for i, (piece, g) in enumerate(zip(pieces, group, strict=True))
+        piece.key: Buckets(edges_ms, count[piece.group], low, mean, high, share[piece.group])
+        for piece, low, mean, high in zip(pieces, *stats, strict=True)
     }
 
 
-def _shares(at_ms: Int64s, starts: Int64s, cuts: Int64s, edges_ms: Int64s) -> Floats:
+def _shares(instants: list[Int64s], starts: Int64s, edges_ms: Int64s) -> Floats:
     """Give the vouched share of each bucket of each column of instants."""
-    vouched = coverage.vouched_in_segments(at_ms, starts)
-    before = np.concatenate(([0], np.cumsum(vouched)))
-    index = cuts - 1  # the last reading before each edge
-    known = np.maximum(index, 0) + starts[:, None]
-    inside = np.minimum(edges_ms - at_ms[known], vouched[known])
-    until = np.where(index < 0, before[starts][:, None], before[known] + inside)
-    share: Floats = np.diff(until, axis=1) / np.diff(edges_ms)
+    vouched, with_gap = coverage.vouched_in_segments(np.concatenate(instants), starts)
+    share = np.ones((len(instants), len(edges_ms) - 1))
+    partly = set((np.searchsorted(starts, with_gap, side="right") - 1).tolist())
+    for number, at_ms in enumerate(instants):
+        # Most have no gap in the stretch: every bucket is vouched for whole.
+        own = vouched[starts[number] : starts[number] + len(at_ms)]
+        if number in partly or at_ms[0] > edges_ms[0] or at_ms[-1] + own[-1] < edges_ms[-1]:
+            share[number] = coverage.vouched_share(at_ms, own, edges_ms)
     return share
 
 
-def _stats(value: Floats, count: Int64s) -> tuple[Floats, Floats, Floats]:
-    """Give minimum, mean and maximum of runs of values that follow each other, `count` in each; NaN for none."""
+_FEW: Final = 12  # values in a bucket up to which looking at all buckets' first, second ... values takes less time
+
+
+def _stats(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats, Floats, Floats]:
+    """Give minimum, mean and maximum of runs of values; NaN for an empty one.  starts, count: (m, n)."""
     shape = count.shape
-    flat = count.ravel()
-    filled = flat > 0
-    starts = (np.cumsum(flat) - flat)[filled]
-    minimum, mean, maximum = (np.full(len(flat), np.nan) for _ in range(3))
-    if len(starts):
-        minimum[filled] = low = np.minimum.reduceat(value, starts)
-        maximum[filled] = high = np.maximum.reduceat(value, starts)
-        # No mean leaves its bucket's range by rounding.
-        mean[filled] = np.clip(np.add.reduceat(value, starts) / flat[filled], low, high)
-    return minimum.reshape(shape), mean.reshape(shape), maximum.reshape(shape)
+    starts, count = starts.ravel(), count.ravel()
+    empty = np.flatnonzero(count == 0)
+    if len(empty):
+        # Something is looked at in their place, which saves taking the others out and putting them back.
+        starts, count = np.minimum(starts, len(value) - 1), np.maximum(count, 1)
+    few = int(count.max()) <= _FEW
+    with np.errstate(over="ignore"):  # of numbers near the end of float64: the mean is then held to the maximum
+        low, mean, high = (_stats_of_few if few else _stats_of_many)(value, starts, count)
+    mean /= count
+    # No mean leaves its bucket's range by rounding.
+    np.maximum(mean, low, out=mean)
+    np.minimum(mean, high, out=mean)
+    for column in (low, mean, high):
+        column[empty] = np.nan
+    return low.reshape(shape), mean.reshape(shape), high.reshape(shape)
+
+
+def _stats_of_few(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats, Floats, Floats]:
+    """Give minimum, sum and maximum of runs, none empty, looking at the first value of each, the second, and so on."""
+    low = value[starts]
+    high, total = low.copy(), low.copy()
+    last = count - 1
+    for number in range(1, int(count.max())):
+        having = last >= number
+        share = np.count_nonzero(having)
+        if 4 * share < len(count):
+            which = np.flatnonzero(having)
+            one = value[starts[which] + number]
+            total[which] += one
+            low[which] = np.minimum(low[which], one)
+            high[which] = np.maximum(high[which], one)
+            continue
+        one = value[starts + (number if share == len(count) else np.minimum(last, number))]
+        np.minimum(low, one, out=low)
+        np.maximum(high, one, out=high)
+        total += one if share == len(count) else np.where(having, one, 0.0)
+    return low, total, high
+
+
+def _stats_of_many(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats, Floats, Floats]:
+    """Give minimum, sum and maximum of runs, none empty."""
+    # Every second stretch lies between two runs, and is left out; one more value lets a run end with the last.
+    cuts = np.column_stack((starts, starts + count)).ravel()
+    value = np.append(value, 0.0)
+    low, total, high = (of.reduceat(value, cuts)[::2].copy() for of in (np.minimum, np.add, np.maximum))
+    return low, total, high

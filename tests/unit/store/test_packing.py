@@ -1,6 +1,7 @@
 """Columns into bytes and back: every float64 and every instant comes out bit for bit, and damage never passes."""
 
 import contextlib
+import itertools
 import zlib
 
 import numpy as np
@@ -9,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from ingest.store.series import cells, chunk_format, packing, rollup_format, squeeze
+from ingest.store.series import cells, chunk_format, packing, pieces, rollup_format, squeeze
 from ingest.store.series.chunk_format import Chunk, Column
 from ingest.store.series.squeeze import Damaged
 
@@ -43,6 +44,40 @@ def test_instants_come_out_to_the_millisecond(at_ms) -> None:
     assert len(packed.planes) == packing.instants_size(packed.header, len(at_ms))
     again = packing.unpack_instants(packed.header, memoryview(packed.planes), len(at_ms))
     np.testing.assert_array_equal(again, at_ms)
+
+
+PIECES = st.lists(st.integers(1, 40), min_size=1, max_size=6).map(lambda found: [0, *np.cumsum(found).tolist()])
+LONG_VALUES = st.one_of(
+    st.integers(-3000, 3000).map(lambda low: lambda rng, size: rng.integers(low, low + 50, size) / 100),
+    st.integers(0, 6).map(lambda decimals: lambda rng, size: np.round(rng.normal(0, 300, size), decimals)),
+    st.sampled_from([
+        lambda rng, size: np.full(size, 21.5),
+        lambda rng, size: rng.choice([0.0, -0.0, 0.01], size),
+        lambda rng, size: rng.choice([1e7, -1e7, 0.01], size),
+        lambda rng, size: rng.choice([1e9, 5e-324, 1.7e308], size),
+    ]),
+)  # fmt: skip
+PACES = st.tuples(st.integers(1, 10**7), st.floats(0, 1), st.floats(0, 0.3), st.booleans())
+
+
+@settings(max_examples=300)
+@given(cuts=PIECES, kind=LONG_VALUES, seed=st.integers(0, 2**31))
+def test_values_packed_at_once_are_packed_as_one_by_one(cuts, kind, seed) -> None:
+    """The same bytes for each piece, hundredths or not, with minus zero, large ones and constant pieces."""
+    values = kind(np.random.default_rng(seed), cuts[-1])
+    one_by_one = [packing.pack_values(values[begin:end]) for begin, end in itertools.pairwise(cuts)]
+    assert pieces.pack_values(values, cuts) == one_by_one
+
+
+@settings(max_examples=300)
+@given(cuts=PIECES, pace=PACES, seed=st.integers(0, 2**31))
+def test_instants_packed_at_once_are_packed_as_one_by_one(cuts, pace, seed) -> None:
+    """The same bytes for each piece, with jitter, losses and a change of pace, on a grid or by differences."""
+    rng, (step, jitter, lost, changes) = np.random.default_rng(seed), pace
+    steps = rng.integers(max(1, int(step * (1 - jitter))), step + 1, cuts[-1]) * (1 + 5 * (rng.random(cuts[-1]) < lost))
+    at_ms = 10**12 + np.cumsum(steps * np.where(changes & (np.arange(cuts[-1]) > cuts[-1] // 2), 7, 1))
+    one_by_one = [packing.pack_instants(at_ms[begin:end]) for begin, end in itertools.pairwise(cuts)]
+    assert pieces.pack_instants(at_ms, cuts) == one_by_one
 
 
 @given(numbers=hnp.arrays(np.int64, st.integers(0, 50), elements=st.integers(-(2**63), 2**63 - 1)))
