@@ -89,6 +89,7 @@ class IntakeHealth:
     stored: int = 0
     repeated: int = 0
     amended: int = 0
+    too_late: int = 0  # not stored: the readings around them went by a rule of retention
     rejected: Counter[str] = field(default_factory=Counter)
     rejected_by_source: dict[str, Counter[str]] = field(default_factory=dict)
     held: int = 0
@@ -103,6 +104,7 @@ class IntakeHealth:
             "stored": self.stored,
             "repeated": self.repeated,
             "amended": self.amended,
+            "too_late": self.too_late,
             "rejected": dict(self.rejected),
             "held": self.held,
             "given_up": self.given_up,
@@ -338,6 +340,7 @@ class Intake:
             health.stored += appended.stored
             health.repeated += appended.repeated
             health.amended += appended.amended
+            health.too_late += appended.too_late
         heard = {reading.sensor for part in parts for reading in part}
         rooms = dict.fromkeys(sensor.room for sensor in site.sensors if sensor.id in heard)
         rooms.update(dict.fromkeys(incident.room for incident in written.incidents))

@@ -6,8 +6,12 @@ import sqlite3
 from typing import Final
 
 from ingest.store import forwarding
+from ingest.store.series import thinned
 
-TABLES: Final = (*forwarding.TABLES,)
+TABLES: Final = (
+    *forwarding.TABLES,
+    *thinned.TABLES,
+)
 
 
 def people_and_engines(connection: sqlite3.Connection) -> None:

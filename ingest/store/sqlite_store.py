@@ -54,6 +54,7 @@ class SqliteStore:
         self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa)
         self._settling = Settling()
         self._settling_alone = threading.Lock()
+        self._wanted = retention.Wanted()
 
     @classmethod
     def open(cls, path: Path, *, pressure_kpa: float | None = None, read_only: bool = False) -> SqliteStore:
@@ -146,13 +147,21 @@ class SqliteStore:
         """
         copying.backup(self._path, Path(target), pages_at_once=pages_at_once)
 
-    def thin(self, rule: retention.Rule, *, now_ms: int) -> bool:
-        """Let some readings go that are older than a rule keeps; say whether there are more. Their rollups stay.
+    def thin(self, rule: retention.Rule, *, now_ms: int, not_from_ms: int | None = None) -> int:
+        """Let some readings go that are older than a rule keeps; give how many chunks went, 0 when it is done.
 
-        Raises StorageError.
+        Their rollups stay.  not_from_ms: whatever the rule, nothing from this instant on; and nothing goes that somebody
+        who reads along (`follow_changes`) has not taken over.  Raises StorageError.
         """
+        with self._snapshot() as connection:  # going through a long backlog must not hold up who stores
+            self._wanted = retention.wanted(connection, self._wanted)
         with self.transaction() as work:
-            return retention.thin(work.view, rule, now_ms=now_ms)
+            wanted = retention.wanted(work.view.connection, self._wanted)
+            before_ms = retention.limit_ms(rule, now_ms, wanted.from_ms, not_from_ms)
+            gone = retention.thin(work.view, before_ms)
+        if not gone:
+            self._wanted = retention.Wanted()
+        return gone
 
     def give_back_room(self, *, pages: int = 500) -> bool:
         """Shorten the file by some of the pages that hold nothing any longer; say whether there are more."""

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ingest.site.series import Floats, Int64s, ReadingBatch, SeriesKey
 from ingest.store.api import Appended
-from ingest.store.series import feed, heads, rows, sealing, sorting, staging
+from ingest.store.series import feed, heads, rows, sealing, sorting, staging, thinned
 from ingest.store.series.chunk_format import Column
 from ingest.store.series.chunks import Mapper
 from ingest.store.series.sorting import Sorted, same_bits
@@ -44,18 +44,37 @@ def append(view: View, batch: ReadingBatch, *, amended_ms: int, apply: Mapper = 
     ids = _ids_of(view, batch.keys)
     there, old = _look_up(view, in_order, ids)
     changed = there & ~same_bits(old, in_order.value) if there.any() else there
+    new, too_late = _not_too_late(view, in_order, batch.keys, ids, ~there, amended_ms)
     _record_amendments(view.connection, in_order, ids, changed, old, amended_ms)
     if _is_bulk(in_order, batch.keys):
-        _put_into_chunks(view, in_order, ids, ~there | changed, apply)
+        _put_into_chunks(view, in_order, ids, new | changed, apply)
     else:
-        _stage(view, in_order, ids, ~there, changed, amended_ms)
+        _stage(view, in_order, ids, new, changed, amended_ms)
     again = int(np.count_nonzero(changed))
     known = int(np.count_nonzero(there))
     return Appended(
-        stored=len(there) - known,
+        stored=len(there) - known - too_late,
         repeated=in_order.repeated + known - again,
         amended=len(in_order.overwritten.at_ms) + again,
+        too_late=too_late,
     )
+
+
+def _not_too_late(
+    view: View, batch: Sorted, keys: tuple[SeriesKey, ...], ids: Int64s, new: NDArray[np.bool_], heard_ms: int
+) -> tuple[NDArray[np.bool_], int]:
+    """Leave out of what is new what falls where readings went by a rule; give how many those are, and note them."""
+    if not thinned.is_anything(view.connection):
+        return new, 0
+    late = np.flatnonzero(new & (batch.at_ms <= view.heads.last_ms[ids][batch.key_index]))
+    refused = thinned.refused(view, batch, keys, ids, late)
+    taken = new.copy()
+    taken[refused] = False
+    for sensor in {keys[key_index].sensor for key_index in np.unique(batch.key_index[refused]).tolist()}:
+        of_sensor = np.array([key.sensor == sensor for key in keys])
+        at_ms = batch.at_ms[refused[of_sensor[batch.key_index[refused]]]]
+        thinned.note_too_late(view.connection, sensor, at_ms, heard_ms)
+    return taken, len(refused)
 
 
 def _is_bulk(batch: Sorted, keys: tuple[SeriesKey, ...]) -> bool:
