@@ -36,6 +36,9 @@ from ingest.store.api import SeriesExtent
 NAME: Final = "central"
 """Under which name the position is kept."""
 
+NEVER_MS: Final = -(2**53)
+"""Before every instant."""
+
 _log = structlog.get_logger("lumberroom.central")
 
 
@@ -93,6 +96,14 @@ class ForwarderCore:
     def trouble(self) -> str:
         """What keeps readings from arriving, a sentence, or nothing."""
         return self._waiting.trouble or self._look_trouble
+
+    @property
+    def wanted_from_ms(self) -> int | None:
+        """From which instant on (UTC) the past has not arrived yet; None where all of it has.
+
+        Before anything is known of what has arrived it is before every instant.
+        """
+        return self._settled.past_from_ms if self._begun else NEVER_MS
 
     def step(self) -> float:
         """Do one piece of work and give after how many seconds the next one is wanted. Raises StorageError."""

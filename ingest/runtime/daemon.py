@@ -195,9 +195,18 @@ class Daemon:
         )
         return DaemonServices(parts)
 
+    def _make_upkeep(self, store: SqliteStore) -> Upkeep:
+        return Upkeep(
+            store,
+            self._site.time_zone,
+            clock=self.clock,
+            keep_readings_days=self.wiring.keep_readings_days,
+            wanted_from_ms=self._forwarding.wanted_from_ms if self._forwarding else lambda: None,
+        )
+
     async def _start_parts(self, store: SqliteStore, intake: Intake, figures: dict[str, Figures]) -> None:
         """Start what can come a moment later than the adapters."""
-        self._upkeep = upkeep = await asyncio.to_thread(Upkeep, store, self._site.time_zone)
+        self._upkeep = upkeep = await asyncio.to_thread(self._make_upkeep, store)
         upkeep.start()
         wall, loop = WallWatch(self.clock, upkeep.wake), LoopWatch()
         figures |= {"clock": wall.as_figures, "upkeep": upkeep.as_figures, "mail": self._notifying.as_figures}

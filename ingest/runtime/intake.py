@@ -341,10 +341,18 @@ class Intake:
             health.repeated += appended.repeated
             health.amended += appended.amended
             health.too_late += appended.too_late
+            self._tell_too_late(appended.too_late)
         heard = {reading.sensor for part in parts for reading in part}
         rooms = dict.fromkeys(sensor.room for sensor in site.sensors if sensor.id in heard)
         rooms.update(dict.fromkeys(incident.room for incident in written.incidents))
         self._publish(News(now_ms, tuple(rooms), tuple(written.incidents)))
+
+    def _tell_too_late(self, count: int) -> None:
+        quiet = self._repeats.due("too late", self._clock.monotonic_s()) if count else None
+        if quiet is not None:
+            _log.warning(
+                "readings were not taken: those around them went by keep_readings_days", count=count, **quietly(quiet)
+            )
 
     def _note_trouble(self, error: LumberroomError) -> None:
         self.health.store_error = str(error)

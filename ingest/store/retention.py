@@ -45,14 +45,17 @@ class Wanted(NamedTuple):
     from_ms: int | None = None
 
 
-def wanted(connection: sqlite3.Connection, known: Wanted = Wanted()) -> Wanted:
+NOT_LOOKED: Final = Wanted()
+
+
+def wanted(connection: sqlite3.Connection, known: Wanted = NOT_LOOKED) -> Wanted:
     """Give the oldest instant that somebody who reads along still wants, None where there is nothing.
 
     known: an earlier answer; only what came since is looked through then.
     """
     (position,) = connection.execute("SELECT min(position) FROM feed").fetchone()
     if position is None:
-        return Wanted()
+        return NOT_LOOKED
     after = max(int(position), known.through)
     bulk = "SELECT min(json_extract(bulk, '$[1]')) FROM batch WHERE number > ? AND bulk IS NOT NULL"
     single = "SELECT min(e.value) FROM batch, json_each(batch.body) AS e WHERE batch.number > ? AND e.key % 4 = 1"

@@ -150,8 +150,8 @@ class SqliteStore:
     def thin(self, rule: retention.Rule, *, now_ms: int, not_from_ms: int | None = None) -> int:
         """Let some readings go that are older than a rule keeps; give how many chunks went, 0 when it is done.
 
-        Their rollups stay.  not_from_ms: whatever the rule, nothing from this instant on; and nothing goes that somebody
-        who reads along (`follow_changes`) has not taken over.  Raises StorageError.
+        Their rollups stay.  not_from_ms: whatever the rule, nothing from this instant on; and nothing goes that who
+        reads along (`follow_changes`) has not taken over.  Raises StorageError.
         """
         with self._snapshot() as connection:  # going through a long backlog must not hold up who stores
             self._wanted = retention.wanted(connection, self._wanted)

@@ -140,10 +140,10 @@ def _keep_over_lost(view: View, series_id: int, block: Block, old: Cells, width:
         low = max(0, (from_ms - block.from_ms) // width)
         high = min(len(old.readings), -(-(to_ms - block.from_ms) // width))
         if width == MEASURED_MS:
-            stays = old.readings[low:high] > block.held.readings[low:high]
+            stays: NDArray[np.bool_] = old.readings[low:high] > block.held.readings[low:high]
         else:
             hours = closed(view, series_id, block.from_ms + low * width, block.from_ms + high * width)
-            stays = hours.reshape(-1, width // MEASURED_MS).any(axis=1)
+            stays = np.any(hours.reshape(-1, width // MEASURED_MS), axis=1).astype(np.bool_)
         # A reading of the hour before may have vouched for some minutes of an hour that holds none.
         stays |= (block.held.readings[low:high] == 0) & (old.vouched_ms[low:high] > block.held.vouched_ms[low:high])
         kept = low + np.flatnonzero(stays)

@@ -1,9 +1,9 @@
 """Stretches whose readings went by a rule of retention: what their rollups say is final, and what may still join it.
 
-A cell of a thinned stretch is *closed* when its rollup counts more readings than there are left to read. Nothing can be
-added to a closed cell exactly: whether a late reading is a repeated one, an amended one or a new one, only the readings
-that went could say. So it is not taken, and noted in the table `too_late`. Cells in which there never was a reading (the
-sensor was out of reach, and gives its memory out later) take late readings like any others.
+A cell of a thinned stretch is *closed* when its rollup counts more readings than there are left to read. To a closed
+cell nothing can be added exactly: whether a late reading is a repeated one, an amended one or a new one, only the
+readings that went could say. So it is not taken, and noted in the table `too_late`. Cells in which there never was a
+reading (the sensor was out of reach, and gives its memory out later) take late readings like any others.
 
 A derived cell is eight hours wide and computed from several readings at once: it stays as it was as soon as one of its
 hours is closed, even where late readings join the open hours beside that one.
@@ -13,13 +13,14 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from typing import Final, NamedTuple
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.site.series import Int64s, SeriesKey, Span
-from ingest.store.series import rollups
+from ingest.store.series import rollups, rows
 from ingest.store.series.context import instants_of
 from ingest.store.series.sorting import Sorted
 from ingest.store.series.squeeze import Damaged
@@ -38,7 +39,8 @@ TABLES: Final = (
 )
 
 
-class TooLate(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class TooLate:
     """Readings of a sensor that came too late to be taken.  heard_ms: when the last of them came, by our clock."""
 
     sensor: str
@@ -46,6 +48,14 @@ class TooLate(NamedTuple):
     first_ms: int
     last_ms: int
     heard_ms: int
+
+    def in_words(self) -> str:
+        """Say it in a sentence."""
+        return (
+            f"{self.count} readings of {self.sensor} from {rows.utc(self.first_ms)} to {rows.utc(self.last_ms)} came "
+            "after the readings around them had gone by keep_readings_days; they were not taken, as nobody can tell "
+            "any more whether they were in the statistics already."
+        )
 
 
 def stretches(connection: sqlite3.Connection, sensor: str) -> list[tuple[int, int]]:

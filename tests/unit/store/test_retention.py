@@ -12,6 +12,7 @@ from ingest.store import retention
 from ingest.store.api import Appended
 from ingest.store.integrity import check_integrity
 from ingest.store.retention import Rule
+from ingest.store.series.thinned import TooLate
 from ingest.store.sqlite_store import SqliteStore
 
 MINUTE = 60_000
@@ -73,7 +74,7 @@ def same(got: Buckets, true: Buckets, which: slice | np.ndarray) -> None:
 @pytest.mark.parametrize("settled_between", [True, False], ids=["settled", "staged"])
 @pytest.mark.parametrize("late_end", [20 * DAY, 20 * DAY - 30 * MINUTE], ids=["whole", "a part"])
 def test_what_a_sensor_remembered_of_an_outage_joins_the_statistics(store, whole, settled_between, late_end) -> None:
-    """Out of reach for ten days that are thinned meanwhile, a sensor gives its memory in two parts: as if never thinned.
+    """Ten days out of reach, thinned meanwhile, then a sensor gives its memory in two parts: as if never thinned.
 
     Late readings may not join the two hours in which the outage began and ended: those are told, and told apart.
     """
@@ -137,7 +138,7 @@ def test_what_comes_too_late_is_not_taken_and_told(store, path) -> None:
         same(store.read.buckets(key, edges[key]), true, slice(None))
     store.close()
     with SqliteStore.open(path) as again:
-        assert again.read.too_late() == [("attic", 3, 5 * DAY, 6 * DAY, 77)]
+        assert again.read.too_late() == [TooLate("attic", 3, 5 * DAY, 6 * DAY, 77)]
         assert again.read.extents()[0].count == 90 * 1440
     assert check_integrity(path) == []
 
@@ -177,7 +178,7 @@ def test_nothing_goes_that_a_reader_along_has_not_taken_over(store) -> None:
 
 
 def test_nothing_goes_from_the_instant_on_that_is_named(store) -> None:
-    """What was stored before an engine was wired goes out by its instants: nothing from there on, nor two days before."""
+    """What was stored before an engine was wired goes out by its instants: nothing from there on."""
     put(store, (0, 90 * DAY))
     store.settle()
     assert thin_all(store, now_ms=190 * DAY, not_from_ms=0) == 0
