@@ -31,6 +31,7 @@ from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.page_task import AppFactory, Ready, RunningPage
 from ingest.runtime.services import DaemonServices, Figures, Parts, no_mails
+from ingest.runtime.storewatch import LOOK_EVERY_S, StoreWatch
 from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.systemd import Systemd, alive
 from ingest.runtime.tasks import end, every, finish, keep
@@ -188,7 +189,7 @@ class Daemon:
             news=self._news,
             round_age_s=lambda: time.monotonic() - self._round_s,
             figures=figures,
-            store_faults=lambda: self._upkeep.faults if self._upkeep else (),
+            store_faults=lambda: self._upkeep.troubles() if self._upkeep else (),
             forwarding=self._forwarding.status if self._forwarding else None,
             demo_speed=self._demo_speed,
             mails=self._mails,
@@ -213,6 +214,7 @@ class Daemon:
         figures["central"] = self._forwarding.as_figures if self._forwarding else not_wired
         figures["loop"] = loop.as_figures
         self._keep("loop watch", loop.run)
+        self._watch_store(store, intake, figures)
         self._tasks.append(asyncio.create_task(self._systemd.watch(lambda: self._is_alive(intake)), name="systemd"))
         self._keep("rounds", lambda: every(ROUND_EVERY_S, self.clock, lambda: self._round(store, intake)))
         if self.wiring.alive is not None:
@@ -222,6 +224,11 @@ class Daemon:
         self._keep("notices", lambda: self._notifying.run(store))
         if (forwarding := self._forwarding) is not None:
             self._keep("forwarding", lambda: forwarding.run(store))
+
+    def _watch_store(self, store: SqliteStore, intake: Intake, figures: dict[str, Figures]) -> None:
+        watch = StoreWatch(intake.health, lambda: store.keeper_trouble, lambda: self._site, self.clock, self._notifying)
+        figures["store_watch"] = watch.as_figures
+        self._keep("store watch", lambda: every(LOOK_EVERY_S, self.clock, watch.look))
 
     def _is_alive(self, intake: Intake) -> bool:
         age_s = time.monotonic() - self._round_s

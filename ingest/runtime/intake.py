@@ -205,7 +205,12 @@ class Intake:
 
     async def write(self, work: Callable[[], list[Incident]]) -> list[Incident]:
         """Run another piece of writing in the writer's thread, between transactions; publish what it changed."""
-        changed = await asyncio.get_running_loop().run_in_executor(self._writer, work)
+        try:
+            changed = await asyncio.get_running_loop().run_in_executor(self._writer, work)
+        except StorageError as error:
+            self._note_trouble(error)
+            raise
+        self._note_well()
         if changed:
             rooms = tuple(dict.fromkeys(incident.room for incident in changed))
             self._publish(News(self._clock.now_ms(), rooms, tuple(changed)))
@@ -294,9 +299,10 @@ class Intake:
         self._room.set()
 
     def _failed(self, submissions: list[_Submission], error: LumberroomError) -> None:
+        if isinstance(error, StorageError) or any(submission.done is None for submission in submissions):
+            self._note_trouble(error)
         for submission in submissions:
             if submission.done is None:
-                self._note_trouble(error)
                 self._hold(submission.readings)
             submission.fail(error)
 
@@ -333,9 +339,7 @@ class Intake:
 
     def _account(self, written: Written, parts: list[list[Reading]], site: Site, now_ms: int) -> None:
         health = self.health
-        if health.store_error:
-            _log.info("the store can be written again", was=health.store_error)
-            health.store_error = ""
+        self._note_well()
         for appended in written.appended:
             health.stored += appended.stored
             health.repeated += appended.repeated
@@ -358,7 +362,14 @@ class Intake:
         self.health.store_error = str(error)
         quiet = self._repeats.due(str(error), self._clock.monotonic_s())
         if quiet is not None:
-            _log.error("readings cannot be stored; they are held in memory", error=str(error), **quietly(quiet))
+            _log.error(
+                "the store cannot be written; what adapters read is held in memory", error=str(error), **quietly(quiet)
+            )
+
+    def _note_well(self) -> None:
+        if self.health.store_error:
+            _log.info("the store can be written again", was=self.health.store_error)
+            self.health.store_error = ""
 
     def _hold(self, readings: list[Reading]) -> None:
         self._held.append(readings)

@@ -109,6 +109,11 @@ class Upkeep:
         else:
             _log.info("the store's file is sound")
 
+    def troubles(self) -> list[str]:
+        """Give what is wrong with the store, a sentence each: what the last check found, what keeps upkeep from it."""
+        waits = self._store.keeper_trouble
+        return [*self.faults, *([f"The store's upkeep waits: {waits}"] if waits else [])]
+
     def as_figures(self) -> Mapping[str, object]:
         """Give JSON-able figures for the health."""
         return {
