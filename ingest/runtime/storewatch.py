@@ -60,12 +60,10 @@ class _Telling:
 class StoreWatch:
     """Watches one store's health. For the event loop."""
 
-    def __init__(
-        self, intake: IntakeHealth, also: Callable[[], str], site: Callable[[], Site], clock: Clock, post: Post
-    ) -> None:
-        """Take what is watched.  also: another trouble of the store (of its upkeep), a sentence or nothing."""
-        self._intake = intake
-        self._also = also
+    def __init__(self, site: Callable[[], Site], clock: Clock, post: Post) -> None:
+        """Watch nothing yet but `intake`, which is a store's that is not open."""
+        self.intake = IntakeHealth()
+        self._also: Callable[[], str] = str
         self._site = site
         self._clock = clock
         self._post = post
@@ -76,9 +74,13 @@ class StoreWatch:
         self._telling: _Telling | None = None
         self._mails = 0
 
+    def follow(self, intake: IntakeHealth, also: Callable[[], str]) -> None:
+        """Watch a store that is open now.  also: another trouble of it (of its upkeep), a sentence or nothing."""
+        self.intake, self._also, self._lost_before = intake, also, intake.given_up
+
     async def look(self) -> None:
         """Look once; tell what is due."""
-        what = self._intake.store_error or self._also()
+        what = self.intake.store_error or self._also()
         now_s = self._clock.monotonic_s()
         if what:
             self._goes_badly(what, now_s)
@@ -95,11 +97,11 @@ class StoreWatch:
     def _goes_badly(self, what: str, now_s: float) -> None:
         now_ms, site, self._well_s = self._clock.now_ms(), self._site(), None
         if self._news is None:
-            self._since_s, self._lost_before = now_s, self._intake.given_up
+            self._since_s, self._lost_before = now_s, self.intake.given_up
             self._news = StoreNews(site.name, site.time_zone, what, now_ms, None, 0, 0, now_ms)
             self._telling = None
-        lost = self._intake.given_up - self._lost_before
-        self._news = replace(self._news, what=what, held=self._intake.held, lost=lost, now_ms=now_ms)
+        lost = self.intake.given_up - self._lost_before
+        self._news = replace(self._news, what=what, held=self.intake.held, lost=lost, now_ms=now_ms)
         if self._telling is not None:
             self._telling.news = self._news
         elif now_s - self._since_s >= LASTS_S:
@@ -108,8 +110,8 @@ class StoreWatch:
     def _goes_well(self, news: StoreNews, now_s: float) -> None:
         if self._well_s is None:
             self._well_s = now_s
-            lost = self._intake.given_up - self._lost_before
-            self._news = replace(news, until_ms=self._clock.now_ms(), held=self._intake.held, lost=lost)
+            lost = self.intake.given_up - self._lost_before
+            self._news = replace(news, until_ms=self._clock.now_ms(), held=self.intake.held, lost=lost)
         elif now_s - self._well_s >= OVER_AFTER_S:
             told = tuple(self._telling.told) if self._telling else ()
             self._telling = _Telling(replace(news, now_ms=self._clock.now_ms()), told, due_s=now_s)

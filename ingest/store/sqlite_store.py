@@ -18,6 +18,7 @@ from typing import Any, Final
 from ingest.errors import StorageError
 from ingest.store import copying, keeper, opening, retention
 from ingest.store.reader import SqliteReader
+from ingest.store.schema import Progress, quiet
 from ingest.store.series.settling import Settling
 from ingest.store.series.view import Memory
 from ingest.store.trouble import plainly
@@ -30,7 +31,9 @@ _PATIENCE_ON_CLOSING_MS: Final = 500  # a daemon that is asked to stop must not 
 class SqliteStore:
     """A store in one file; satisfies `api.Store`. Make it with `open`."""
 
-    def __init__(self, path: Path, pressure_kpa: float | None, *, read_only: bool) -> None:
+    def __init__(
+        self, path: Path, pressure_kpa: float | None, *, read_only: bool, tell: Callable[[Progress], None] = quiet
+    ) -> None:
         if path.is_dir():
             raise StorageError(
                 "this is a folder, not a store's file", where=str(path), mend=f"Name the {opening.FILE_NAME} in it"
@@ -49,7 +52,7 @@ class SqliteStore:
         if read_only:
             self._idle.append(opening.open_reader(path))
         else:
-            self._open_for_writing()
+            self._open_for_writing(tell)
         self._memory = Memory()
         self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa)
         self._settling = Settling()
@@ -57,14 +60,22 @@ class SqliteStore:
         self._wanted = retention.Wanted()
 
     @classmethod
-    def open(cls, path: Path, *, pressure_kpa: float | None = None, read_only: bool = False) -> SqliteStore:
+    def open(
+        cls,
+        path: Path,
+        *,
+        pressure_kpa: float | None = None,
+        read_only: bool = False,
+        tell: Callable[[Progress], None] = quiet,
+    ) -> SqliteStore:
         """Open the store's file, making it if it is not there (its folder must be).
 
         path: the file; `opening.FILE_NAME` in a data folder.  pressure_kpa: air pressure for derived series where none
         is measured; None takes that of the stored site's elevation.  read_only: look, and leave the file as it is.
+        tell: is told how far bringing an older file up to date has come; a large one takes minutes.
         Raises StorageError: no folder, not writable, another program's file, damaged, a newer schema, another writer.
         """
-        return cls(Path(path), pressure_kpa, read_only=read_only)
+        return cls(Path(path), pressure_kpa, read_only=read_only, tell=tell)
 
     @property
     def path(self) -> Path:
@@ -247,10 +258,10 @@ class SqliteStore:
         if self._writing_thread == threading.get_ident():
             raise RuntimeError("a unit of work is open in this thread already")
 
-    def _open_for_writing(self) -> None:
+    def _open_for_writing(self, tell: Callable[[Progress], None]) -> None:
         self._mark = opening.WriterMark(self._path)
         try:
-            self._writer = opening.open_writer(self._path)
+            self._writer = opening.open_writer(self._path, tell)
         except BaseException:
             self._mark.release()
             raise
