@@ -43,8 +43,8 @@ FRESH_S: Final = 5.0
 KEPT_STRETCHES: Final = 16
 """How many stretches of air are kept for that long; one sensor-year of minutes is 16 MB."""
 
-SENSOR_MS_AT_ONCE: Final = 200 * 3 * 86_400_000
-"""How much time of how many sensors is asked for in one question: three days of 200 sensors, a year of one or two."""
+SENSOR_MS_AT_ONCE: Final = 250 * 3 * 86_400_000
+"""How much time of how many sensors is asked for in one question: three days of 250 sensors, a year of two."""
 
 _INPUTS: Final = ("temperature_c", "rh_percent", "pressure_kpa")
 
@@ -179,11 +179,27 @@ class CentralSeries:
         humid = newest.get(SeriesKey(key.sensor, "rh_percent"))
         if humid is None:
             return None
+        told = self._derived_of_newest(key, humid, newest)
+        if told is not None:
+            return told
         for back_ms in (0, 900_000, 86_400_000):
             series = self._derived(key, humid.at_ms - back_ms, humid.at_ms + 1)
             if len(series):
                 return Sample(int(series.at_ms[-1]), float(series.value[-1]))
         return None
+
+    def _derived_of_newest(self, key: SeriesKey, humid: Sample, newest: dict[SeriesKey, Sample]) -> Sample | None:
+        """Derive from the newest samples alone, without asking again; None where older ones may be wanted.
+
+        What holds at the newest humidity is the last temperature and pressure up to then: the newest, unless they came
+        after it.
+        """
+        beside = [newest.get(SeriesKey(key.sensor, name)) for name in ("temperature_c", "pressure_kpa")]
+        if beside[0] is None or any(one is not None and one.at_ms > humid.at_ms for one in beside):
+            return None
+        temperature, pressure = (EMPTY if one is None else _alone(one) for one in beside)
+        made = self._paired(key, temperature, _alone(humid), pressure)
+        return Sample(int(made.at_ms[-1]), float(made.value[-1])) if len(made) else None
 
     def _derived(self, key: SeriesKey, from_ms: int, to_ms: int) -> Series:
         before_ms, after_ms = pairing.PRESSURE_AGE_MS, pairing.TEMPERATURE_AFTER_MS
@@ -191,9 +207,13 @@ class CentralSeries:
         humidity = inputs["rh_percent"]
         inside = (humidity.at_ms >= from_ms) & (humidity.at_ms < to_ms)
         asked = Series(humidity.at_ms[inside], humidity.value[inside])
-        pressure = inputs["pressure_kpa"] if len(inputs["pressure_kpa"]) else None
+        return self._paired(key, inputs["temperature_c"], asked, inputs["pressure_kpa"])
+
+    def _paired(self, key: SeriesKey, temperature: Series, humidity: Series, pressure: Series) -> Series:
+        """Derive for humidity readings."""
         site_kpa = float(air.pressure_from_elevation_kpa(self._elevation_m(sensor_of(key.sensor)[0])))
-        return pairing.derive(key.quantity, inputs["temperature_c"], asked, pressure, site_kpa)
+        measured = pressure if len(pressure) else None
+        return pairing.derive(key.quantity, temperature, humidity, measured, site_kpa)
 
     def _measured(self, sensor: str, quantities: tuple[str, ...], from_ms: int, to_ms: int) -> dict[str, Series]:
         """Give measured series of a stretch; those of the air come together, as a page asks for one after the other."""
@@ -218,6 +238,10 @@ class CentralSeries:
 
 
 EMPTY: Final = Series(np.empty(0, np.int64), np.empty(0, np.float64))
+
+
+def _alone(sample: Sample) -> Series:
+    return Series(np.array([sample.at_ms], dtype=np.int64), np.array([sample.value]))
 
 
 def merged(parts: Iterable[EngineSeries]) -> Series:

@@ -195,3 +195,17 @@ def test_many_series_are_asked_for_at_once_and_answered_as_one_by_one(bench, cen
         np.testing.assert_allclose(found[there].coverage, own.coverage, rtol=1e-9)
     many.latest([there for _, there in pairs] + [SeriesKey("another-site/oak-1", "rh_percent")])
     assert counting.asked == ["samples", "newest"]
+
+
+def test_the_newest_derived_figures_need_no_question_of_their_own(bench, central) -> None:
+    """Derived from the newest measured ones, where those hold at the newest humidity: the site's own figures."""
+    last_ms = 700 * MINUTE_MS
+    counting = Counting(central._engine)
+    many = CentralSeries(counting, bench.clock, lambda site_id: SITE_ELEVATION_M)
+    pairs = [both(bench, "oak-1", quantity) for quantity in QUANTITIES]
+    own = bench.store.read.latest([here for here, _ in pairs])
+    far = many.latest([there for _, there in pairs])
+    assert counting.asked == ["newest"]
+    for here, there in pairs:
+        assert far[there].at_ms == own[here].at_ms < bench.start_ms + last_ms
+        assert far[there].value == pytest.approx(own[here].value, rel=1e-9)
