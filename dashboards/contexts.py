@@ -34,6 +34,9 @@ class Shell:
     now_words: str  # the clock's present instant in the site's zone: "Tue 25 Nov 2026, 14:32 CET"
     time: str  # the same without the date: "14:32"
     demo_words: str  # how fast a demonstration runs, in a sentence; empty on a real site
+    troubles: tuple[str, ...] = ()  # what is not well with the daemon, a sentence each, the worst first
+    failing: bool = False  # whether it cannot do its job at present
+    times: str = "the site's own"  # whose times they are
 
     @staticmethod
     def bare(title: str) -> Shell:

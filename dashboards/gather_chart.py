@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from markupsafe import Markup
@@ -14,7 +15,7 @@ from ingest.present.window_chart import window_chart_svg
 from ingest.present.window_picture import Trace, WindowPicture
 from ingest.present.window_sheet import Sheet
 from ingest.site.places import Place, Room, Sensor
-from ingest.site.series import SeriesKey
+from ingest.site.series import Buckets, Int64s, Sample, SeriesKey
 
 DAY_MS: Final = 86_400_000
 STEP_MS: Final = 600_000
@@ -37,11 +38,37 @@ def leading_sensor(view: View, room: Room, stood: RoomStanding) -> Sensor | None
     return next((sensor for sensor in sensors if sensor.id not in stood.silent), sensors[0] if sensors else None)
 
 
-def picture(view: View, room: Room, stood: RoomStanding, until_ms: int | None = None) -> WindowPicture:
-    """Gather what a room's window chart shows: the 24 hours up to now, or up to an instant of the past (UTC, ms)."""
+class LastDay(NamedTuple):
+    """The last 24 hours of some sensors' air, asked for together.  edges_ms: of the buckets, int64."""
+
+    edges_ms: Int64s
+    buckets: Mapping[SeriesKey, Buckets]
+    newest: Mapping[SeriesKey, Sample]
+
+
+def last_day(view: View, sensors: Iterable[Sensor]) -> LastDay:
+    """Ask for the last 24 hours of sensors: all in one question, which matters where the store is a server."""
+    last_ms = view.now_ms // STEP_MS * STEP_MS
+    edges = np.arange(last_ms - DAY_MS, view.now_ms + STEP_MS, STEP_MS, dtype=np.int64)
+    keys = [SeriesKey(sensor.id, quantity) for sensor in sensors for quantity in ("temperature_c", "rh_percent")]
+    read = view.services.read
+    return LastDay(edges, read.buckets_of(keys, edges), read.latest(keys))
+
+
+def picture(
+    view: View, room: Room, stood: RoomStanding, until_ms: int | None = None, *, day: LastDay | None = None
+) -> WindowPicture:
+    """Gather what a room's window chart shows: the 24 hours up to now, or up to an instant of the past (UTC, ms).
+
+    day: what was asked for already, of this room's sensors among others.
+    """
     leading = leading_sensor(view, room, stood)
     sensors = sorted(view.site.sensors_of(room.id, Place.AIR), key=lambda sensor: sensor != leading)
-    traces = [_trace(view, one, stood) if until_ms is None else _past_trace(view, one, until_ms) for one in sensors]
+    if until_ms is None:
+        known = day or last_day(view, sensors)
+        traces = [_trace(view, one, stood, known) for one in sensors]
+    else:
+        traces = [_past_trace(view, one, until_ms) for one in sensors]
     return WindowPicture(
         ident=f"chart-{room.id}",
         title=f"{room.title}: the air against its window",
@@ -59,14 +86,13 @@ def drawn(pictured: WindowPicture, sheet: Sheet, *, ident: str = "") -> Markup:
     return Markup(window_chart_svg(replace(pictured, ident=f"{ident}{pictured.ident}"), sheet))  # noqa: S704
 
 
-def _trace(view: View, sensor: Sensor, stood: RoomStanding) -> Trace:
-    last_ms = view.now_ms // STEP_MS * STEP_MS
-    edges = np.arange(last_ms - DAY_MS, view.now_ms + STEP_MS, STEP_MS, dtype=np.int64)
+def _trace(view: View, sensor: Sensor, stood: RoomStanding, day: LastDay) -> Trace:
+    edges = day.edges_ms
     keys = [SeriesKey(sensor.id, "temperature_c"), SeriesKey(sensor.id, "rh_percent")]
-    temperature_c, rh_percent = (view.services.read.buckets(key, edges).mean for key in keys)
+    temperature_c, rh_percent = (day.buckets[key].mean for key in keys)
     at_ms = (edges[:-1] + edges[1:]) // 2
     heard = np.flatnonzero(np.isfinite(temperature_c) & np.isfinite(rh_percent))
-    newest = view.services.read.latest(keys)
+    newest = {key: day.newest[key] for key in keys if key in day.newest}
     if len(heard) and len(newest) == 2:
         # The path ends in the very figures that stand beside it, and not in their ten minutes' mean.
         until = int(heard[-1]) + 1

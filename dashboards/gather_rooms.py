@@ -8,7 +8,7 @@ from typing import Final
 from markupsafe import Markup
 
 from dashboards.contexts import Fact, OverviewPage, RoomCard
-from dashboards.gather_chart import drawn, is_old, leading_sensor, picture
+from dashboards.gather_chart import LastDay, drawn, is_old, last_day, leading_sensor, picture
 from dashboards.services import RoomStanding
 from dashboards.view import LABELS, View
 from ingest.present import words
@@ -21,7 +21,9 @@ from ingest.site.series import Sample, SeriesKey
 def overview(view: View) -> OverviewPage:
     """Gather the rooms at a glance, in the site's own order: a card stays where one has learned to look for it."""
     standings = {room.id: view.services.standing(room.id) for room in view.site.rooms}
-    cards = tuple(_with_chart(view, room, standings[room.id]) for room in view.site.rooms)
+    in_air = (sensor for sensor in view.site.sensors if sensor.place is Place.AIR)
+    day = last_day(view, in_air)
+    cards = tuple(_with_chart(view, room, standings[room.id], day) for room in view.site.rooms)
     return OverviewPage(view.shell("Rooms", "/"), cards, _summary(view.site.rooms, standings))
 
 
@@ -52,8 +54,8 @@ def _of_state(state: RoomState, rooms: Sequence[Room]) -> str:
     return words.sentence(f"{names}: {said if len(rooms) == 1 else said.replace('its window', 'their windows')}")
 
 
-def _with_chart(view: View, room: Room, stood: RoomStanding) -> RoomCard:
-    return card(view, room, stood, drawn(picture(view, room, stood), CARD))
+def _with_chart(view: View, room: Room, stood: RoomStanding, day: LastDay) -> RoomCard:
+    return card(view, room, stood, drawn(picture(view, room, stood, day=day), CARD))
 
 
 def card(view: View, room: Room, stood: RoomStanding, chart: Markup) -> RoomCard:

@@ -40,6 +40,10 @@ _FIGURES: Final = (
     ("lumberroom_readings_stored", "counter", "Readings stored", ("store", "stored")),
     ("lumberroom_readings_held", "gauge", "Readings that wait for the store", ("store", "held")),
     ("lumberroom_readings_lost", "counter", "Readings given up", ("store", "given_up")),
+    ("lumberroom_readings_too_late", "counter", "Readings for stretches that were thinned", ("store", "too_late")),
+    ("lumberroom_central_behind", "gauge", "Changes that the central engine has not got", ("central", "behind")),
+    ("lumberroom_central_lag_seconds", "gauge", "Age of the oldest of them", ("central", "lag_s")),
+    ("lumberroom_central_set_aside", "gauge", "Readings that the central engine refuses", ("central", "set_aside")),
     ("lumberroom_loop_longest_stall_seconds", "gauge", "How long everything stood still", ("loop", "longest_stall_s")),
 )
 """Families of one figure, and where it stands in the health."""

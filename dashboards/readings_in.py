@@ -104,11 +104,15 @@ async def _limited_body(request: Request) -> bytes:
 
 
 def _received(submitted: Submitted) -> ReceivedAnswer:
-    stored, repeated, amended = submitted.appended
+    stored, repeated, amended, too_late = submitted.appended
     shown = [
         RejectionAnswer(reason=one.reason, detail=one.detail, sensor=one.sensor)
         for one in submitted.rejections[:MOST_REJECTIONS_SHOWN]
     ]
     return ReceivedAnswer(
-        stored=stored, repeated=repeated, amended=amended, rejected=len(submitted.rejections), rejections=shown
+        stored=stored,
+        repeated=repeated,
+        amended=amended,
+        rejected=len(submitted.rejections) + too_late,
+        rejections=shown,
     )

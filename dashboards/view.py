@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
-from typing import Final
+from typing import Final, TypedDict
 from urllib.parse import parse_qsl, quote, urlencode
 
 from dashboards.contexts import Fact, IncidentRow, Link, Shell, Standing
@@ -31,6 +31,17 @@ LABELS: Final = {
 MONTH_MS: Final = 30 * 86_400_000
 
 SHORT_LABELS: Final = {**LABELS, "wood_mc_percent": "Wood MC"}
+
+
+MOST_TROUBLES: Final = 4
+
+
+class _Condition(TypedDict):
+    """What the frame says of the daemon itself."""
+
+    troubles: tuple[str, ...]
+    failing: bool
+    times: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +171,20 @@ class View:
             now_words=words.instant(self.now_ms, self.site.time_zone),
             time=words.time_of_day(self.now_ms, self.site.time_zone),
             demo_words=_demo_words(self.services.demo_speed),
+            **self._condition(),
         )
+
+    def _condition(self) -> _Condition:
+        """Say what is not well with the daemon, as its health has it."""
+        health = self.services.health()
+        troubles = health.get("troubles")
+        told = tuple(map(str, troubles)) if isinstance(troubles, list | tuple) else ()
+        more = (f"{len(told) - MOST_TROUBLES} more: see /health.",) if len(told) > MOST_TROUBLES else ()
+        return {
+            "troubles": told[:MOST_TROUBLES] + more,
+            "failing": health.get("status") == "failing",
+            "times": f"the office's own ({self.site.time_zone})" if "sites" in health else "the site's own",
+        }
 
 
 def _demo_words(speed: float | None) -> str:

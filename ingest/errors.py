@@ -6,6 +6,7 @@
       SettingsError            a wiring file, option or argument that cannot work   (cli: exit 2)
       InputError               data that cannot be read: a CSV row, a SenML pack     (cli: exit 2; HTTP: 400)
       StorageError             the store's file: damaged, read-only, full, in use    (cli: exit 3)
+        DiskFullError          no room left; the daemon waits for it                 (cli: exit 3)
       RefusedError             not allowed, or not known here                        (cli: exit 4; HTTP: 401, 403, 404)
       TransientError           may work when tried again                             (supervisor, outbox: tried again)
 
@@ -54,6 +55,10 @@ class StorageError(LumberroomError):
 
     kind = "storage"
     exit_code = 3
+
+
+class DiskFullError(StorageError):
+    """There is no room left: what is stored is safe, and storing goes on when there is room again."""
 
 
 class RefusedError(LumberroomError):

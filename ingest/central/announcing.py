@@ -61,13 +61,20 @@ class Lag(NamedTuple):
 
 
 def announcement(
-    site_id: str, site: Site, stood: Mapping[str, Stood], lag: Lag, *, open_incidents: int, at_ms: int
+    site_id: str,
+    site: Site,
+    stood: Mapping[str, Stood],
+    lag: Lag,
+    *,
+    open_incidents: int,
+    at_ms: int,
+    store: str = "",
 ) -> list[str]:
     """Give the lines with which a site says that it is there (the first), what it is and how it stands (the others).
 
-    at_ms: now, by its own clock (UTC).
+    at_ms: now, by its own clock (UTC).  store: which store speaks, so that two sites under one id can be told apart.
     """
-    tags = {"site": site_id, "title": site.name, "time_zone": site.time_zone}
+    tags = {"site": site_id, "title": site.name, "time_zone": site.time_zone, "store": store}
     fields = {"alive": 1.0, **lag._asdict(), "elevation_m": site.elevation_m, "open_incidents": float(open_incidents)}
     made = [line(SITE_MEASUREMENT, tags, fields, at_ms)]
     for room in site.rooms:

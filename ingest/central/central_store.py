@@ -43,6 +43,9 @@ FRESH_S: Final = 5.0
 KEPT_STRETCHES: Final = 16
 """How many stretches of air are kept for that long; one sensor-year of minutes is 16 MB."""
 
+SENSOR_MS_AT_ONCE: Final = 250 * 3 * 86_400_000
+"""How much time of how many sensors is asked for in one question: three days of 250 sensors, a year of two."""
+
 _INPUTS: Final = ("temperature_c", "rh_percent", "pressure_kpa")
 
 
@@ -91,12 +94,43 @@ class CentralSeries:
         return bucketing.bucket(samples, coverage.vouched_ms(samples.at_ms), edges_ms)
 
     def buckets_of(self, keys: Sequence[SeriesKey], edges_ms: Int64s) -> dict[SeriesKey, Buckets]:
-        """Give the buckets of many series between the same edges; those of one sensor's air are asked for once."""
-        return {key: self.buckets(key, edges_ms) for key in keys}
+        """Give the buckets of many series between the same edges: one question for all that was measured.
+
+        Derived series are asked for sensor by sensor, each sensor's air once.
+        """
+        edges_ms = np.asarray(edges_ms, dtype=np.int64)
+        bucketing.check_edges(edges_ms)
+        measured = [key for key in keys if key.quantity in QUANTITIES]
+        found = self._many(measured, int(edges_ms[0]) - CONTEXT_MS, int(edges_ms[-1]) + CONTEXT_MS)
+        bucketed = {
+            key: bucketing.bucket(samples, coverage.vouched_ms(samples.at_ms), edges_ms)
+            for key, samples in found.items()
+        }
+        return {key: bucketed[key] if key in bucketed else self.buckets(key, edges_ms) for key in keys}
+
+    def _many(self, keys: Sequence[SeriesKey], from_ms: int, to_ms: int) -> dict[SeriesKey, Series]:
+        """Give many measured series of a stretch, so many sensors at a time that an answer stays small enough."""
+        found: dict[SeriesKey, Series] = dict.fromkeys(keys, EMPTY)
+        sensors = sorted({key.sensor for key in keys})
+        quantities = tuple(sorted({key.quantity for key in keys}))
+        length_ms = max(1, to_ms - from_ms)
+        at_once = max(1, int(SENSOR_MS_AT_ONCE / length_ms))
+        for begin in range(0, len(sensors), at_once):
+            parts: dict[SeriesKey, list[EngineSeries]] = {}
+            some = [sensor_of(sensor) for sensor in sensors[begin : begin + at_once]]
+            tags = {"site": tuple({site_id for site_id, _ in some}), "sensor": tuple({own for _, own in some})}
+            for one in self._engine.samples(Wanted(MEASUREMENT, quantities, tags), max(from_ms, 0), to_ms):
+                key = SeriesKey(sensor_name(one.tags.get("site", ""), one.tags.get("sensor", "")), one.field)
+                if key in found:
+                    parts.setdefault(key, []).append(one)
+                    self.samples_read += len(one.at_ms)
+            found.update({key: merged(series) for key, series in parts.items()})
+        return found
 
     def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:
         """Give the newest sample of each of these series of the last 32 days; series without one are left out."""
         found: dict[SeriesKey, Sample] = {}
+        self._ask_newest(sorted({sensor_of(key.sensor)[0] for key in keys}))
         for key in keys:
             newest = self._newest(sensor_of(key.sensor)[0])
             sample = self._newest_derived(key, newest) if key.quantity in DERIVED else newest.get(key)
@@ -121,29 +155,51 @@ class CentralSeries:
 
     def _newest(self, site_id: str) -> dict[SeriesKey, Sample]:
         """Give the newest sample of each series of a site: one question for the whole site, kept for a moment."""
+        self._ask_newest([site_id])
+        return self._kept[site_id][1]
+
+    def _ask_newest(self, site_ids: Sequence[str]) -> None:
+        """Ask for the newest samples of those of some sites that were not asked for just now: one question for all."""
         now_s, now_ms = self._clock.monotonic_s(), self._clock.now_ms()
-        kept = self._kept.get(site_id)
-        if kept is not None and 0 <= now_s - kept[0] < FRESH_S:
-            return kept[1]
-        wanted = Wanted(MEASUREMENT, tuple(QUANTITIES), {"site": site_id})
-        newest: dict[SeriesKey, tuple[int, int, float]] = {}
+        old = [one for one in site_ids if one not in self._kept or not 0 <= now_s - self._kept[one][0] < FRESH_S]
+        if not old:
+            return
+        wanted = Wanted(MEASUREMENT, tuple(QUANTITIES), {"site": old[0] if len(old) == 1 else tuple(old)})
+        newest: dict[str, dict[SeriesKey, tuple[int, int, float]]] = {site_id: {} for site_id in old}
         for one in self._engine.newest(wanted, now_ms - LOOK_BACK_MS, now_ms + AHEAD_MS):
+            site_id = one.tags.get("site", "")
             key = SeriesKey(sensor_name(site_id, one.tags.get("sensor", "")), one.field)
             told = (int(one.at_ms[-1]), _revision(one), float(one.value[-1]))
-            newest[key] = max(told, newest.get(key, told))
-        samples = {key: Sample(at_ms, value) for key, (at_ms, _, value) in newest.items()}
-        self._kept[site_id] = (now_s, samples)
-        return samples
+            of_site = newest.setdefault(site_id, {})
+            of_site[key] = max(told, of_site.get(key, told))
+        for site_id, found in newest.items():
+            self._kept[site_id] = (now_s, {key: Sample(at_ms, value) for key, (at_ms, _, value) in found.items()})
 
     def _newest_derived(self, key: SeriesKey, newest: dict[SeriesKey, Sample]) -> Sample | None:
         humid = newest.get(SeriesKey(key.sensor, "rh_percent"))
         if humid is None:
             return None
+        told = self._derived_of_newest(key, humid, newest)
+        if told is not None:
+            return told
         for back_ms in (0, 900_000, 86_400_000):
             series = self._derived(key, humid.at_ms - back_ms, humid.at_ms + 1)
             if len(series):
                 return Sample(int(series.at_ms[-1]), float(series.value[-1]))
         return None
+
+    def _derived_of_newest(self, key: SeriesKey, humid: Sample, newest: dict[SeriesKey, Sample]) -> Sample | None:
+        """Derive from the newest samples alone, without asking again; None where older ones may be wanted.
+
+        What holds at the newest humidity is the last temperature and pressure up to then: the newest, unless they came
+        after it.
+        """
+        beside = [newest.get(SeriesKey(key.sensor, name)) for name in ("temperature_c", "pressure_kpa")]
+        if beside[0] is None or any(one is not None and one.at_ms > humid.at_ms for one in beside):
+            return None
+        temperature, pressure = (EMPTY if one is None else _alone(one) for one in beside)
+        made = self._paired(key, temperature, _alone(humid), pressure)
+        return Sample(int(made.at_ms[-1]), float(made.value[-1])) if len(made) else None
 
     def _derived(self, key: SeriesKey, from_ms: int, to_ms: int) -> Series:
         before_ms, after_ms = pairing.PRESSURE_AGE_MS, pairing.TEMPERATURE_AFTER_MS
@@ -151,9 +207,13 @@ class CentralSeries:
         humidity = inputs["rh_percent"]
         inside = (humidity.at_ms >= from_ms) & (humidity.at_ms < to_ms)
         asked = Series(humidity.at_ms[inside], humidity.value[inside])
-        pressure = inputs["pressure_kpa"] if len(inputs["pressure_kpa"]) else None
+        return self._paired(key, inputs["temperature_c"], asked, inputs["pressure_kpa"])
+
+    def _paired(self, key: SeriesKey, temperature: Series, humidity: Series, pressure: Series) -> Series:
+        """Derive for humidity readings."""
         site_kpa = float(air.pressure_from_elevation_kpa(self._elevation_m(sensor_of(key.sensor)[0])))
-        return pairing.derive(key.quantity, inputs["temperature_c"], asked, pressure, site_kpa)
+        measured = pressure if len(pressure) else None
+        return pairing.derive(key.quantity, temperature, humidity, measured, site_kpa)
 
     def _measured(self, sensor: str, quantities: tuple[str, ...], from_ms: int, to_ms: int) -> dict[str, Series]:
         """Give measured series of a stretch; those of the air come together, as a page asks for one after the other."""
@@ -178,6 +238,10 @@ class CentralSeries:
 
 
 EMPTY: Final = Series(np.empty(0, np.int64), np.empty(0, np.float64))
+
+
+def _alone(sample: Sample) -> Series:
+    return Series(np.array([sample.at_ms], dtype=np.int64), np.array([sample.value]))
 
 
 def merged(parts: Iterable[EngineSeries]) -> Series:

@@ -7,8 +7,8 @@ those go out again.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from typing import Final
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Final, Protocol
 
 import numpy as np
 
@@ -32,7 +32,15 @@ the last digits would take (see README.md)."""
 _RUN_GAP_MS: Final = PRESSURE_AGE_MS
 
 
-def derived_points(read: SeriesReader, changed: Iterable[Point]) -> list[Point]:
+class AmendedReader(SeriesReader, Protocol):
+    """Reads series, and how often their readings were amended."""
+
+    def amendments(self, keys: Sequence[SeriesKey], from_ms: int, to_ms: int) -> dict[tuple[SeriesKey, int], int]:
+        """Give how often readings were amended, by series and instant."""
+        ...
+
+
+def derived_points(read: AmendedReader, changed: Iterable[Point]) -> list[Point]:
     """Give what is derived, as it stands now, for the humidity readings that these changed readings touch. Blocks."""
     found: list[Point] = []
     for sensor, points in _by_sensor(changed).items():
@@ -60,24 +68,41 @@ def _runs(points: list[Point]) -> Iterator[list[Point]]:
         yield run
 
 
-def _of_run(read: SeriesReader, sensor: str, run: list[Point]) -> list[Point]:
+def _of_run(read: AmendedReader, sensor: str, run: list[Point]) -> list[Point]:
     from_ms = min(point.at_ms - _REACH_MS[point.quantity][0] for point in run)
     to_ms = max(point.at_ms + _REACH_MS[point.quantity][1] for point in run) + 1
     humid_ms = read.read(SeriesKey(sensor, "rh_percent"), from_ms, to_ms).at_ms
     touched = humid_ms[_touched(read, sensor, run, humid_ms)] if len(humid_ms) else humid_ms
     if len(touched) == 0:
         return []
-    revisions = {point.at_ms: point.revision for point in run if point.quantity == "rh_percent"}
+    revisions = _revisions(read, sensor, touched)
     found = []
     for name in DERIVED:
         series = read.read(SeriesKey(sensor, name), int(touched[0]), int(touched[-1]) + 1)
         wanted = np.isin(series.at_ms, touched)
         columns = (series.at_ms[wanted].tolist(), series.value[wanted].tolist())
         found += [
-            Point(sensor, name, at, float(f"{value:.{DIGITS}g}"), revisions.get(at, 0))
-            for at, value in zip(*columns, strict=True)
+            Point(sensor, name, at, float(f"{value:.{DIGITS}g}"), revision)
+            for at, value, revision in zip(*columns, revisions[np.isin(touched, series.at_ms)].tolist(), strict=True)
         ]
     return found
+
+
+def _revisions(read: AmendedReader, sensor: str, humid_ms: Int64s) -> Int64s:
+    """Give for each humidity reading how often anything was amended that can go into what is derived for it.
+
+    That only ever rises, and rises with every amendment that counts, so that of several derived copies of one instant
+    the one under the highest revision is the newest. (Of a reading that came late nothing is noted: its copy stands
+    under the revision of the one before it.)
+    """
+    keys = [SeriesKey(sensor, name) for name in _REACH_MS]
+    reach_ms = max(age_ms for _, age_ms in _REACH_MS.values())
+    amended = read.amendments(keys, int(humid_ms[0]) - reach_ms, int(humid_ms[-1]) + TEMPERATURE_AFTER_MS + 1)
+    total = np.zeros(len(humid_ms), dtype=np.int64)
+    for (key, at_ms), times in amended.items():
+        after_ms, age_ms = _REACH_MS[key.quantity]
+        total[(humid_ms >= at_ms - after_ms) & (humid_ms <= at_ms + age_ms)] += times
+    return total
 
 
 def _touched(read: SeriesReader, sensor: str, run: list[Point], humid_ms: Int64s) -> np.ndarray:

@@ -33,11 +33,11 @@ class EngineSeries:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Which series are asked for: fields of one measurement, whose tags are as given."""
+    """Which series are asked for: fields of one measurement, whose tags are as given: a value, or any of several."""
 
     measurement: str
     fields: tuple[str, ...]
-    tags: Mapping[str, str]
+    tags: Mapping[str, str | tuple[str, ...]]
 
 
 class Engine(Protocol):

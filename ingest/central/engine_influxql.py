@@ -81,8 +81,14 @@ class InfluxEngine:
 
 
 def _from(wanted: Wanted, from_ms: int, to_ms: int) -> str:
-    tags = "".join(f" AND {_name(name)} = {_text(value)}" for name, value in sorted(wanted.tags.items()))
+    tags = "".join(f" AND {_matches(name, value)}" for name, value in sorted(wanted.tags.items()))
     return f"FROM {_name(wanted.measurement)} WHERE time >= {from_ms}ms AND time < {to_ms}ms{tags} GROUP BY *"
+
+
+def _matches(name: str, value: str | tuple[str, ...]) -> str:
+    if isinstance(value, str):
+        return f"{_name(name)} = {_text(value)}"
+    return "(" + " OR ".join(f"{_name(name)} = {_text(one)}" for one in value) + ")"
 
 
 def _name(name: str) -> str:

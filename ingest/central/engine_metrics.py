@@ -9,6 +9,7 @@ server runs with -dedup.minScrapeInterval=1ms, and `central_store` counts it onc
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -94,8 +95,14 @@ class MetricsEngine:
 def selector(wanted: Wanted) -> str:
     """Give the MetricsQL selector of what is wanted."""
     names = "|".join(f"{wanted.measurement}_{field}" for field in wanted.fields)
-    tags = "".join(f",{name}={json.dumps(value)}" for name, value in sorted(wanted.tags.items()))
+    tags = "".join(f",{name}{_matches(value)}" for name, value in sorted(wanted.tags.items()))
     return f'{{__name__=~"{names}"{tags}}}'
+
+
+def _matches(value: str | tuple[str, ...]) -> str:
+    if isinstance(value, str):
+        return f"={json.dumps(value, ensure_ascii=False)}"
+    return f"=~{json.dumps('|'.join(map(re.escape, value)), ensure_ascii=False)}"
 
 
 def _named(wanted: Wanted, metric: dict[str, str]) -> tuple[str, dict[str, str]]:

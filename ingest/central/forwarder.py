@@ -9,6 +9,7 @@ twice is the same point. What the engine refuses for good is set aside with its 
 
 from __future__ import annotations
 
+import secrets
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final, NamedTuple
@@ -35,6 +36,11 @@ from ingest.store.api import SeriesExtent
 
 NAME: Final = "central"
 """Under which name the position is kept."""
+
+STORE_NAME: Final = "store name"
+
+NEVER_MS: Final = -(2**53)
+"""Before every instant."""
 
 _log = structlog.get_logger("lumberroom.central")
 
@@ -76,6 +82,7 @@ class ForwarderCore:
         self._settings = settings
         self._stood = stood
         self._begun = False
+        self._store_name = ""
         self._settled = Progress()  # what has arrived: the durable position
         self._sent = Progress()  # what is out
         self._unsettled: deque[_Sent] = deque()
@@ -93,6 +100,14 @@ class ForwarderCore:
     def trouble(self) -> str:
         """What keeps readings from arriving, a sentence, or nothing."""
         return self._waiting.trouble or self._look_trouble
+
+    @property
+    def wanted_from_ms(self) -> int | None:
+        """From which instant on (UTC) the past has not arrived yet; None where all of it has.
+
+        Before anything is known of what has arrived it is before every instant.
+        """
+        return self._settled.past_from_ms if self._begun else NEVER_MS
 
     def step(self) -> float:
         """Do one piece of work and give after how many seconds the next one is wanted. Raises StorageError."""
@@ -130,9 +145,19 @@ class ForwarderCore:
         else:
             self._settled = self._sent = Progress.of(saved)
             self._lagging.caught_up_ms = saved["caught_up_ms"]
+        self._store_name = self._named()
         self._extents = self._store.read.extents()
         self._refusing.load()
         self._begun = True
+
+    def _named(self) -> str:
+        """Give the store's name, drawn once by lot: a copy of the wiring file elsewhere has another one."""
+        saved = self._store.read.forwarding(STORE_NAME)
+        if saved is None:
+            saved = {"name": secrets.token_hex(4)}
+            with self._store.transaction() as work:
+                work.save_forwarding(STORE_NAME, saved)
+        return str(saved["name"])
 
     def _begin_anew(self) -> None:
         """Follow the changes from here on, and take everything that is there already as the past."""
@@ -178,6 +203,7 @@ class ForwarderCore:
             self.lag(),
             open_incidents=len(self._store.read.incidents(only_open=True)),
             at_ms=self._clock.now_ms(),
+            store=self._store_name,
         )
 
     def _send(self, now_s: float) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from ingest.central.announcing import FIELDS, STATE_CODES, Stood
@@ -24,13 +24,15 @@ class SiteTold:
     """What one site said last.
 
     site: its job, by its own ids.  alive_ms: when it said so, by its own clock (UTC).  stood: its rooms.
-    figures: the fields of its own point (`behind`, `lag_s`, `set_aside`, `open_incidents` ...).
+    figures: the fields of its own point (`behind`, `lag_s`, `set_aside`, `open_incidents` ...).  stores: which stores
+    spoke under this id, each with when it did last; more than one at a time is a mistake in somebody's wiring file.
     """
 
     site: Site
     alive_ms: int
     stood: Mapping[str, Stood] = field(default_factory=dict)
     figures: Mapping[str, float] = field(default_factory=dict)
+    stores: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -44,7 +46,10 @@ class _Said:
 
 def hear(engine: Engine, from_ms: int, to_ms: int) -> dict[str, SiteTold]:
     """Give every site that said something with from_ms <= instant < to_ms. Raises EngineError. Blocks."""
-    sites = _newest(engine, SITE_MEASUREMENT, ("site",), from_ms, to_ms)
+    stores = _newest(engine, SITE_MEASUREMENT, ("site", "store"), from_ms, to_ms)
+    sites: dict[tuple[str], _Said] = {}
+    for (site_id, _), said in stores.items():
+        sites[site_id,] = max(sites.get((site_id,), said), said, key=lambda one: one.at_ms)
     rooms = _newest(engine, ROOM_MEASUREMENT, ("site", "room"), from_ms, to_ms)
     sensors = _newest(engine, SENSOR_MEASUREMENT, ("site", "sensor"), from_ms, to_ms)
     windows = _newest(engine, WINDOW_MEASUREMENT, ("site", "room", "quantity"), from_ms, to_ms)
@@ -53,7 +58,8 @@ def hear(engine: Engine, from_ms: int, to_ms: int) -> dict[str, SiteTold]:
         own_rooms = {key[1]: one for key, one in rooms.items() if _belongs(key, one, site_id, said)}
         own_sensors = {key[1]: one for key, one in sensors.items() if _belongs(key, one, site_id, said)}
         own_windows = {key[1:]: one for key, one in windows.items() if _belongs(key, one, site_id, said)}
-        told[site_id] = _told(said, own_rooms, own_sensors, own_windows)
+        spoke = {store: one.at_ms for (its_site, store), one in stores.items() if its_site == site_id}
+        told[site_id] = replace(_told(said, own_rooms, own_sensors, own_windows), stores=spoke)
     return told
 
 

@@ -28,6 +28,8 @@ def doctor(data: Path, mend: bool) -> None:
     if findings.mended:
         for fault in findings.left:
             click.echo(f"still: {fault}")
+    for note in findings.notes:
+        click.echo(f"note: {note}")
     if not findings.left:
         click.echo("The store is sound." if not findings.faults else "The store is sound again.")
         return

@@ -27,6 +27,7 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield ""
     yield "[data]"
     yield f"directory = {quoted(answers.data)}  # beside this file, unless it begins with /"
+    yield "# keep_readings_days = 730  # older readings go each night, hourly statistics stay; without it all stays"
     yield ""
     yield "[page]"
     yield 'listen = "127.0.0.1"  # this computer only; from elsewhere through an SSH tunnel'

@@ -33,7 +33,9 @@ def in_words(wiring: Wiring) -> Iterator[str]:
         yield f"Web hook {hook.name}: {hook.address}"
     port = wiring.page.port
     yield f"The page: http://{wiring.page.listen}:{port}/" if port else f"The page: {wiring.page.listen}, any free port"
-    yield f"Readings are kept in {wiring.data_directory}"
+    days = wiring.keep_readings_days
+    how_long = f" for {days} days, their statistics for ever" if days is not None else ""
+    yield f"Readings are kept in {wiring.data_directory}{how_long}"
 
 
 def _elevation(elevation_m: float, units: str) -> str:

@@ -13,6 +13,19 @@ from ingest.site.incidents import Notice
 ENGINE: Final = "central-engine"
 """The office's id for the engine itself, which is watched like a site."""
 
+TWICE: Final = " (two at once)"
+"""At the end of the office's id for "a site's id is used by one site only", which is watched like a site."""
+
+_CHECK_TWICE: Final = (
+    "Was a wiring file copied from one computer to another? Each site needs its own name under [central] site.",
+    "Was a computer replaced, and does the old one still run?",
+    "Does a second daemon run on the same computer, with a data folder of its own?",
+)
+_TWICE_MEANS: Final = (
+    "Their readings are mixed on the central engine where their sensors have the same ids, and rooms come and go as "
+    "now one and now the other speaks. Each of them goes on watching and mailing by itself; nothing in their own "
+    "stores is touched. What was mixed stays mixed there: give one of them a name of its own."
+)
 _CHECK_SITE: Final = (
     "Power and network at the site: its router, its line, a fuse.",
     "The computer that runs lumberroom there: is it on, has its disk room?",
@@ -34,24 +47,35 @@ _ENGINE_MEANS: Final = (
 def compose_site(notice: Notice, *, sender: str, page_address: str) -> EmailMessage:
     """Write the mail of an office's notice. Raises ValueError where an address cannot stand in a mail."""
     story = Story.of(notice.facts)
-    heard = "is not heard" if story.incident.is_open else "is heard again"
+    heard = _heard(story)
     return enveloped(notice, story, f"{story.room_title} {heard}", _letter(story, heard, page_address), sender)
+
+
+def _heard(story: Story) -> str:
+    if story.incident.room.endswith(TWICE):
+        return "is two sites at once" if story.incident.is_open else "is one site again"
+    return "is not heard" if story.incident.is_open else "is heard again"
 
 
 def _letter(story: Story, heard: str, page_address: str) -> Letter:
     incident, at = story.incident, story.telling.at
-    is_engine = incident.room == ENGINE
-    figures = [("Last heard", at(incident.began_ms))]
+    is_twice = incident.room.endswith(TWICE)
+    figures = [("Since" if is_twice else "Last heard", at(incident.began_ms))]
     if incident.closed_ms is not None:
-        figures.append(("Heard again", at(incident.closed_ms)))
-        figures.append(("Silent for", words.duration_ms(incident.closed_ms - incident.began_ms)))
-    means = _ENGINE_MEANS if is_engine else _SITE_MEANS
-    checks = _CHECK_ENGINE if is_engine else _CHECK_SITE
+        figures.append(("Until" if is_twice else "Heard again", at(incident.closed_ms)))
+        lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
+        figures.append(("Lasted" if is_twice else "Silent for", lasted))
+    means: str = _SITE_MEANS
+    checks: tuple[str, ...] = _CHECK_SITE
+    if is_twice:
+        means, checks = _TWICE_MEANS, _CHECK_TWICE
+    elif incident.room == ENGINE:
+        means, checks = _ENGINE_MEANS, _CHECK_ENGINE
     return Letter(
         headline=f"{story.room_title} {heard}",
         place=story.site,
         tone=Tone.ALARM if incident.is_open else Tone.CLEAR,
-        lead=reason(story.room_title, incident.is_open, at(incident.began_ms), at(incident.closed_ms)),
+        lead=reason(story.room_title, incident.is_open, at(incident.began_ms), at(incident.closed_ms), twice=is_twice),
         figures=figures,
         meaning=[("What it means", means)] if incident.is_open else [],
         lists=[("What to check first", checks)] if incident.is_open else [],
@@ -63,8 +87,12 @@ def _letter(story: Story, heard: str, page_address: str) -> Letter:
     )
 
 
-def reason(name: str, is_open: bool, began: str, closed: str) -> str:
-    """Say in one sentence what it is about.  began, closed: instants in words."""
+def reason(name: str, is_open: bool, began: str, closed: str, *, twice: bool = False) -> str:
+    """Say in one sentence what it is about.  began, closed: instants in words.  twice: two sites under one id."""
+    if twice and is_open:
+        return f"Since {began} two sites have been speaking to the central engine under the id of {name}."
+    if twice:
+        return f"Since {closed} one site speaks under the id of {name}; since {began} there were two."
     if is_open:
         return f"Nothing has been heard from {name} since {began}."
     return f"{name} has been heard again since {closed}; nothing came from it since {began}."

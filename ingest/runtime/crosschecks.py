@@ -12,7 +12,7 @@ import numpy as np
 
 from ingest.physics.wood import emc_percent
 from ingest.runtime.findings import Findings, Steps
-from ingest.runtime.forms import MailForm, PageForm, RoomForm, SiteForm, WebhookForm
+from ingest.runtime.forms import DataForm, MailForm, PageForm, RoomForm, SiteForm, WebhookForm
 from ingest.site.places import AcclimationWindow, Bounds
 
 LAYING_EMC_PERCENT: Final = Bounds(6.0, 11.0)
@@ -128,6 +128,16 @@ def check_data_directory(findings: Findings, directory: Path, at: Steps) -> None
     parent = next(p for p in directory.parents if p.exists())
     if not parent.is_dir() or not os.access(parent, os.W_OK | os.X_OK):
         findings.wrong(at, f"{directory} is not there and cannot be made", f"Make it first: mkdir -p {directory}")
+
+
+def caution_thinning(findings: Findings, data: DataForm | None) -> None:
+    """Say what a rule of retention means: what goes cannot be brought back, and evidence may be wanted for years."""
+    if data is not None and data.keep_readings_days is not None:
+        findings.cautions.append(
+            f"Readings older than {data.keep_readings_days} days are deleted each night. What stays for ever is "
+            "counts, extremes, means and coverage per hour (of derived quantities per eight hours). A dispute may come "
+            "later than that."
+        )
 
 
 def _owner_hint(directory: Path) -> str:

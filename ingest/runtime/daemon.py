@@ -21,7 +21,7 @@ import structlog
 
 from dashboards.services import CaughtMail, News
 from ingest.clock import Clock, SystemClock
-from ingest.errors import LumberroomError, StorageError
+from ingest.errors import DiskFullError, LumberroomError
 from ingest.notices.alive import SignOfLife
 from ingest.runtime import job, wallwatch
 from ingest.runtime.forwarding import Forwarding, not_wired
@@ -31,6 +31,8 @@ from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.page_task import AppFactory, Ready, RunningPage
 from ingest.runtime.services import DaemonServices, Figures, Parts, no_mails
+from ingest.runtime.storeopening import once_there_is_room, open_store
+from ingest.runtime.storewatch import LOOK_EVERY_S, StoreWatch
 from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.systemd import Systemd, alive
 from ingest.runtime.tasks import end, every, finish, keep
@@ -41,7 +43,6 @@ from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
 from ingest.store.api import UnitOfWork
-from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import Watch
 from ingest.watch.ruling import judge_rules
@@ -93,6 +94,7 @@ class Daemon:
         self._news = NewsBoard()
         self._notifying = Notifying(wiring, self.clock)
         self._forwarding = Forwarding(wiring.central, self.clock, lambda: self._site) if wiring.central else None
+        self._store_watch = StoreWatch(lambda: self._site, self.clock, self._notifying)
         self._watch = Watch()
         self._went_round_s = self.clock.monotonic_s()
         self._tasks: list[asyncio.Task[None]] = []
@@ -106,29 +108,34 @@ class Daemon:
     async def run(self, ready: Ready | None = None) -> None:
         """Run until `stop`.
 
-        Raises StorageError (data directory or store cannot be used, or another daemon has it) and, for the page's
-        address, TransientError or SettingsError: before anything is running.
+        A full disk is waited for.  Raises StorageError (data directory or store cannot be used, or another daemon has
+        it) and, for the page's address, TransientError or SettingsError: before anything is running.
         """
-        store = await asyncio.to_thread(self._open_store)
+        store = await self._opened()
         try:
-            await self._settle_job(store)
             with self._listener() as listener:
                 await self._run_on(store, listener, ready)
         finally:
             await asyncio.to_thread(store.close)
             _log.info("stopped")
 
-    def _open_store(self) -> SqliteStore:
-        directory = self.wiring.data_directory
-        try:
-            directory.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StorageError(
-                f"the data directory cannot be made ({error.strerror})",
-                where=str(directory),
-                mend="Name another one under [data], or make it and give it to the user that runs lumberroom.",
-            ) from error
-        return SqliteStore.open(directory / FILE_NAME)
+    async def _opened(self) -> SqliteStore:
+        """Open the store and settle the job in it; on a full disk say so by mail and wait for room."""
+
+        async def begin() -> SqliteStore:
+            store = await asyncio.to_thread(open_store, self.wiring.data_directory, self._systemd)
+            try:
+                await self._settle_job(store)
+            except BaseException:
+                await asyncio.to_thread(store.close)
+                raise
+            return store
+
+        async def tell(error: DiskFullError | None) -> None:
+            self._store_watch.intake.store_error = str(error) if error is not None else ""
+            await self._store_watch.look()
+
+        return await once_there_is_room(begin, self._systemd, self._stopping, tell)
 
     async def _settle_job(self, store: SqliteStore) -> None:
         merged = await asyncio.to_thread(job.seed, store, self.wiring.site, now_ms=self.clock.now_ms())
@@ -188,22 +195,32 @@ class Daemon:
             news=self._news,
             round_age_s=lambda: time.monotonic() - self._round_s,
             figures=figures,
-            store_faults=lambda: self._upkeep.faults if self._upkeep else (),
+            store_faults=lambda: self._upkeep.troubles() if self._upkeep else (),
             forwarding=self._forwarding.status if self._forwarding else None,
             demo_speed=self._demo_speed,
             mails=self._mails,
         )
         return DaemonServices(parts)
 
+    def _make_upkeep(self, store: SqliteStore) -> Upkeep:
+        return Upkeep(
+            store,
+            self._site.time_zone,
+            clock=self.clock,
+            keep_readings_days=self.wiring.keep_readings_days,
+            wanted_from_ms=self._forwarding.wanted_from_ms if self._forwarding else lambda: None,
+        )
+
     async def _start_parts(self, store: SqliteStore, intake: Intake, figures: dict[str, Figures]) -> None:
         """Start what can come a moment later than the adapters."""
-        self._upkeep = upkeep = await asyncio.to_thread(Upkeep, store, self._site.time_zone)
+        self._upkeep = upkeep = await asyncio.to_thread(self._make_upkeep, store)
         upkeep.start()
         wall, loop = WallWatch(self.clock, upkeep.wake), LoopWatch()
         figures |= {"clock": wall.as_figures, "upkeep": upkeep.as_figures, "mail": self._notifying.as_figures}
         figures["central"] = self._forwarding.as_figures if self._forwarding else not_wired
         figures["loop"] = loop.as_figures
         self._keep("loop watch", loop.run)
+        self._watch_store(store, intake, figures)
         self._tasks.append(asyncio.create_task(self._systemd.watch(lambda: self._is_alive(intake)), name="systemd"))
         self._keep("rounds", lambda: every(ROUND_EVERY_S, self.clock, lambda: self._round(store, intake)))
         if self.wiring.alive is not None:
@@ -213,6 +230,12 @@ class Daemon:
         self._keep("notices", lambda: self._notifying.run(store))
         if (forwarding := self._forwarding) is not None:
             self._keep("forwarding", lambda: forwarding.run(store))
+
+    def _watch_store(self, store: SqliteStore, intake: Intake, figures: dict[str, Figures]) -> None:
+        watch = self._store_watch
+        watch.follow(intake.health, lambda: store.keeper_trouble)
+        figures["store_watch"] = watch.as_figures
+        self._keep("store watch", lambda: every(LOOK_EVERY_S, self.clock, watch.look))
 
     def _is_alive(self, intake: Intake) -> bool:
         age_s = time.monotonic() - self._round_s

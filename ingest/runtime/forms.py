@@ -23,6 +23,7 @@ from ingest.runtime.findings import nearest
 from ingest.runtime.wiring import DEFAULT_LISTEN, DEFAULT_PORT
 from ingest.site.places import ROOM_ID, AcclimationWindow, Bounds, Sensor
 from ingest.site.rules import Rules
+from ingest.store.retention import FEWEST_DAYS, MOST_DAYS
 from ingest.units import celsius_from_fahrenheit
 
 HIGHEST_EMC_PERCENT: Final = 30.0
@@ -183,6 +184,7 @@ class DataForm(Form):
     """[data]."""
 
     directory: Annotated[str, Field(min_length=1)] = "lumberroom-data"
+    keep_readings_days: Annotated[int, Field(ge=FEWEST_DAYS, le=MOST_DAYS)] | None = None
 
 
 class PageForm(Form):

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 
 from dashboards.services import ForwardingStatus
 from ingest.central.announcing import Stood
-from ingest.central.forwarder import Forwarder, ForwarderCore
+from ingest.central.forwarder import NEVER_MS, Forwarder, ForwarderCore
 from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.opening import engine_of
 from ingest.central.writing import InfluxWriter
@@ -55,6 +55,13 @@ class Forwarding:
         if self._core is None:
             return ForwardingStatus(self._wiring.address.url)
         return ForwardingStatus(self._wiring.address.url, error=self._core.trouble, **self._core.lag()._asdict())
+
+    def wanted_from_ms(self) -> int | None:
+        """Give the instant from which on the store's past has not reached the engine yet, None where all has.
+
+        What was stored since the engine was wired is kept by the store's own list of changes.
+        """
+        return self._core.wanted_from_ms if self._core is not None else NEVER_MS
 
     def as_figures(self) -> Mapping[str, object]:
         """Give JSON-able figures for the health."""

@@ -89,6 +89,7 @@ class IntakeHealth:
     stored: int = 0
     repeated: int = 0
     amended: int = 0
+    too_late: int = 0  # not stored: the readings around them went by a rule of retention
     rejected: Counter[str] = field(default_factory=Counter)
     rejected_by_source: dict[str, Counter[str]] = field(default_factory=dict)
     held: int = 0
@@ -103,6 +104,7 @@ class IntakeHealth:
             "stored": self.stored,
             "repeated": self.repeated,
             "amended": self.amended,
+            "too_late": self.too_late,
             "rejected": dict(self.rejected),
             "held": self.held,
             "given_up": self.given_up,
@@ -203,7 +205,12 @@ class Intake:
 
     async def write(self, work: Callable[[], list[Incident]]) -> list[Incident]:
         """Run another piece of writing in the writer's thread, between transactions; publish what it changed."""
-        changed = await asyncio.get_running_loop().run_in_executor(self._writer, work)
+        try:
+            changed = await asyncio.get_running_loop().run_in_executor(self._writer, work)
+        except StorageError as error:
+            self._note_trouble(error)
+            raise
+        self._note_well()
         if changed:
             rooms = tuple(dict.fromkeys(incident.room for incident in changed))
             self._publish(News(self._clock.now_ms(), rooms, tuple(changed)))
@@ -292,9 +299,10 @@ class Intake:
         self._room.set()
 
     def _failed(self, submissions: list[_Submission], error: LumberroomError) -> None:
+        if isinstance(error, StorageError) or any(submission.done is None for submission in submissions):
+            self._note_trouble(error)
         for submission in submissions:
             if submission.done is None:
-                self._note_trouble(error)
                 self._hold(submission.readings)
             submission.fail(error)
 
@@ -331,23 +339,37 @@ class Intake:
 
     def _account(self, written: Written, parts: list[list[Reading]], site: Site, now_ms: int) -> None:
         health = self.health
-        if health.store_error:
-            _log.info("the store can be written again", was=health.store_error)
-            health.store_error = ""
+        self._note_well()
         for appended in written.appended:
             health.stored += appended.stored
             health.repeated += appended.repeated
             health.amended += appended.amended
+            health.too_late += appended.too_late
+            self._tell_too_late(appended.too_late)
         heard = {reading.sensor for part in parts for reading in part}
         rooms = dict.fromkeys(sensor.room for sensor in site.sensors if sensor.id in heard)
         rooms.update(dict.fromkeys(incident.room for incident in written.incidents))
         self._publish(News(now_ms, tuple(rooms), tuple(written.incidents)))
 
+    def _tell_too_late(self, count: int) -> None:
+        quiet = self._repeats.due("too late", self._clock.monotonic_s()) if count else None
+        if quiet is not None:
+            _log.warning(
+                "readings were not taken: those around them went by keep_readings_days", count=count, **quietly(quiet)
+            )
+
     def _note_trouble(self, error: LumberroomError) -> None:
         self.health.store_error = str(error)
         quiet = self._repeats.due(str(error), self._clock.monotonic_s())
         if quiet is not None:
-            _log.error("readings cannot be stored; they are held in memory", error=str(error), **quietly(quiet))
+            _log.error(
+                "the store cannot be written; what adapters read is held in memory", error=str(error), **quietly(quiet)
+            )
+
+    def _note_well(self) -> None:
+        if self.health.store_error:
+            _log.info("the store can be written again", was=self.health.store_error)
+            self.health.store_error = ""
 
     def _hold(self, readings: list[Reading]) -> None:
         self._held.append(readings)

@@ -17,7 +17,8 @@ from ingest.store.api import Store, UnitOfWork
 
 if TYPE_CHECKING:
     from ingest.notices.channel import Channel, Outcome
-    from ingest.notices.mail import Composer
+    from ingest.notices.compose_store import StoreNews
+    from ingest.notices.mail import Composer, MailChannel
 
 
 class Wired(Protocol):
@@ -79,6 +80,29 @@ class Notifying:
             notice = trial_notice(site, recipient, now_ms=self._clock.now_ms())
             yield recipient, await channels[recipient.channel].send(notice)
 
+    @property
+    def direct_recipients(self) -> tuple[str, ...]:
+        """Who is mailed about the store itself."""
+        return self._mail.recipients if self._mail is not None else ()
+
+    async def directly(self, news: StoreNews, recipient: str) -> Outcome:
+        """Mail somebody about the store itself, which cannot keep a notice first."""
+        from ingest.notices.channel import Later, Refused
+        from ingest.notices.compose_store import compose_store
+
+        if self._mail is None:
+            return Refused("no mail is wired")
+        channel = _mail_channel(self._mail, self._composer)
+        if channel.settings.trouble:
+            return Later(channel.settings.trouble, way_closed=True)
+        try:
+            message = compose_store(
+                news, recipient=recipient, sender=self._mail.sender, page_address=self._mail.page_address
+            )
+        except ValueError as error:
+            return Refused(f"The mail could not be written: {error}. Mend the address in the wiring file.")
+        return await channel.deliver(message)
+
     def _channels(self) -> dict[str, Channel]:
         channels: dict[str, Channel] = {}
         if self._mail is not None:
@@ -107,7 +131,7 @@ def due_again(store: Store, now_ms: int) -> int:
     return len(put_off)
 
 
-def _mail_channel(mail: MailWiring, composer: Composer | None) -> Channel:
+def _mail_channel(mail: MailWiring, composer: Composer | None) -> MailChannel:
     from ingest.notices.compose import compose
     from ingest.notices.mail import MailChannel, MailSettings
 

@@ -18,7 +18,6 @@ from ingest.central.central_store import CentralSeries
 from ingest.central.opening import engine_of
 from ingest.central.own_thread import OwnThread
 from ingest.clock import Clock, SystemClock
-from ingest.errors import StorageError
 from ingest.notices.compose_site import compose_site
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
@@ -27,9 +26,10 @@ from ingest.runtime.office_settings import OfficeWiring
 from ingest.runtime.office_watch import OfficeWatch
 from ingest.runtime.page_address import address, bind
 from ingest.runtime.page_task import AppFactory, Ready, RunningPage
+from ingest.runtime.storeopening import open_store
+from ingest.runtime.systemd import Systemd
 from ingest.runtime.tasks import end, every, finish, keep
 from ingest.site.places import Site
-from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 LOOK_EVERY_S: Final = 30.0
@@ -51,6 +51,7 @@ class Office:
         self.services: OfficeServices | None = None  # while it runs
         self._app_factory = app_factory
         self._stopping = asyncio.Event()
+        self._systemd = Systemd()
         self._news = NewsBoard()
         self._notifying = Notifying(wiring, self.clock, composer=compose_site)
         self._tasks: list[asyncio.Task[None]] = []
@@ -61,7 +62,7 @@ class Office:
 
     async def run(self, ready: Ready | None = None) -> None:
         """Run until `stop`. Raises StorageError, and TransientError or SettingsError for the page's address."""
-        store = await asyncio.to_thread(self._open_store)
+        store = await asyncio.to_thread(open_store, self.wiring.data_directory, self._systemd)
         try:
             with bind(self.wiring.page) as listener:
                 self.address = address(listener)
@@ -69,18 +70,6 @@ class Office:
         finally:
             await asyncio.to_thread(store.close)
             _log.info("stopped")
-
-    def _open_store(self) -> SqliteStore:
-        directory = self.wiring.data_directory
-        try:
-            directory.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise StorageError(
-                f"the data directory cannot be made ({error.strerror})",
-                where=str(directory),
-                mend="Name another one under [data].",
-            ) from error
-        return SqliteStore.open(directory / FILE_NAME)
 
     async def _run_on(self, store: SqliteStore, listener: socket.socket, ready: Ready | None) -> None:
         wiring, clock = self.wiring, self.clock
@@ -102,6 +91,7 @@ class Office:
             self._keep("listening", lambda: every(LOOK_EVERY_S, clock, lambda: self._look(thread, watch)))
             self._keep("notices", lambda: self._notifying.run(store))
             page = await RunningPage.started(self._app_factory, self.services, listener)
+            self._systemd.tell("READY=1")
             _log.info("running", page=self.address, engine=wiring.central.for_reading)
             if ready is not None:
                 ready(self.address)

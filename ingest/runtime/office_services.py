@@ -202,6 +202,7 @@ class OfficeServices:
         watch, clock = self._watch, self.clock
         waiting = self.read.notices(state=NoticeState.WAITING)
         troubles = [watch.trouble] if watch.trouble else []
+        troubles += watch.twice()
         troubles += [f"Mail is waiting: {notice.last_error}" for notice in waiting[:1] if notice.last_error]
         if self._wiring.mail is not None and self._wiring.mail.trouble:
             troubles.append(f"Mail cannot go out: {self._wiring.mail.trouble}")

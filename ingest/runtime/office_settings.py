@@ -79,6 +79,12 @@ class _OfficeReader(FileReader):
         data = self.section("data", DataForm) if "data" in self.findings.raw else None
         page = self.page(self.section("page", PageForm))
         mail = self.mail(self.section("mail", MailForm) if "mail" in self.findings.raw else None, page)
+        if data is not None and data.keep_readings_days is not None:
+            self.findings.wrong(
+                ("data", "keep_readings_days"),
+                "an office keeps no readings",
+                "Set it at the sites; the engine has its own.",
+            )
         directory = self.data_directory(data or DataForm(directory="lumberroom-office"))
         central = None if central_form is None else self.engine(central_form)
         if mail is None:

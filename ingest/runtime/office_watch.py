@@ -8,7 +8,8 @@ a site after a restart.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any, Final, cast
 
@@ -17,13 +18,14 @@ import structlog
 from ingest.central.engine import Engine, EngineError
 from ingest.central.hearing import SiteTold, hear
 from ingest.clock import Clock
-from ingest.notices.compose_site import ENGINE, reason
+from ingest.notices.compose_site import ENGINE, TWICE, reason
 from ingest.runtime.notifying import Notifying
 from ingest.site.incidents import Incident
 from ingest.site.places import Place, Room, Sensor, Site
 from ingest.store.api import StoreReader, UnitOfWork
 from ingest.store.plain import from_plain, to_plain
 from ingest.store.sqlite_store import SqliteStore
+from ingest.store.unit_of_work import SqliteUnitOfWork
 from ingest.watch.reasons import Telling
 from ingest.watch.rounds import judge_silence
 from ingest.watch.silence import LISTENING_BREAK_MS
@@ -34,6 +36,12 @@ FIRST_LOOK_MS: Final = 32 * 86_400_000
 USUAL_LOOK_MS: Final = 2 * 3_600_000
 AHEAD_MS: Final = 86_400_000
 """How far ahead of our clock a site's own may be and still be seen."""
+
+HEARD_NAME: Final = "office heard"
+KEEP_EVERY_MS: Final = 300_000
+
+AT_ONCE_MS: Final = 300_000
+"""Two stores that were both heard within this time speak at once: each of them speaks every minute."""
 
 _log = structlog.get_logger("lumberroom.office")
 
@@ -55,9 +63,14 @@ class OfficeWatch:
         self._forget = forget
         self._heard: dict[str, int] = {}
         self._spoke: dict[str, int] = {}  # what each site said last, by its own clock, since this start
+        self._stores: dict[tuple[str, str], int] = {}  # the same of each store under a site's id
+        self._stores_heard: dict[tuple[str, str], int] = {}  # when by our clock
+        self._first_look_ms: int | None = None
         self._judged_ms: int | None = None
         self._missed_a_look = False
         self._looked = False
+        self._saved_ms: int | None = None
+        self._take_up()
         self.told: Mapping[str, SiteTold] = self._remembered()
         self.trouble = ""
         self.looked_ms: int | None = None
@@ -85,6 +98,11 @@ class OfficeWatch:
         """Say whether an incident is open about a site."""
         return any(incident.room == site_id for incident in self._store.read.incidents(only_open=True, limit=10_000))
 
+    def twice(self) -> list[str]:
+        """Say, a sentence each, which sites' ids are used by two sites at once."""
+        open_ones = self._store.read.incidents(only_open=True, limit=10_000)
+        return [incident.reason for incident in open_ones if incident.room.endswith(TWICE)]
+
     def _take(self, told: Mapping[str, SiteTold], now_ms: int) -> None:
         known = {site_id: one for site_id, one in self.told.items() if site_id not in self._forget}
         for site_id, one in told.items():
@@ -95,21 +113,54 @@ class OfficeWatch:
                 self._heard[site_id] = now_ms
             self._spoke[site_id] = one.alive_ms
             known[site_id] = one
+            self._take_stores(site_id, one, now_ms)
+        self._first_look_ms = now_ms if self._first_look_ms is None else self._first_look_ms
+        self._note_single(known, now_ms)
         changed = {site_id: one.site for site_id, one in known.items()} != {i: o.site for i, o in self.told.items()}
         self.told = known
         if changed:
             self._remember()
 
+    def _take_stores(self, site_id: str, one: SiteTold, now_ms: int) -> None:
+        """Note which stores speak under a site's id: as long as it is one at a time, all is well with that."""
+        for store, alive_ms in one.stores.items():
+            if self._stores.get((site_id, store), alive_ms) != alive_ms:
+                self._stores_heard[site_id, store] = now_ms
+            self._stores[site_id, store] = alive_ms
+
+    def _note_single(self, site_ids: Iterable[str], now_ms: int) -> None:
+        """Note under which ids no more than one store speaks; a restart does not know until it listened for a while."""
+        if self._first_look_ms is None or now_ms - self._first_look_ms <= AT_ONCE_MS:
+            return
+        lately = Counter(site_id for (site_id, _), at_ms in self._stores_heard.items() if now_ms - at_ms <= AT_ONCE_MS)
+        self._heard.update({site_id + TWICE: now_ms for site_id in site_ids if lately[site_id] < 2})
+
     def _judge(self, now_ms: int) -> list[Incident]:
         """Judge the engine always, the sites only while we have been listening to them."""
-        sites = self._watched({site_id: one.site.name for site_id, one in self.told.items()})
+        names = {site_id: one.site.name for site_id, one in self.told.items()}
+        sites = self._watched(names | {site_id + TWICE: f'"{site_id}"' for site_id in names})
         with self._store.transaction() as work:
             engine = self._watched({ENGINE: ENGINE_NAME})
             incidents = self._silences(work, engine, now_ms)
             if not self.trouble and self._may_judge(now_ms):
                 incidents += self._silences(work, sites, now_ms)
                 self._judged_ms, self._missed_a_look = now_ms, False
+            self._keep_heard(work, now_ms)
         return incidents
+
+    def _keep_heard(self, work: SqliteUnitOfWork, now_ms: int) -> None:
+        """Keep who was heard when, every few minutes, for an office that is started again within moments."""
+        if self._saved_ms is not None and 0 <= now_ms - self._saved_ms < KEEP_EVERY_MS:
+            return
+        self._saved_ms = now_ms
+        work.save_forwarding(HEARD_NAME, {"at_ms": now_ms, "heard": self._heard, "spoke": self._spoke})
+
+    def _take_up(self) -> None:
+        """Go on from what was kept, where that was a moment ago: the watch goes on listening then, and must know to
+        what. After a longer time it begins to listen anew, and what a site says first may have been said long ago."""
+        saved = self._store.read.forwarding(HEARD_NAME)
+        if saved is not None and 0 <= self._clock.now_ms() - saved["at_ms"] <= LISTENING_BREAK_MS:
+            self._heard, self._spoke = dict(saved["heard"]), dict(saved["spoke"])
 
     def _silences(self, work: UnitOfWork, sites: Site, now_ms: int) -> list[Incident]:
         """Judge who is silent, write it, and put notices into the outbox."""
@@ -165,7 +216,8 @@ class _SiteWork:
         room, telling = self._sites.room(incident.room), Telling(self._sites.time_zone)
         began, closed = telling.at(incident.began_ms), telling.at(incident.closed_ms)
         name = room.title if room else incident.room
-        return replace(incident, reason=reason(name, incident.is_open, began, closed))
+        twice = incident.room.endswith(TWICE)
+        return replace(incident, reason=reason(name, incident.is_open, began, closed, twice=twice))
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._work, name)

@@ -146,6 +146,7 @@ class FileReader:
         page = self.page(page_form)
         mail = self.mail(mail_form, page)
         central = self._central(central_form)
+        crosschecks.caution_thinning(self.findings, data)
         if site is None:
             return None
         crosschecks.caution_bare(self.findings, rooms=len(site.rooms), told=mail is not None or bool(webhooks))
@@ -160,6 +161,7 @@ class FileReader:
             adapters=tuple(adapters),
             units=self.findings.raw["site"].get("units", "si"),
             path=self.path,
+            keep_readings_days=data.keep_readings_days if data is not None else None,
             cautions=tuple(self.findings.cautions),
         )
 

@@ -1,20 +1,30 @@
-"""Upkeep of the store: what follows from storing all the time; nightly sealed, tidied, checked, and what was found."""
+"""Upkeep of the store: what follows from storing all the time; nightly sealed, thinned, tidied and checked.
+
+Thinning is done only where the wiring file has a rule for it (`[data] keep_readings_days`), and never to what the
+central engine has not got yet.
+"""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Mapping
 from typing import Final
 
 import structlog
 
+from ingest.clock import Clock, SystemClock
 from ingest.runtime.periodic import Calendar
 from ingest.store.integrity import check_integrity
+from ingest.store.retention import Rule
 from ingest.store.sqlite_store import SqliteStore
 
 CHECK_LIMIT_S: Final = 3600.0
 SETTLE_LIMIT_S: Final = 1800.0
 TIDY_LIMIT_S: Final = 300.0
+THIN_LIMIT_S: Final = 3600.0
+
+_REST: Final = 4.0  # after a step, rest so many times as long as it took: who stores and who reads come first
 
 _log = structlog.get_logger("lumberroom.upkeep")
 
@@ -22,11 +32,30 @@ _log = structlog.get_logger("lumberroom.upkeep")
 class Upkeep:
     """The calendar with the store's nightly work on it."""
 
-    def __init__(self, store: SqliteStore, time_zone: str) -> None:
+    def __init__(
+        self,
+        store: SqliteStore,
+        time_zone: str,
+        *,
+        clock: Clock | None = None,
+        keep_readings_days: int | None = None,
+        wanted_from_ms: Callable[[], int | None] = lambda: None,
+    ) -> None:
+        """Take the store.
+
+        keep_readings_days: the rule by which readings go; None keeps them for ever.  wanted_from_ms: from which
+        instant on readings must stay for a forwarder that goes through the past, or None.
+        """
         self._store = store
+        self._clock: Clock = clock or SystemClock()
+        self._rule = Rule(keep_readings_days) if keep_readings_days is not None else None
+        self._wanted_from_ms = wanted_from_ms
         self.faults: list[str] = []  # what the last check found, a sentence each
+        self.thinned_chunks = 0  # since the start
         self._calendar = Calendar(time_zone)
         self._calendar.nightly("store settling", self.settle, limit_s=SETTLE_LIMIT_S)
+        if self._rule is not None:
+            self._calendar.nightly("store thinning", self.thin, limit_s=THIN_LIMIT_S)
         self._calendar.nightly("store tidying", self.tidy, limit_s=TIDY_LIMIT_S)
         self._calendar.nightly("store check", self.check, limit_s=CHECK_LIMIT_S)
 
@@ -48,6 +77,26 @@ class Upkeep:
         while await asyncio.to_thread(self._store.settle_step):
             pass
 
+    async def thin(self) -> None:
+        """Let readings go that are older than the rule keeps, in small steps with rests between; then give room back.
+
+        Nothing is let go while the engine has not got it.  What the settling of this night has not reached stays too.
+        """
+        if self._rule is None:
+            return
+        rule, before = self._rule, self.thinned_chunks
+        now_ms = self._clock.now_ms()
+
+        def step() -> bool:
+            gone = self._store.thin(rule, now_ms=now_ms, not_from_ms=self._wanted_from_ms())
+            self.thinned_chunks += gone
+            return gone > 0
+
+        await _rested(step)
+        _log.info("readings were thinned", keep_days=rule.keep_days, chunks=self.thinned_chunks - before)
+        if self.thinned_chunks > before:
+            await _rested(self._store.give_back_room)
+
     async def tidy(self) -> None:
         """Fold the store's log into its file and refresh what it knows for planning."""
         await asyncio.to_thread(self._store.tidy)
@@ -60,11 +109,28 @@ class Upkeep:
         else:
             _log.info("the store's file is sound")
 
+    def troubles(self) -> list[str]:
+        """Give what is wrong with the store, a sentence each: what the last check found, what keeps upkeep from it."""
+        waits = self._store.keeper_trouble
+        return [*self.faults, *([f"The store's upkeep waits: {waits}"] if waits else [])]
+
     def as_figures(self) -> Mapping[str, object]:
         """Give JSON-able figures for the health."""
         return {
             "jobs": self._calendar.as_figures(),
+            "keep_readings_days": self._rule.keep_days if self._rule else None,
+            "thinned_chunks": self.thinned_chunks,
+            "too_late": [one.in_words() for one in self._store.read.too_late()],
             "store_faults": list(self.faults),
             "store_damage": self._store.damage,
             "store_keeper_trouble": self._store.keeper_trouble,
         }
+
+
+async def _rested(step: Callable[[], bool]) -> None:
+    """Take step after step, each in a thread, as long as there is more, with rests between."""
+    while True:
+        began_s = time.monotonic()
+        if not await asyncio.to_thread(step):
+            return
+        await asyncio.sleep(_REST * (time.monotonic() - began_s))

@@ -111,6 +111,7 @@ class Wiring:
     adapters: tuple[AdapterWiring, ...] = ()
     units: Units = "si"
     path: Path | None = None  # the file it came from
+    keep_readings_days: int | None = None  # then readings go and their statistics stay; None keeps them for ever
     cautions: tuple[str, ...] = ()
 
     def secrets(self) -> tuple[str, ...]:

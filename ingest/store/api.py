@@ -21,11 +21,13 @@ class Appended(NamedTuple):
     """What became of a batch: stored for the first time, already there with the same value, there with another value.
 
     An amended reading takes the new value; the old one is kept in the record of amendments.
+    too_late: not stored, because the readings around it went by a rule of retention (`[data] keep_readings_days`).
     """
 
     stored: int
     repeated: int
     amended: int
+    too_late: int = 0
 
 
 @dataclass(frozen=True, slots=True)

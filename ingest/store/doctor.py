@@ -19,7 +19,7 @@ import numpy as np
 from ingest.errors import StorageError
 from ingest.store import opening, salvage
 from ingest.store.integrity import check_integrity
-from ingest.store.series import chunk_format, chunks, examining, rows, sealing, staging, stale
+from ingest.store.series import chunk_format, chunks, examining, rows, sealing, staging, stale, thinned
 from ingest.store.series.chunk_format import Chunk
 from ingest.store.series.squeeze import Damaged
 from ingest.store.sqlite_store import SqliteStore
@@ -28,17 +28,33 @@ from ingest.store.trouble import plainly
 
 @dataclass(frozen=True, slots=True)
 class Findings:
-    """What was wrong, what was done about it, and what is wrong still; a sentence each."""
+    """What was wrong, what was done about it, and what is wrong still; a sentence each.
+
+    notes: what is no damage and worth knowing: readings that a rule of retention let go, or kept out.
+    """
 
     faults: tuple[str, ...]
     mended: tuple[str, ...]
     left: tuple[str, ...]
+    notes: tuple[str, ...] = ()
 
 
 def examine(path: Path) -> Findings:
     """Say what is wrong with a store's file. Only reads; another process may be writing meanwhile."""
     faults = tuple(check_integrity(path))
-    return Findings(faults, (), faults)
+    return Findings(faults, (), faults, tuple(_notes(path)))
+
+
+def _notes(path: Path) -> Iterator[str]:
+    """Say what went by a rule of retention; nothing where the file cannot say it."""
+    try:
+        with contextlib.closing(opening.open_reader(path)) as connection:
+            gone, until_ms = connection.execute("SELECT coalesce(sum(count), 0), max(to_ms) FROM thinned").fetchone()
+            if gone:
+                yield f"{gone} measured values up to {rows.utc(until_ms)} went by keep_readings_days; statistics stay."
+            yield from (one.in_words() for one in thinned.too_late(connection))
+    except (sqlite3.DatabaseError, StorageError):
+        return
 
 
 def mend(path: Path) -> Findings:

@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import os
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
@@ -62,8 +63,8 @@ class WriterMark:
         os.close(self._file)
 
 
-def open_writer(path: Path) -> sqlite3.Connection:
-    """Open the file for writing, making it or bringing its schema up to date.
+def open_writer(path: Path, tell: Callable[[schema.Progress], None] = schema.quiet) -> sqlite3.Connection:
+    """Open the file for writing, making it or bringing its schema up to date, and telling how far that has come.
 
     The connection is in autocommit mode and may be used by one thread at a time.  Raises StorageError.
     """
@@ -79,7 +80,7 @@ def open_writer(path: Path) -> sqlite3.Connection:
             connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
             connection.execute(f"PRAGMA journal_size_limit = {LOG_LIMIT_BYTES}")
             connection.execute("PRAGMA cache_size = -16384")  # KiB
-            schema.migrate(connection)
+            schema.migrate(connection, tell=tell)
             # SQLite opens a file that may not be written for reading, and says nothing before the first true write.
             connection.execute("BEGIN IMMEDIATE")
             connection.execute(f"PRAGMA user_version = {schema.SCHEMA_VERSION}")
@@ -125,10 +126,10 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
         _check_ours(connection, path)
     except sqlite3.OperationalError as error:
         connection.close()
-        if _has_log(path) or error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+        if _has_log(path) or error.sqlite_errorcode & 0xFF not in _NO_LOG_CAN_BE_MADE or _is_being_written(path):
             raise
-        # No log beside it and none can be made: media that cannot be written. Then nobody else writes it either, which
-        # is what `immutable` promises to SQLite.
+        # No log beside it and none can be made: media that cannot be written, or are full. Then nobody else writes it
+        # either, which is what `immutable` promises to SQLite.
         connection = _connect(path, "ro", immutable=True)
         try:
             _check_ours(connection, path)
@@ -140,6 +141,24 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
         raise
     connection.execute("PRAGMA query_only = ON")
     return connection
+
+
+_NO_LOG_CAN_BE_MADE: Final = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR)
+
+
+def _is_being_written(path: Path) -> bool:
+    """Say whether some process has the right to write the store."""
+    try:
+        file = os.open(path.with_name(path.name + ".lock"), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    finally:
+        os.close(file)
+    return False
 
 
 def _has_log(path: Path) -> bool:

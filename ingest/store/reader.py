@@ -16,7 +16,7 @@ from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store import forwarding, handlings, incidents, outbox, records
 from ingest.store.api import Changes, SeriesExtent
 from ingest.store.forwarding import SetAside
-from ingest.store.series import feed, lookup, rows, together
+from ingest.store.series import feed, lookup, rows, thinned, together
 from ingest.store.series.view import View
 
 STANDARD_PRESSURE_KPA: Final = 101.325  # standard atmosphere by definition (ISO 2533)
@@ -155,6 +155,11 @@ class SqliteReader:
         """Give how many readings the central engine refused."""
         with self._snapshot() as connection:
             return forwarding.count_aside(connection)
+
+    def too_late(self) -> list[thinned.TooLate]:
+        """Give what came for stretches that were thinned and was not taken, by sensor."""
+        with self._snapshot() as connection:
+            return thinned.too_late(connection)
 
     def pressure_kpa(self) -> float:
         """Give the air pressure that derived series take where none is measured."""

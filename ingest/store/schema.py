@@ -120,14 +120,29 @@ RECORD_TABLES: Final = (
 
 
 class Migration(NamedTuple):
-    """One step of the schema: the version that it leads to, its name, and what it does inside its transaction."""
+    """One step of the schema: the version that it leads to, its name, and what it does inside its transaction.
+
+    What it does is told how to say what share of it (0 to 1) is done: a large file takes a while.
+    """
 
     version: int
     name: str
-    apply: Callable[[sqlite3.Connection], None]
+    apply: Callable[[sqlite3.Connection, Callable[[float], None]], None]
 
 
-def first_schema(connection: sqlite3.Connection) -> None:
+class Progress(NamedTuple):
+    """How far bringing a file up to date has come.  version: that the step leads to.  share: of the step, 0 to 1."""
+
+    version: int
+    name: str
+    share: float
+
+
+def quiet(progress: Progress) -> None:
+    """Tell nobody."""
+
+
+def first_schema(connection: sqlite3.Connection, tell: Callable[[float], None]) -> None:
     """Make every table of version 1."""
     for statement in READING_TABLES + RECORD_TABLES:
         connection.execute(statement)
@@ -166,17 +181,29 @@ def pending(connection: sqlite3.Connection, steps: Sequence[Migration] = MIGRATI
     return [step for step in steps if step.version > version]
 
 
-def migrate(connection: sqlite3.Connection, steps: Sequence[Migration] = MIGRATIONS) -> list[str]:
+def migrate(
+    connection: sqlite3.Connection,
+    steps: Sequence[Migration] = MIGRATIONS,
+    tell: Callable[[Progress], None] = quiet,
+) -> list[str]:
     """Take every pending step, each in one transaction with its record; give the names of the steps taken.
 
-    connection: in autocommit mode, no transaction open.  Raises sqlite3.Error; the step that failed is undone then.
+    connection: in autocommit mode, no transaction open.  tell: is told how far it is, from a file that was there before
+    (making a new one is nothing to tell).  Raises sqlite3.Error; the step that failed is undone then.
     """
     taken = []
+    is_new = version_of(connection) == 0
     for step in pending(connection, steps):
+
+        def say(share: float, step: Migration = step) -> None:
+            if not is_new:
+                tell(Progress(step.version, step.name, share))
+
+        say(0.0)
         connection.execute("BEGIN IMMEDIATE")
         try:
             connection.execute(MIGRATION_TABLE)
-            step.apply(connection)
+            step.apply(connection, say)
             connection.execute(
                 "INSERT INTO migration VALUES (?, ?, strftime('%Y-%m-%dT%H:%M:%fZ', 'now'))", (step.version, step.name)
             )
@@ -186,5 +213,6 @@ def migrate(connection: sqlite3.Connection, steps: Sequence[Migration] = MIGRATI
         except BaseException:
             connection.execute("ROLLBACK")
             raise
+        say(1.0)
         taken.append(step.name)
     return taken

@@ -6,6 +6,7 @@ The whole way is one transaction: a power cut in the middle leaves the file of v
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable, Iterator
 from typing import Final
 
 import numpy as np
@@ -115,14 +116,20 @@ VIEWS: Final = (
 _ROW: Final = np.dtype([("at_ms", np.int64), ("value", np.float64), ("arrival", np.int8)])
 
 
-def sealed_columns(connection: sqlite3.Connection) -> None:
+_AT_ONCE_MS: Final = 64 * 86_400_000  # the widest slot of a chunk
+
+
+def sealed_columns(connection: sqlite3.Connection, tell: Callable[[float], None]) -> None:
     """Make the tables of version 2, seal every row of the table `reading`, and mark all rollups as wanting."""
     for statement in TABLES:
         connection.execute(statement)
+    whole = connection.execute("SELECT coalesce(sum(count), 0) FROM series").fetchone()[0]
     sensors = connection.execute("SELECT DISTINCT sensor FROM series WHERE count > 0 ORDER BY sensor").fetchall()
+    done = 0
     for (sensor,) in sensors:
-        ids = connection.execute("SELECT id FROM series WHERE sensor = ? AND count > 0", (sensor,)).fetchall()
-        chunks.merge(connection, sensor, {series_id: _rows(connection, series_id) for (series_id,) in ids})
+        for sealed in _sealed(connection, sensor):
+            done += sealed
+            tell(done / whole)
     connection.execute(
         "INSERT INTO stale SELECT sensor, min(first_ms), max(last_ms) FROM series WHERE count > 0 GROUP BY sensor"
     )
@@ -130,9 +137,30 @@ def sealed_columns(connection: sqlite3.Connection) -> None:
         connection.execute(statement)
 
 
-def _rows(connection: sqlite3.Connection, series_id: int) -> Column:
+def _sealed(connection: sqlite3.Connection, sensor: str) -> Iterator[int]:
+    """Seal a sensor's rows stretch by stretch, so that no more than one is in memory; give how many each held."""
+    found = connection.execute("SELECT id FROM series WHERE sensor = ? AND count > 0", (sensor,)).fetchall()
+    ids = [series_id for (series_id,) in found]
+    begin = -(2**53)
+    while (first := _next_instant(connection, ids, begin)) is not None:
+        end = (first // _AT_ONCE_MS + 1) * _AT_ONCE_MS
+        columns = {series_id: _rows(connection, series_id, first, end) for series_id in ids}
+        filled = {series_id: column for series_id, column in columns.items() if len(column.at_ms)}
+        chunks.merge(connection, sensor, filled)
+        yield sum(len(column.at_ms) for column in filled.values())
+        begin = end
+
+
+def _next_instant(connection: sqlite3.Connection, ids: list[int], from_ms: int) -> int | None:
+    query = "SELECT min(at_ms) FROM reading WHERE series_id = ? AND at_ms >= ?"
+    instants = [connection.execute(query, (series_id, from_ms)).fetchone()[0] for series_id in ids]
+    return min((at_ms for at_ms in instants if at_ms is not None), default=None)
+
+
+def _rows(connection: sqlite3.Connection, series_id: int, from_ms: int, to_ms: int) -> Column:
     rows = connection.execute(
-        "SELECT at_ms, value, arrival FROM reading WHERE series_id = ? ORDER BY at_ms", (series_id,)
+        "SELECT at_ms, value, arrival FROM reading WHERE series_id = ? AND at_ms >= ? AND at_ms < ? ORDER BY at_ms",
+        (series_id, from_ms, to_ms),
     )
     # fromiter over the cursor never holds more than one row as Python objects.
     table = np.fromiter(rows, dtype=_ROW)

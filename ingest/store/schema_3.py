@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 from typing import Final
 
 from ingest.store import forwarding
+from ingest.store.series import thinned
 
-TABLES: Final = (*forwarding.TABLES,)
+TABLES: Final = (
+    *forwarding.TABLES,
+    *thinned.TABLES,
+)
 
 
-def people_and_engines(connection: sqlite3.Connection) -> None:
+def people_and_engines(connection: sqlite3.Connection, tell: Callable[[float], None]) -> None:
     """Make the tables of version 3."""
     for statement in TABLES:
         connection.execute(statement)

@@ -10,7 +10,7 @@ import contextlib
 import functools
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Final
@@ -20,6 +20,7 @@ import numpy as np
 from ingest.errors import StorageError
 from ingest.store import copying, keeper, opening, retention
 from ingest.store.reader import SqliteReader
+from ingest.store.schema import Progress, quiet
 from ingest.store.series.settling import Settling
 from ingest.store.series.view import Memory
 from ingest.store.trouble import plainly
@@ -31,7 +32,9 @@ _PATIENCE_ON_CLOSING_MS: Final = 500  # a daemon that is asked to stop must not 
 class SqliteStore:
     """A store in one file; satisfies `api.Store`. Make it with `open`."""
 
-    def __init__(self, path: Path, pressure_kpa: float | None, *, read_only: bool) -> None:
+    def __init__(
+        self, path: Path, pressure_kpa: float | None, *, read_only: bool, tell: Callable[[Progress], None] = quiet
+    ) -> None:
         if path.is_dir():
             raise StorageError(
                 "this is a folder, not a store's file", where=str(path), mend=f"Name the {opening.FILE_NAME} in it"
@@ -49,7 +52,7 @@ class SqliteStore:
         if read_only:
             self._idle.append(opening.open_reader(path))
         else:
-            self._open_for_writing()
+            self._open_for_writing(tell)
         self._memory = Memory()
         self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa)
         self._settling = Settling()
@@ -57,16 +60,25 @@ class SqliteStore:
         # Freed at once and never touched: the C library learns by it to keep blocks of this size at hand, instead of
         # faulting the pages of every temporary column in again (a third of an import's time, measured 2026-11).
         np.empty(1 << 20)
+        self._wanted = retention.Wanted()
 
     @classmethod
-    def open(cls, path: Path, *, pressure_kpa: float | None = None, read_only: bool = False) -> SqliteStore:
+    def open(
+        cls,
+        path: Path,
+        *,
+        pressure_kpa: float | None = None,
+        read_only: bool = False,
+        tell: Callable[[Progress], None] = quiet,
+    ) -> SqliteStore:
         """Open the store's file, making it if it is not there (its folder must be).
 
         path: the file; `opening.FILE_NAME` in a data folder.  pressure_kpa: air pressure for derived series where none
         is measured; None takes that of the stored site's elevation.  read_only: look, and leave the file as it is.
+        tell: is told how far bringing an older file up to date has come; a large one takes minutes.
         Raises StorageError: no folder, not writable, another program's file, damaged, a newer schema, another writer.
         """
-        return cls(Path(path), pressure_kpa, read_only=read_only)
+        return cls(Path(path), pressure_kpa, read_only=read_only, tell=tell)
 
     @property
     def path(self) -> Path:
@@ -149,13 +161,21 @@ class SqliteStore:
         """
         copying.backup(self._path, Path(target), pages_at_once=pages_at_once)
 
-    def thin(self, rule: retention.Rule, *, now_ms: int) -> bool:
-        """Let some readings go that are older than a rule keeps; say whether there are more. Their rollups stay.
+    def thin(self, rule: retention.Rule, *, now_ms: int, not_from_ms: int | None = None) -> int:
+        """Let some readings go that are older than a rule keeps; give how many chunks went, 0 when it is done.
 
-        Raises StorageError.
+        Their rollups stay.  not_from_ms: whatever the rule, nothing from this instant on; and nothing goes that who
+        reads along (`follow_changes`) has not taken over.  Raises StorageError.
         """
+        with self._snapshot() as connection:  # going through a long backlog must not hold up who stores
+            self._wanted = retention.wanted(connection, self._wanted)
         with self.transaction() as work:
-            return retention.thin(work.view, rule, now_ms=now_ms)
+            wanted = retention.wanted(work.view.connection, self._wanted)
+            before_ms = retention.limit_ms(rule, now_ms, wanted.from_ms, not_from_ms)
+            gone = retention.thin(work.view, before_ms)
+        if not gone:
+            self._wanted = retention.Wanted()
+        return gone
 
     def give_back_room(self, *, pages: int = 500) -> bool:
         """Shorten the file by some of the pages that hold nothing any longer; say whether there are more."""
@@ -230,10 +250,10 @@ class SqliteStore:
         if self._writing_thread == threading.get_ident():
             raise RuntimeError("a unit of work is open in this thread already")
 
-    def _open_for_writing(self) -> None:
+    def _open_for_writing(self, tell: Callable[[Progress], None]) -> None:
         self._mark = opening.WriterMark(self._path)
         try:
-            self._writer = opening.open_writer(self._path)
+            self._writer = opening.open_writer(self._path, tell)
         except BaseException:
             self._mark.release()
             raise

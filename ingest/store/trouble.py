@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import errno
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from ingest.errors import StorageError
+from ingest.errors import DiskFullError, StorageError
 
 
 class _Sentence(NamedTuple):
@@ -54,10 +55,30 @@ _BUGS: Final = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.Interf
 def as_storage_error(error: sqlite3.Error, path: Path) -> StorageError:
     """Put an error of SQLite into a StorageError about the file at `path`."""
     code = getattr(error, "sqlite_errorcode", None)
+    if isinstance(code, int) and (code & 0xFF == sqlite3.SQLITE_FULL or (code & 0xFF == _IOERR and _is_full(path))):
+        return _disk_full(path)
     sentence = _SENTENCES.get(code & 0xFF) if isinstance(code, int) else None
     if sentence is None:
         return StorageError(f"the store failed: {error}", where=str(path), mend="Run the integrity check on the file")
     return StorageError(sentence.what, where=str(path), mend=sentence.mend)
+
+
+_IOERR: Final = sqlite3.SQLITE_IOERR
+_LEAST_ROOM_BYTES: Final = 64 * 1024  # SQLite's shared memory and a log's first pages
+
+
+def _disk_full(where: Path) -> DiskFullError:
+    full = _SENTENCES[sqlite3.SQLITE_FULL]
+    return DiskFullError(full.what, where=str(where), mend=full.mend)
+
+
+def _is_full(path: Path) -> bool:
+    """Say whether there is no room: SQLite calls it an I/O error where it wants room for its shared memory."""
+    try:
+        found = os.statvfs(path.parent)
+    except OSError:
+        return False
+    return found.f_bavail * found.f_frsize < _LEAST_ROOM_BYTES
 
 
 @contextmanager
@@ -84,6 +105,5 @@ def folder_error(error: OSError, folder: Path) -> StorageError:
             mend="Make it writable for the user that runs lumberroom, or name another one",
         )
     if error.errno == errno.ENOSPC:
-        full = _SENTENCES[sqlite3.SQLITE_FULL]
-        return StorageError(full.what, where=str(folder), mend=full.mend)
+        return _disk_full(folder)
     return StorageError(error.strerror or str(error), where=str(folder), mend="Check the disk and the folder")

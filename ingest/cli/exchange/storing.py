@@ -21,6 +21,7 @@ from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
 
 _BY: Final = "import"
+TOO_LATE: Final = "the readings around them went by keep_readings_days, so their statistics are final"
 
 
 @dataclass(slots=True)
@@ -123,3 +124,5 @@ def _store(store: SqliteStore, readings: list[Reading], site: Site | None, now_m
     counts.stored += appended.stored
     counts.repeated += appended.repeated
     counts.amended += appended.amended
+    if appended.too_late:
+        counts.rejected[TOO_LATE] += appended.too_late

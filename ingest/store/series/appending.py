@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from ingest.site.series import Floats, Int64s, ReadingBatch, SeriesKey
 from ingest.store.api import Appended
-from ingest.store.series import feed, heads, rows, sealing, sorting, staging
+from ingest.store.series import feed, heads, rows, sealing, sorting, staging, thinned
 from ingest.store.series.chunk_format import Column
 from ingest.store.series.sorting import Sorted, same_bits
 from ingest.store.series.staging import AMENDS, ARRIVAL, Staged
@@ -52,17 +52,19 @@ def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> tuple[Appende
     ids = np.array(ids_or_none, dtype=np.int64)
     known = _look_up(view, in_order, ids)
     changed = _NONE_CHANGED if known is None else known.there & ~same_bits(known.value, in_order.value)
+    new, too_late = _not_too_late(view, in_order, batch.keys, ids, None if known is None else ~known.there, amended_ms)
     _record_amendments(view.connection, in_order, ids, changed, known, amended_ms)
     if _is_bulk(in_order, batch.keys):
-        _put_into_chunks(view, in_order, ids, None if known is None else ~known.there | changed)
+        _put_into_chunks(view, in_order, ids, new if new is None or known is None else new | changed)
     else:
-        _stage(view, in_order, ids, None if known is None else ~known.there, changed, amended_ms)
+        _stage(view, in_order, ids, new, changed, amended_ms)
     again = int(np.count_nonzero(changed))
     old = 0 if known is None else int(np.count_nonzero(known.there))
     appended = Appended(
-        stored=len(in_order.at_ms) - old,
+        stored=len(in_order.at_ms) - old - too_late,
         repeated=in_order.repeated + old - again,
         amended=len(in_order.overwritten.at_ms) + again,
+        too_late=too_late,
     )
     keys = batch.keys
     if len(in_order.starts) < len(keys):
@@ -78,6 +80,28 @@ class _Known(NamedTuple):
 
     there: NDArray[np.bool_]
     value: Floats
+
+
+def _not_too_late(
+    view: View, batch: Sorted, keys: tuple[SeriesKey, ...], ids: Int64s, new: NDArray[np.bool_] | None, heard_ms: int
+) -> tuple[NDArray[np.bool_] | None, int]:
+    """Leave out of what is new what falls where readings went by a rule; give how many those are, and note them.
+
+    new: which readings are new, None for all of them.
+    """
+    if not thinned.is_anything(view.connection):
+        return new, 0
+    if new is None:
+        new = np.ones(len(batch.at_ms), np.bool_)
+    late = np.flatnonzero(new & (batch.at_ms <= view.heads.last_ms[ids][batch.key_index]))
+    refused = thinned.refused(view, batch, keys, ids, late)
+    taken = new.copy()
+    taken[refused] = False
+    for sensor in {keys[key_index].sensor for key_index in np.unique(batch.key_index[refused]).tolist()}:
+        of_sensor = np.array([key.sensor == sensor for key in keys])
+        at_ms = batch.at_ms[refused[of_sensor[batch.key_index[refused]]]]
+        thinned.note_too_late(view.connection, sensor, at_ms, heard_ms)
+    return taken, len(refused)
 
 
 def _is_bulk(batch: Sorted, keys: tuple[SeriesKey, ...]) -> bool:

@@ -136,4 +136,6 @@ def as_buckets(cells: Cells, edges_ms: Int64s) -> Buckets:
     minimum, maximum = (np.where(filled, column, np.nan) for column in (cells.minimum, cells.maximum))
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.clip(cells.total / cells.readings, minimum, maximum)
-    return Buckets(edges_ms, cells.readings, minimum, mean, maximum, cells.vouched_ms / np.diff(edges_ms))
+        # Where readings went by a rule, a cell stands in the bucket in which it begins, be that shorter than the cell.
+    coverage = np.minimum(cells.vouched_ms / np.diff(edges_ms), 1.0)
+    return Buckets(edges_ms, cells.readings, minimum, mean, maximum, coverage)

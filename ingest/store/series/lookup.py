@@ -12,7 +12,7 @@ import numpy as np
 
 from ingest.physics.derived import DERIVED
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
-from ingest.store.series import bucketing, coverage, pairing, rows, summing
+from ingest.store.series import bucketing, coverage, pairing, rows, summing, thinned
 from ingest.store.series.context import around, complete, instants_of
 from ingest.store.series.rows import EMPTY
 from ingest.store.series.view import View
@@ -48,11 +48,15 @@ def buckets(view: View, key: SeriesKey, edges_ms: Int64s, pressure: Pressure) ->
 
 
 def gaps(view: View, key: SeriesKey, from_ms: int, to_ms: int, pressure: Pressure) -> list[Span]:
-    """Give the stretches for which no reading vouches."""
+    """Give the stretches for which no reading vouches.
+
+    Where readings went by a rule, a cell of the rollup for a part of which a reading vouched is no gap.
+    """
     if from_ms >= to_ms:
         return []
     at_ms = around(view, key, from_ms, to_ms, pressure).at_ms
-    return coverage.gaps(at_ms, coverage.vouched_ms(at_ms), from_ms, to_ms)
+    found = coverage.gaps(at_ms, coverage.vouched_ms(at_ms), from_ms, to_ms)
+    return thinned.without_kept(view, key, found) if found else found
 
 
 def latest(view: View, keys: Iterable[SeriesKey], pressure: Pressure) -> dict[SeriesKey, Sample]:

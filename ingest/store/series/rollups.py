@@ -12,9 +12,10 @@ from collections.abc import Iterable
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ingest.physics.derived import DERIVED
-from ingest.store.series import cells, packing, rollup_format
+from ingest.store.series import cells, packing, rollup_format, rows
 from ingest.store.series.cells import Cells
 from ingest.store.series.squeeze import Damaged
 from ingest.store.series.view import View
@@ -107,8 +108,28 @@ def lost_of(view: View, sensor: str) -> list[tuple[int, int]]:
     ).fetchall()
 
 
+def closed(view: View, series_id: int, from_ms: int, to_ms: int) -> NDArray[np.bool_]:
+    """Say of each cell of a measured series whether its rollup counts more readings than are left to read.
+
+    from_ms, to_ms: multiples of its width.  Where the rollup is damaged nobody knows, and all count as closed.
+    """
+    key = view.heads.keys[series_id]
+    assert key is not None  # asked for by its id
+    edges = np.arange(from_ms, to_ms + MEASURED_MS, MEASURED_MS)
+    try:
+        held = dense(view, series_id, key.quantity, from_ms, to_ms)
+    except Damaged:
+        return np.ones(len(edges) - 1, np.bool_)
+    left = np.diff(np.searchsorted(rows.between(view, series_id, from_ms, to_ms).at_ms, edges))
+    more: NDArray[np.bool_] = held.readings > left
+    return more
+
+
 def _keep_over_lost(view: View, series_id: int, block: Block, old: Cells, width: int) -> None:
-    """Where readings went with a damaged or thinned chunk, cells that know of more than is left stay."""
+    """Where readings went with a damaged or thinned chunk, cells that know of more than is left stay.
+
+    A derived cell stays as soon as one of its hours does: its readings cannot be told apart (see `thinned`).
+    """
     key = view.heads.keys[series_id]
     if key is None:
         return
@@ -116,8 +137,16 @@ def _keep_over_lost(view: View, series_id: int, block: Block, old: Cells, width:
     for from_ms, to_ms in lost_of(view, key.sensor):
         if from_ms >= end or to_ms <= block.from_ms:
             continue
-        low, high = max(0, (from_ms - block.from_ms) // width), -(-(to_ms - block.from_ms) // width)
-        kept = low + np.flatnonzero(old.readings[low:high] > block.held.readings[low:high])
+        low = max(0, (from_ms - block.from_ms) // width)
+        high = min(len(old.readings), -(-(to_ms - block.from_ms) // width))
+        if width == MEASURED_MS:
+            stays: NDArray[np.bool_] = old.readings[low:high] > block.held.readings[low:high]
+        else:
+            hours = closed(view, series_id, block.from_ms + low * width, block.from_ms + high * width)
+            stays = np.any(hours.reshape(-1, width // MEASURED_MS), axis=1).astype(np.bool_)
+        # A reading of the hour before may have vouched for some minutes of an hour that holds none.
+        stays |= (block.held.readings[low:high] == 0) & (old.vouched_ms[low:high] > block.held.vouched_ms[low:high])
+        kept = low + np.flatnonzero(stays)
         for mine, theirs in zip(block.held, old, strict=True):
             mine[kept] = theirs[kept]
 

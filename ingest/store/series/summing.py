@@ -53,7 +53,9 @@ def buckets(view: View, key: SeriesKey, edges_ms: Int64s, pressure: Callable[[],
         return None
     unsettled = [_to_cells(stretch, width) for stretch in unsettled_of(view, key, from_ms, to_ms, pressure)]
     by_reading = _merged([*unsettled, *((begin, begin + width) for begin in partial.tolist())], from_ms, to_ms)
-    if 2 * sum(end - begin for begin, end in by_reading) > to_ms - from_ms and not thinned:
+    if thinned:
+        by_reading = _readable(view, stored.id, by_reading, thinned, width)
+    elif 2 * sum(end - begin for begin, end in by_reading) > to_ms - from_ms:
         return None
     try:
         summed = _settled(view, stored.id, key, edges_ms, (low, high), by_reading)
@@ -91,6 +93,25 @@ def influence(view: View, key: SeriesKey, first_ms: int, last_ms: int, pressure:
     begin = min(first_ms, int(before[0])) if len(before) else first_ms
     end = max(last_ms, int(after[-1])) if len(after) else last_ms
     return begin, end + coverage.MAX_GAP_MS + 1
+
+
+def _readable(
+    view: View, series_id: int, stretches: list[Stretch], thinned: list[Stretch], width: int
+) -> list[Stretch]:
+    """Give stretches without the cells whose readings went: of those the rollup is all there is."""
+    readable: list[Stretch] = []
+    for begin, end in stretches:
+        low, high = _to_cells((begin, end), width)
+        gone = np.zeros((high - low) // width, np.bool_)
+        for from_ms, to_ms in thinned:
+            first, last = (max(low, min(high, edge)) for edge in _to_cells((from_ms, to_ms), width))
+            if first < last:
+                hours = rollups.closed(view, series_id, first, last).reshape(-1, width // rollups.MEASURED_MS)
+                gone[(first - low) // width : (last - low) // width] |= hours.any(axis=1)
+        runs = np.flatnonzero(np.diff(np.concatenate(([True], gone, [True])).astype(np.int8)))
+        for first, last in (low + runs.reshape(-1, 2) * width).tolist():
+            readable.append((max(first, begin), min(last, end)))
+    return readable
 
 
 def _to_cells(stretch: Stretch, width: int) -> Stretch:

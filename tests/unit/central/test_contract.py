@@ -163,3 +163,49 @@ def test_odd_names_are_found_again(influx, version_one_writer) -> None:
     assert found.value.tolist() == [5.0]
     assert engine.samples(Wanted("odd", ("rh_percent",), {"site": "x' OR 'a'='a"}), 0, 5000) == []
     engine.check()
+
+
+class Counting:
+    """An engine that counts what it is asked."""
+
+    def __init__(self, engine: Any) -> None:
+        self.engine, self.asked = engine, list[str]()
+
+    def __getattr__(self, name: str) -> Any:
+        self.asked.append(name)
+        return getattr(self.engine, name)
+
+
+def test_many_series_are_asked_for_at_once_and_answered_as_one_by_one(bench, central) -> None:
+    """Measured series of several sensors, odd names and unknown ones too, in one question; the same buckets."""
+    counting = Counting(central._engine)
+    many = CentralSeries(counting, bench.clock, lambda site_id: SITE_ELEVATION_M)
+    edges = bench.start_ms + np.arange(0, 700 * MINUTE_MS, 10 * MINUTE_MS)
+    pairs = [
+        both(bench, sensor, quantity)
+        for sensor in ("oak-1", "hall/1", "a|b.*", "no body's")
+        for quantity in QUANTITIES[:3]
+    ]
+    found = many.buckets_of([there for _, there in pairs], edges)
+    assert counting.asked == ["samples"]
+    for here, there in pairs:
+        own = bench.store.read.buckets(here, edges)
+        assert found[there].count.tolist() == own.count.tolist(), here
+        np.testing.assert_allclose(found[there].mean, own.mean, rtol=1e-9)
+        np.testing.assert_allclose(found[there].coverage, own.coverage, rtol=1e-9)
+    many.latest([there for _, there in pairs] + [SeriesKey("another-site/oak-1", "rh_percent")])
+    assert counting.asked == ["samples", "newest"]
+
+
+def test_the_newest_derived_figures_need_no_question_of_their_own(bench, central) -> None:
+    """Derived from the newest measured ones, where those hold at the newest humidity: the site's own figures."""
+    last_ms = 700 * MINUTE_MS
+    counting = Counting(central._engine)
+    many = CentralSeries(counting, bench.clock, lambda site_id: SITE_ELEVATION_M)
+    pairs = [both(bench, "oak-1", quantity) for quantity in QUANTITIES]
+    own = bench.store.read.latest([here for here, _ in pairs])
+    far = many.latest([there for _, there in pairs])
+    assert counting.asked == ["newest"]
+    for here, there in pairs:
+        assert far[there].at_ms == own[here].at_ms < bench.start_ms + last_ms
+        assert far[there].value == pytest.approx(own[here].value, rel=1e-9)

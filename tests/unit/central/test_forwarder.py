@@ -81,6 +81,26 @@ async def test_late_and_amended_readings_follow(metrics, bench) -> None:
     assert amended == {100 * 60_000: pytest.approx(float(emc_percent(20.2, 70.0)), rel=1e-5)}
 
 
+async def test_of_several_derived_copies_the_newest_has_the_highest_revision(metrics, bench) -> None:
+    """Temperature and humidity amended in turns, down and up again: whoever takes the highest revision is right."""
+    bench.minutes(3)
+    core = bench.core(metrics.url)
+    await bench.forward(core, metrics.flush)
+    temperature, humidity = 20.1, 45.1
+    for round_number, (quantity, value) in enumerate(
+        [("rh_percent", 80.0), ("temperature_c", 12.0), ("temperature_c", 28.0), ("rh_percent", 30.0),
+         ("temperature_c", 16.0)],
+        1,
+    ):  # fmt: skip
+        temperature, humidity = (value, humidity) if quantity == "temperature_c" else (temperature, value)
+        bench.put(("oak-1", quantity, 60_000, value))
+        await bench.forward(core, metrics.flush)
+        copies = at_engine(metrics, bench, "emc_percent", revision=str(round_number))
+        assert copies[60_000] == pytest.approx(float(emc_percent(temperature, humidity)), rel=1e-5), round_number
+        assert at_engine(metrics, bench, "emc_percent", revision=str(round_number + 1)) == {}
+    assert sorted(at_engine(metrics, bench, "emc_percent")) == [0, 60_000, 120_000]
+
+
 async def test_a_late_temperature_sends_again_what_is_derived_from_it(metrics, bench) -> None:
     """Humidity came first, with no temperature near: once that comes, the derived fields of its instant follow."""
     bench.put(("oak-1", "rh_percent", 60_000, 50.0))

@@ -352,3 +352,49 @@ def test_the_command_runs_an_office_and_stops_when_told(metrics: Any, tmp_path: 
         assert "Traceback" not in log.read_text()
     finally:
         running.kill()
+
+
+async def test_a_restart_of_the_office_blames_nobody(own_metrics, bench, desk) -> None:
+    """Started again within moments, it takes no site for silent that is not; one that is, is told in time."""
+    core = bench.core(own_metrics.url)
+    assert await desk.minutes(45, core, flush=own_metrics.flush) == []
+    desk.store.close()
+    await bench.clock.advance(20)
+    desk.open()
+    assert await desk.minutes(10, core, flush=own_metrics.flush) == []
+    assert await desk.minutes(17) == []
+    desk.store.close()
+    desk.open()
+    assert len(await desk.minutes(5)) == 1
+
+
+async def test_two_sites_under_one_id_are_told(own_metrics, bench, desk, tmp_path) -> None:
+    """A wiring file copied to another computer: told after twenty minutes, on page and by mail, and when it is over; a
+    computer that is replaced is none."""
+    site = bench.core(own_metrics.url)
+    assert await desk.minutes(8, site, flush=own_metrics.flush) == []
+    with SqliteStore.open(tmp_path / "other.sqlite3") as store:
+        own, bench.store = bench.store, store
+        other = bench.core(own_metrics.url)
+        bench.store = own
+        told = await desk.minutes(30, site, other, flush=own_metrics.flush)
+        assert len(told) == 1
+        assert 'two sites have been speaking to the central engine under the id of "' + bench.site_id in told[0]
+        assert desk.watch.twice() == told
+        assert not desk.watch.is_silent(bench.site_id)
+        desk.store.close()
+        desk.open()
+        assert await desk.minutes(10, site, other, flush=own_metrics.flush) == []
+        told = await desk.minutes(30, other, flush=own_metrics.flush)
+        assert len(told) == 1
+        assert "one site speaks under the id of" in told[0]
+        assert desk.watch.twice() == []
+        # The second one took the first one's place: the same id, another store, one at a time.
+        assert await desk.minutes(30, other, flush=own_metrics.flush) == []
+    opened, closed = (
+        compose_site(notice, sender="l@example.org", page_address="")
+        for notice in desk.store.read.notices(state=NoticeState.WAITING)
+    )
+    assert opened["Subject"] == f'"{bench.site_id}" is two sites at once'
+    assert "Was a wiring file copied" in opened.get_body(("plain",)).get_content()  # type: ignore[union-attr]
+    assert closed["Subject"] == f'"{bench.site_id}" is one site again'

@@ -9,6 +9,7 @@ from click.testing import CliRunner
 from ingest.cli.main import main
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.opening import FILE_NAME
+from ingest.store.retention import Rule
 from ingest.store.sqlite_store import SqliteStore
 
 KEY = SeriesKey("attic", "temperature_c")
@@ -81,3 +82,18 @@ def test_a_backup_holds_the_whole_store(data, tmp_path) -> None:
     code, said = run("backup", tmp_path, tmp_path / "other.sqlite3")
     assert code == 3
     assert "there is no store here" in said
+
+
+def test_what_went_by_a_rule_is_a_note_and_no_damage(data) -> None:
+    """Thinned readings, and one that came after, are told beside "sound", with exit code 0."""
+    with SqliteStore.open(data / FILE_NAME) as store:
+        while store.thin(Rule(keep_days=30), now_ms=200 * 86_400_000):
+            pass
+        late = ReadingBatch((KEY,), np.zeros(1, np.int32), np.array([60_000]), np.array([1.0]), np.zeros(1, np.bool_))
+        with store.transaction() as work:
+            work.append(late, heard_ms=1)
+    code, said = run("doctor", data)
+    assert code == 0
+    assert "note: 5000 measured values up to 1970-01-05T00:00Z went by keep_readings_days; statistics stay." in said
+    assert "note: 1 readings of attic from 1970-01-01T00:01Z to 1970-01-01T00:01Z came after" in said
+    assert said.endswith("The store is sound.\n")

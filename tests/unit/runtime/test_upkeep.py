@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
+
+import pytest
 
 from adapters.contract import Reading
+from ingest.clock import DrivenClock
+from ingest.errors import SettingsError
+from ingest.runtime.settings import parse
 from ingest.runtime.upkeep import Upkeep
 from ingest.site.series import ReadingBatch
+from ingest.store.integrity import check_integrity
 from ingest.store.sqlite_store import SqliteStore
 
 
@@ -35,3 +42,97 @@ async def test_a_sound_store_is_found_sound_and_a_damaged_one_is_not(
         file.write(b"\xff" * 4096)
     await upkeep.check()
     assert upkeep.faults != []
+
+
+DAY_MS = 86_400_000
+NOW_MS = 1_790_000_000_000
+
+
+def put_minutes(store: SqliteStore, reading: Callable[..., Reading], days_ago: float, count: int) -> None:
+    """Store a reading a minute from so many days ago on."""
+    begin = int(NOW_MS - days_ago * DAY_MS)
+    batch = ReadingBatch.of(reading(40.0 + n % 7, at_ms=begin + n * 60_000) for n in range(count))
+    with store.transaction() as work:
+        work.append(batch, heard_ms=NOW_MS)
+
+
+async def test_the_night_thins_by_the_rule_and_gives_room_back(
+    store: SqliteStore, reading: Callable[..., Reading], clock: DrivenClock
+) -> None:
+    """By the calendar's own job what is older than the rule goes, what is younger stays, and the file is shorter."""
+    for days_ago in (200, 150, 100):
+        put_minutes(store, reading, days_ago, 40_000)
+    put_minutes(store, reading, 10, 1000)
+    upkeep = Upkeep(store, "UTC", clock=clock, keep_readings_days=60)
+    await upkeep.settle()
+    await upkeep.tidy()
+    before = store.path.stat().st_size
+    key = store.read.extents()[0].key
+    await upkeep._calendar.run_now("store thinning")
+    await upkeep.tidy()
+    assert upkeep.thinned_chunks > 0
+    assert store.path.stat().st_size < before
+    assert len(store.read.read(key, 0, NOW_MS)) < 41_000
+    assert len(store.read.read(key, NOW_MS - 30 * DAY_MS, NOW_MS)) == 1000
+    assert store.read.extents()[0].count == 121_000
+    figures = upkeep.as_figures()
+    assert (figures["keep_readings_days"], figures["thinned_chunks"]) == (60, upkeep.thinned_chunks)
+    assert check_integrity(store.path) == []
+
+
+async def test_without_a_rule_nothing_is_ever_thinned(
+    store: SqliteStore, reading: Callable[..., Reading], clock: DrivenClock
+) -> None:
+    """No job on the calendar, and the work itself does nothing."""
+    put_minutes(store, reading, 2000, 1000)
+    upkeep = Upkeep(store, "UTC", clock=clock)
+    with pytest.raises(KeyError):
+        await upkeep._calendar.run_now("store thinning")
+    await upkeep.settle()
+    await upkeep.thin()
+    assert len(store.read.read(store.read.extents()[0].key, 0, NOW_MS)) == 1000
+
+
+async def test_what_the_engine_has_not_got_stays(
+    store: SqliteStore, reading: Callable[..., Reading], clock: DrivenClock
+) -> None:
+    """A forwarder that has not said yet how far it is keeps everything; once it says so, the rule holds."""
+    put_minutes(store, reading, 200, 1000)
+    wanted: list[int | None] = [-(2**53)]
+    upkeep = Upkeep(store, "UTC", clock=clock, keep_readings_days=30, wanted_from_ms=lambda: wanted[0])
+    await upkeep.settle()
+    await upkeep.thin()
+    assert upkeep.thinned_chunks == 0
+    wanted[0] = None
+    await upkeep.thin()
+    assert upkeep.thinned_chunks == 1
+
+
+async def test_what_came_too_late_is_told(
+    store: SqliteStore, reading: Callable[..., Reading], clock: DrivenClock
+) -> None:
+    """A reading for a thinned hour is told by sensor and stretch."""
+    put_minutes(store, reading, 200, 1000)
+    put_minutes(store, reading, 1, 10)
+    upkeep = Upkeep(store, "UTC", clock=clock, keep_readings_days=30)
+    await upkeep.settle()
+    await upkeep.thin()
+    put_minutes(store, reading, 199.9, 2)
+    assert upkeep.as_figures()["too_late"] == [
+        "2 readings of hall-1 from 2026-03-05T16:37Z to 2026-03-05T16:38Z came after the readings around them had gone "
+        "by keep_readings_days; they were not taken, as nobody can tell any more whether they were in the statistics "
+        "already."
+    ]
+
+
+def test_the_rule_is_read_from_the_wiring_file_and_absurd_ones_are_told(tmp_path: Path) -> None:
+    """Nothing said keeps for ever; a rule is taken and cautioned about; below 30 days and beyond a century: told."""
+    site = '[site]\nname = "Lakeside"\ntime_zone = "Europe/Berlin"\n[data]\n'
+    path = tmp_path / "lumberroom.toml"
+    assert parse(site, path, {}).keep_readings_days is None
+    wiring = parse(site + "keep_readings_days = 400", path, {})
+    assert wiring.keep_readings_days == 400
+    assert any("Readings older than 400 days are deleted each night" in caution for caution in wiring.cautions)
+    for absurd in ("29", "0", "-5", "36526", "true", '"400"'):
+        with pytest.raises(SettingsError, match="keep_readings_days"):
+            parse(site + f"keep_readings_days = {absurd}", path, {})

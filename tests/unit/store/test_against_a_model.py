@@ -14,6 +14,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_stat
 
 from ingest.physics.derived import DERIVED
 from ingest.site.series import ReadingBatch, Series, SeriesKey
+from ingest.store.api import Appended
 from ingest.store.integrity import check_integrity
 from ingest.store.series import appending, bucketing, coverage, pairing
 from ingest.store.sqlite_store import SqliteStore
@@ -97,7 +98,7 @@ class Storing(RuleBasedStateMachine):
                 amended += 1
             held[at] = value
         with self.store.transaction() as work:
-            assert work.append(batch, heard_ms=1) == (stored, repeated, amended)
+            assert work.append(batch, heard_ms=1) == Appended(stored, repeated, amended)
             for key in keys:  # seen inside the unit at once
                 np.testing.assert_array_equal(work.read.read(key, *EVER).value, self.model.series(key).value)
         self.model.amended += amended

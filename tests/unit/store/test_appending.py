@@ -5,22 +5,22 @@ import pytest
 
 from ingest.errors import InputError
 from ingest.site.series import ReadingBatch, Sample, SeriesKey
-from ingest.store.api import SeriesExtent
+from ingest.store.api import Appended, SeriesExtent
 
 KEY = SeriesKey("attic", "temperature_c")
 
 
 def test_a_batch_sent_twice_is_stored_once(store, put) -> None:
     """The second time everything counts as repeated and the file holds each reading once."""
-    assert put([1, 2, 3], [20.0, 20.1, 20.2]) == (3, 0, 0)
-    assert put([1, 2, 3], [20.0, 20.1, 20.2]) == (0, 3, 0)
+    assert put([1, 2, 3], [20.0, 20.1, 20.2]) == Appended(3, 0, 0)
+    assert put([1, 2, 3], [20.0, 20.1, 20.2]) == Appended(0, 3, 0)
     assert store.read.extents() == [SeriesExtent(KEY, 1, 3, 3)]
 
 
 def test_another_value_amends_and_the_old_one_is_kept(store, put) -> None:
     """The new value is read from then on; old, new and when stand in the record of amendments."""
     put([1, 2], [20.0, 20.1])
-    assert put([1, 2], [20.0, 25.0], heard_ms=99) == (0, 1, 1)
+    assert put([1, 2], [20.0, 25.0], heard_ms=99) == Appended(0, 1, 1)
     assert store.read.read(KEY, 0, 10).value.tolist() == [20.0, 25.0]
     assert store.read.latest([KEY]) == {KEY: Sample(2, 25.0)}
     with store.transaction() as work:
@@ -37,7 +37,7 @@ def test_an_amended_older_reading_leaves_the_newest_alone(store, put) -> None:
 
 def test_a_batch_that_contradicts_itself_keeps_the_last_word(store, put) -> None:
     """Of two values for one instant in one batch the later stands, and the earlier is kept as amended."""
-    assert put([5, 5, 5], [20.0, 21.0, 21.0]) == (1, 1, 1)
+    assert put([5, 5, 5], [20.0, 21.0, 21.0]) == Appended(1, 1, 1)
     assert store.read.read(KEY, 0, 10).value.tolist() == [21.0]
     with store.transaction() as work:
         assert work._connection.execute("SELECT old_value, new_value FROM amendment").fetchall() == [(20.0, 21.0)]
@@ -46,7 +46,7 @@ def test_a_batch_that_contradicts_itself_keeps_the_last_word(store, put) -> None
 def test_late_readings_land_where_they_belong(store, put) -> None:
     """Out of order within a batch, late across batches and before the first: the series comes out in order."""
     put([30, 10], [3.0, 1.0])
-    assert put([20, 5, 10], [2.0, 0.5, 1.0]) == (2, 1, 0)
+    assert put([20, 5, 10], [2.0, 0.5, 1.0]) == Appended(2, 1, 0)
     series = store.read.read(KEY, 0, 100)
     assert series.at_ms.tolist() == [5, 10, 20, 30]
     assert series.value.tolist() == [0.5, 1.0, 2.0, 3.0]
@@ -61,7 +61,7 @@ def test_many_late_readings_at_once(store, put) -> None:
     again = np.arange(0, 90_000)
     values = again * 0.5
     values[60_000] += 1.0
-    assert put(again, values) == (45_000, 44_999, 1)
+    assert put(again, values) == Appended(45_000, 44_999, 1)
 
 
 def test_a_range_ends_before_its_end(store, put) -> None:
@@ -85,7 +85,7 @@ def test_an_unknown_series_is_empty(store) -> None:
 
 def test_an_empty_batch_is_nothing(store, put) -> None:
     """No readings, no counts, no series."""
-    assert put([], []) == (0, 0, 0)
+    assert put([], []) == Appended(0, 0, 0)
     assert store.read.extents() == []
     assert store.read.heard() == {}
 
@@ -137,7 +137,7 @@ def test_several_sensors_and_quantities_in_one_batch(store) -> None:
         np.zeros(4, dtype=np.bool_),
     )
     with store.transaction() as work:
-        assert work.append(mixed, heard_ms=3) == (4, 0, 0)
+        assert work.append(mixed, heard_ms=3) == Appended(4, 0, 0)
     assert [tuple(extent) for extent in ((e.key, e.count) for e in store.read.extents())] == [
         (keys[2], 1),
         (keys[1], 1),

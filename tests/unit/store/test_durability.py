@@ -22,6 +22,7 @@ from ingest.errors import StorageError
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import SeriesKey
+from ingest.store.api import Appended
 from ingest.store.integrity import check_integrity
 from ingest.store.sqlite_store import SqliteStore
 
@@ -201,7 +202,7 @@ def test_a_full_store_says_so_keeps_what_it_has_and_goes_on(store, put, path) ->
         put(np.arange(10, 10_000), np.zeros(9_990))
     assert store.read.read(KEY, 0, 2**40).at_ms.tolist() == [1]
     store._writer.execute("PRAGMA max_page_count = 1073741823")
-    assert put(np.arange(10, 10_000), np.zeros(9_990)) == (9_990, 0, 0)
+    assert put(np.arange(10, 10_000), np.zeros(9_990)) == Appended(9_990, 0, 0)
     assert check_integrity(path) == []
 
 

@@ -12,6 +12,7 @@ import pytest
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store import doctor
+from ingest.store.api import Appended
 from ingest.store.integrity import check_integrity
 from ingest.store.sqlite_store import SqliteStore
 
@@ -142,7 +143,7 @@ def test_a_flipped_byte_leaves_the_rest_readable_and_is_listed(sealed) -> None:
         np.testing.assert_allclose(again.mean, days.mean, rtol=1e-12)
         # The sensor sends the days again: everything is there again.
         with store.transaction() as work:
-            assert work.append(air(4 * DAY, 4 * 1440), heard_ms=2) == (4 * 1440, 4 * 1440, 0)
+            assert work.append(air(4 * DAY, 4 * 1440), heard_ms=2) == Appended(4 * 1440, 4 * 1440, 0)
         store.settle()
         np.testing.assert_array_equal(store.read.read(KEYS[1], 0, 20 * DAY).value, before[1].value)
     assert check_integrity(sealed) == []

@@ -62,7 +62,7 @@ def test_any_batches_come_out_as_the_plain_model_says(batches: list[list[Reading
         with SqliteStore.open(path) as store:
             for readings, count in zip(batches, counts, strict=True):
                 with store.transaction() as work:
-                    assert work.append(ReadingBatch.of(readings), heard_ms=1) == count
+                    assert work.append(ReadingBatch.of(readings), heard_ms=1)[:3] == count
         with SqliteStore.open(path, read_only=True) as store:
             for key in {SeriesKey(r.sensor, r.quantity) for readings in batches for r in readings}:
                 series = store.read.read(key, -(2**53), 2**53)

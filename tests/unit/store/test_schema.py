@@ -84,12 +84,12 @@ def test_the_writer_waits_for_the_disk(store) -> None:
         assert work._connection.execute("PRAGMA synchronous").fetchone() == (2,)
 
 
-def note_colour(connection: sqlite3.Connection) -> None:
+def note_colour(connection: sqlite3.Connection, tell: object) -> None:
     """An invented next step."""
     connection.execute("ALTER TABLE series ADD COLUMN colour TEXT")
 
 
-def break_down(connection: sqlite3.Connection) -> None:
+def break_down(connection: sqlite3.Connection, tell: object) -> None:
     """An invented step that gets half of its work done."""
     connection.execute("CREATE TABLE half_done (id INTEGER PRIMARY KEY) STRICT")
     connection.execute("INSERT INTO no_such_table VALUES (1)")
