@@ -106,7 +106,8 @@ def edges_ms(asked: Stretch, zone: tzinfo) -> Int64s:
 
 def _widths_s(asked: Stretch) -> list[int]:
     """Give the widths that may do, narrowest first: cut at round times, and where clocks change, there is one more."""
-    least_s = (asked.to_ms - asked.from_ms) / 1000 / asked.points
+    # A day may have 25 hours: five such days are still five buckets of a day.
+    least_s = (asked.to_ms - asked.from_ms) / 1000 / asked.points * 24 / 25
     return [width for width in (*_WIDTHS_S, *(days * 86400 for days in _WIDTHS_DAYS)) if width >= least_s]
 
 

@@ -39,6 +39,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "site": Entry("ingest.cli.site", "site", "Carry the job (rooms, windows, sensors) between files and machines."),
     "derive": Entry("ingest.cli.derive", "derive", "Add dew point, grains per pound, EMC and more to a table."),
     "export": Entry("ingest.cli.export", "export", "Write stored readings to a file."),
+    "buckets": Entry("ingest.cli.buckets", "buckets", "Statistics of stored series, bucket by bucket."),
     "backup": Entry("ingest.cli.backup", "backup", "Copy the store to a new file while everything goes on."),
     "doctor": Entry("ingest.cli.doctor", "doctor", "Find what is damaged in a store, and mend what can be mended."),
     "weeks": Entry("ingest.cli.weeks", "weeks", "Say week by week what the air of a room did."),

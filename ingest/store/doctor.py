@@ -18,7 +18,7 @@ import numpy as np
 
 from ingest.errors import StorageError
 from ingest.store import opening, salvage
-from ingest.store.integrity import check_integrity
+from ingest.store.integrity import NOTES, check_integrity
 from ingest.store.series import chunk_format, chunks, examining, rows, sealing, staging, stale, thinned
 from ingest.store.series.chunk_format import Chunk
 from ingest.store.series.squeeze import Damaged
@@ -94,6 +94,7 @@ def _mended_contents(path: Path) -> list[str]:
             *_mended_chunks(connection),
             *_mended_sums(connection),
             *_mended_rollups(connection),
+            *_mended_notes(connection),
         ]
         sealing.next_generation(connection)
         connection.execute("COMMIT")
@@ -114,6 +115,19 @@ def _mended_batches(connection: sqlite3.Connection) -> Iterator[str]:
         )
         connection.execute("DELETE FROM batch WHERE number = ?", (number,))
         yield f"batch {number}: set aside"
+
+
+def _mended_notes(connection: sqlite3.Connection) -> Iterator[str]:
+    """Set aside what other parts had kept and cannot read: they begin anew without it."""
+    for table, key, column, name in NOTES:
+        bad = f"SELECT {key}, {column} FROM {table} WHERE NOT json_valid({column})"  # noqa: S608 - ours
+        for which, body in connection.execute(bad).fetchall():
+            connection.execute(
+                "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, ?)",
+                (f"{table} {which}", str(body).encode("utf-8", "replace")),
+            )
+            connection.execute(f"DELETE FROM {table} WHERE {key} = ?", (which,))  # noqa: S608 - ours
+            yield f"{name.format(which)}: set aside, it begins anew"
 
 
 def _mended_chunks(connection: sqlite3.Connection) -> Iterator[str]:

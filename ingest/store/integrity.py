@@ -6,6 +6,7 @@ import contextlib
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
 from ingest.errors import StorageError
 from ingest.store import opening, records
@@ -27,7 +28,7 @@ def check_integrity(path: Path) -> list[str]:
 
 def _faults(connection: sqlite3.Connection, path: Path) -> Iterator[str]:
     """Give what is wrong, from the file's own structure to what stands in it; what cannot be read ends its part."""
-    parts = (_sqlite_faults, examining.faults, records.verify_chain, _incident_faults)
+    parts = (_sqlite_faults, examining.faults, records.verify_chain, _incident_faults, _unreadable_notes)
     for part in parts:
         try:
             yield from part(connection)
@@ -50,3 +51,18 @@ def _incident_faults(connection: sqlite3.Connection) -> list[str]:
     lost = connection.execute("""
         SELECT DISTINCT subject FROM record WHERE kind = 'incident' AND subject NOT IN (SELECT id FROM incident)""")
     return faults + [f"incident {incident}: it stands in the record but is not shown" for (incident,) in lost]
+
+
+NOTES: Final = (
+    ("judgement", "room", "state", "what the watch remembers of room {}"),
+    ("notice", "number", "facts", "notice {}"),
+    ("forwarding", "name", "state", "what is kept of {}"),
+)
+"""Tables whose rows hold JSON of other parts, and how such a row is named."""
+
+
+def _unreadable_notes(connection: sqlite3.Connection) -> Iterator[str]:
+    for table, key, column, name in NOTES:
+        query = f"SELECT {key} FROM {table} WHERE NOT json_valid({column})"  # noqa: S608 - ours
+        for (which,) in connection.execute(query):
+            yield f"{name.format(which)}: it cannot be read"

@@ -1,4 +1,4 @@
-"""Reading a store from any Python program: NumPy arrays, or tables of pyarrow or pandas where one is wanted.
+"""Reading a store from any Python program: NumPy arrays, or tables of pyarrow, pandas or polars (see QUERY.md).
 
 ::
 
@@ -29,7 +29,7 @@ from ingest.errors import InputError
 from ingest.site.series import Buckets, Floats, Int64s, Sample, SeriesKey, Span
 from ingest.store import opening
 from ingest.store.api import SeriesExtent
-from ingest.store.days import day_edges_ms
+from ingest.store.days import clock_edges_ms, day_edges_ms
 from ingest.store.sqlite_store import SqliteStore
 
 Instant = int | datetime | str
@@ -85,6 +85,29 @@ class Readings:
         """Give the edges of so many days of a place, for `buckets`: 23, 24 or 25 hours apart."""
         return day_edges_ms(date.fromisoformat(first) if isinstance(first, str) else first, count, zone)
 
+    def statistics(self, sensors: Sequence[str], quantities: Sequence[str], edges_ms: Int64s) -> Any:
+        """Give a pyarrow.Table with a row per bucket: begin, end (timestamp[ms, UTC]), sensor, quantity, count,
+        minimum, mean, maximum, coverage; what an empty bucket does not have is null.
+        """
+        import pyarrow as pa
+
+        keys = [SeriesKey(sensor, quantity) for sensor in sensors for quantity in quantities]
+        edges = np.asarray(edges_ms, dtype=np.int64)
+        found = self._store.read.buckets_of(keys, edges)
+        size, instants = len(edges) - 1, pa.timestamp("ms", tz="UTC")
+        whole = [found[key] for key in keys]
+        columns: dict[str, Any] = {
+            "begin": pa.array(np.tile(edges[:-1], len(keys))).cast(instants),
+            "end": pa.array(np.tile(edges[1:], len(keys))).cast(instants),
+            "sensor": pa.array([key.sensor for key in keys for _ in range(size)]).dictionary_encode(),
+            "quantity": pa.array([key.quantity for key in keys for _ in range(size)]).dictionary_encode(),
+            "count": pa.array(np.concatenate([one.count for one in whole])),
+        }
+        for name in ("minimum", "mean", "maximum"):
+            columns[name] = pa.array(np.concatenate([getattr(one, name) for one in whole]), from_pandas=True)
+        columns["coverage"] = pa.array(np.concatenate([one.coverage for one in whole]))
+        return pa.table(columns)
+
     def table(self, sensors: Sequence[str], quantities: Sequence[str], begin: Instant, end: Instant) -> Any:
         """Give a pyarrow.Table with a row per reading: at (timestamp[ms, UTC]), sensor, quantity, value."""
         import pyarrow as pa
@@ -102,6 +125,18 @@ class Readings:
                     pa.table([at, *columns, pa.array(series.value)], names=["at", "sensor", "quantity", "value"])
                 )
         return pa.concat_tables(parts).unify_dictionaries() if parts else None
+
+    @staticmethod
+    def edges(begin: Instant, end: Instant, every_s: int, zone: str) -> Int64s:
+        """Give edges for `buckets` at round times of a place's clock: minutes, hours or days wide (see `days`)."""
+        return clock_edges_ms(to_ms(begin), to_ms(end), every_s, zone)
+
+    def polars(self, sensors: Sequence[str], quantities: Sequence[str], begin: Instant, end: Instant) -> Any:
+        """Give the same as `table` as a polars.DataFrame (polars must be installed)."""
+        import polars  # type: ignore[import-not-found, unused-ignore]
+
+        table = self.table(sensors, quantities, begin, end)
+        return None if table is None else polars.from_arrow(table)
 
     def frame(self, sensors: Sequence[str], quantities: Sequence[str], begin: Instant, end: Instant) -> Any:
         """Give the same as a pandas.DataFrame (pandas must be installed)."""

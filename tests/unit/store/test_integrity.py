@@ -204,3 +204,26 @@ def test_a_store_that_is_not_there(tmp_path) -> None:
     assert check_integrity(tmp_path / "a.sqlite3") == [
         f"{tmp_path / 'a.sqlite3'}: there is no store here. Name a data folder that holds one"
     ]
+
+
+@pytest.mark.parametrize(
+    ("edit", "fault"),
+    [
+        ("INSERT OR REPLACE INTO judgement VALUES ('attic', '{')", "what the watch remembers of room attic"),
+        ("INSERT INTO forwarding VALUES ('central', 'x')", "what is kept of central"),
+        (
+            "INSERT INTO notice VALUES (9, 'i', 'opened', 'mail', 'a@example.org', 'no', 0, 0, 'waiting', 0, '', NULL)",
+            "notice 9",
+        ),
+    ],
+)
+def test_what_other_parts_kept_and_cannot_be_read_is_named_and_set_aside(sealed, edit, fault) -> None:
+    """Each makes a sentence; mended, the row is set aside with its bytes and the file is sound."""
+    with opened(sealed) as connection:
+        connection.execute(edit)
+    found = doctor.mend(sealed)
+    assert found.faults == (f"{fault}: it cannot be read",)
+    assert found.mended == (f"{fault}: set aside, it begins anew",)
+    assert found.left == ()
+    with opened(sealed) as connection:
+        assert connection.execute("SELECT count(*) FROM damaged").fetchone() == (1,)
