@@ -215,6 +215,7 @@ class Setting:
     maximum: float | None = None
     choices: tuple[str, ...] = ()
     secret: bool = False  # never shown, never logged; must come from the environment or a file
+    is_path: bool = False  # of a file or folder: a relative one is meant from the wiring file's folder
 
 
 @dataclass(slots=True)

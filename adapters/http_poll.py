@@ -42,7 +42,9 @@ class HttpPoll:
         Setting("timeout_s", float, "how long an answer may take", default=10.0, minimum=0.1, maximum=120.0),
         Setting("values", dict, 'what is what: { "/air/t" = "temperature_c" }; none = the answer is SenML', default={}),
         Setting("token", str, "a bearer token to send along", secret=True),
-        Setting("ca_file", str, "the certificate of the authority that signed the server's, where it is your own"),
+        Setting(
+            "ca_file", str, "the certificate of the authority that signed the server's, if it is your own", is_path=True
+        ),
         *PACK_SETTINGS,
     )
 

@@ -46,9 +46,11 @@ class MqttTopics:
         Setting("topics", list, 'topics with SenML packs, as ["climate/#"]; shared: "$share/group/climate/#"', ()),
         Setting("numbers", dict, 'topics with plain numbers: { "house/{sensor}/t" = "temperature_c" }', {}),
         Setting("tls", bool, "whether the connection is encrypted and the broker's certificate checked", default=False),
-        Setting("ca_file", str, "the certificate of the authority that signed the broker's, where it is your own"),
-        Setting("cert_file", str, "our own certificate, where the broker asks for one"),
-        Setting("key_file", str, "the key of our own certificate"),
+        Setting(
+            "ca_file", str, "the certificate of the authority that signed the broker's, if it is your own", is_path=True
+        ),
+        Setting("cert_file", str, "our own certificate, where the broker asks for one", is_path=True),
+        Setting("key_file", str, "the key of our own certificate", is_path=True),
         Setting("login", str, "the login name"),
         Setting("password", str, "the password of the login", secret=True),
         Setting("version", str, "the version of MQTT", default="5", choices=tuple(_VERSIONS)),

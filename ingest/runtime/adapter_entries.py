@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from adapters import registry
@@ -25,8 +26,13 @@ class Entry(NamedTuple):
     trouble: str = ""
 
 
-def read_entry(findings: Findings, at: Steps, raw: Any, secret_of: SecretOf) -> Entry:
-    """Check one section; mistakes and cautions go to the findings."""
+def read_entry(
+    findings: Findings, at: Steps, raw: Any, secret_of: SecretOf, beside: Callable[[str], Path] = Path
+) -> Entry:
+    """Check one section; mistakes and cautions go to the findings.
+
+    beside: makes a path of one that is written in the file (relative ones are meant from the file's own folder).
+    """
     if not isinstance(raw, dict) or not isinstance(raw.get("type"), str):
         return Entry({})
     given = {key: value for key, value in raw.items() if key not in {"name", "type"}}
@@ -45,6 +51,9 @@ def read_entry(findings: Findings, at: Steps, raw: Any, secret_of: SecretOf) -> 
         findings.cautions.append(f"The adapter {raw.get('name', raw['type'])} cannot run: {trouble}")
     if mistakes or troubles:
         return Entry({}, trouble=" ".join(troubles.values()))
+    for setting in adapter_class.SETTINGS:
+        if setting.is_path and given.get(setting.name):
+            given[setting.name] = str(beside(given[setting.name]))
     return Entry(registry.check_settings(adapter_class, given), secrets)
 
 

@@ -25,7 +25,11 @@ _BY: Final = "import"
 
 @dataclass(slots=True)
 class Counts:
-    """What became of a file's readings.  strangers: readings of sensors that belong to no room, per sensor."""
+    """What became of a file's readings.
+
+    strangers: readings of sensors that belong to no room, per sensor.  doubled: rows whose time stands twice on the
+    clocks.
+    """
 
     stored: int = 0
     repeated: int = 0
@@ -33,6 +37,7 @@ class Counts:
     rejected: Counter[str] = field(default_factory=Counter)
     strangers: Counter[str] = field(default_factory=Counter)
     added: list[str] = field(default_factory=list)
+    doubled: int = 0
 
 
 def job_for(store: SqliteStore, room: str | None) -> Site:
@@ -74,6 +79,7 @@ def store_portions(
     site, counts = job_for(store, room), Counts()
     for portion in portions:
         good = _good(portion, now_ms, tell, counts)
+        counts.doubled += portion.doubled
         before = site
         if room is None:
             good = _without_strangers(good, site, counts)

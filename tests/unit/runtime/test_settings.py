@@ -120,6 +120,21 @@ def test_everything_that_a_file_says_is_read(tmp_path: Path) -> None:
     assert wiring.cautions == ()
 
 
+def test_paths_of_adapters_are_meant_from_the_files_own_folder(parsed: Parse, tmp_path: Path) -> None:
+    """A daemon started anywhere finds a replayed file, a watched folder and certificates beside its wiring file."""
+    wiring = parsed(
+        '[site]\nname = "a"\ntime_zone = "UTC"\n'
+        '[[adapter]]\nname = "one"\ntype = "replay"\npath = "recorded/hall.csv"\n'
+        '[[adapter]]\nname = "two"\ntype = "dropped_files"\nfolder = "/srv/drops"\n'
+        '[[adapter]]\nname = "three"\ntype = "mqtt_topics"\nbroker = "b"\ntopics = ["a"]\nca_file = "~/ca.pem"\n'
+    )
+    one, two, three = (adapter.settings for adapter in wiring.adapters)
+    assert one["path"] == str(tmp_path / "recorded/hall.csv")
+    assert two["folder"] == "/srv/drops"
+    assert three["ca_file"] == str(Path.home() / "ca.pem")
+    assert three["cert_file"] is None
+
+
 def test_secrets_are_in_no_representation(tmp_path: Path) -> None:
     """Printing a wiring, as a log or a trace may, shows no secret."""
     path = tmp_path / "lumberroom.toml"
