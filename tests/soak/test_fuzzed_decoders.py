@@ -20,7 +20,7 @@ import pytest
 from adapters.contract import QUANTITIES, SENSOR_ID, AdapterHealth, Reading, Rejection
 from adapters.framing.broadcasts import decode_broadcast, unseal
 from adapters.framing.csv_rows import CsvForm, read_rows
-from adapters.framing.json_maps import JsonMap
+from adapters.framing.json_maps import map_of
 from adapters.framing.register_maps import registers_of, requests_of
 from adapters.framing.senml import decode_pack
 from adapters.framing.senml_records import Form
@@ -41,8 +41,22 @@ PACK = b'[{"bn":"loft/","bt":1764064800,"n":"temperature","u":"Cel","v":21.5},{"
 KEY = bytes.fromhex("231d39c1d7cc1ab1aee224cd096db932")
 LINES = {"sensor": None, "prefix": "", "allow": ["loft"]}
 CSV = "time,sensor,temperature_f,rh_percent\n2026-01-01T00:00Z,loft,70,47\n2026-07-01T12:00:00+02:00,loft,,48,5\n"
-MAP = JsonMap({"/air/t": "temperature_f", "/air/rh": "rh_percent", "/p/1": "wood_mc_percent"}, "loft")
-RULES = TopicRules({"house/{sensor}/{quantity}": "{quantity}", "a/+/t": {"sensor": "s", "quantity": "temperature_c"}})
+MAP = map_of(
+    {
+        "values": {
+            "/air/t": "temperature_f",
+            "/air/rh": {"quantity": "rh_percent", "sensor_at": "/id", "scale": 0.1},
+            "/p/1": {"quantity": "wood_mc_percent", "time": "/p/0"},
+        },
+        "sensor": "loft",
+        "zone": "Europe/Helsinki",
+    }
+)
+RULES = TopicRules(
+    {"house/{sensor}/{quantity}": "{quantity}", "a/+/t": {"sensor": "s", "quantity": "temperature_c"}},
+    "x-",
+    {"{floor}/{room}": {"values": {"/t": "temperature_c"}, "sensor": "{floor}-{room}", "time": "/at"}},
+)
 REGISTERS = requests_of(
     registers_of(
         [
@@ -113,7 +127,7 @@ def json_map(data: bytes) -> Outcome:
 def topics(data: bytes) -> Outcome:
     """A topic and a payload."""
     topic, _, payload = data.partition(b"\0")
-    return [RULES.read(topic.decode("utf-8", "replace"), payload, AT_MS)]
+    return [item for part in RULES.read(topic.decode("utf-8", "replace"), payload, AT_MS) for item in part]
 
 
 CASES: Final[dict[str, tuple[Callable[[bytes], Outcome], list[bytes]]]] = {
@@ -130,8 +144,10 @@ CASES: Final[dict[str, tuple[Callable[[bytes], Outcome], list[bytes]]]] = {
     "sensing": (sensing, [bytes.fromhex(h) for h in ("006308", "01a811", "02ca760f00", "0364", "000080")]),
     "modbus": (modbus, [bytes(range(40)), b"\xff" * 40, bytes.fromhex("7fc00000" * 6)]),
     "csv_rows": (csv_rows, [CSV.partition("\n")[2].encode(), b'"a\nb",loft,"7""0",x\n', b"1764064800,\xff,nan,\n"]),
-    "json_map": (json_map, [b'{"air":{"t":70,"rh":"47"},"p":[1,8.5]}', b'{"air":[1,2],"p":{"1":null}}', b"[1e999]"]),
-    "topics": (topics, [b"house/loft/humidity\0 47.5 ", b"a/b/t\0-3e1", b"house/x/temperature_f\0nan"]),
+    "json_map": (json_map, [b'{"air":{"t":70,"rh":"47"},"p":[1,8.5]}', b'{"air":[1,2],"p":{"1":null}}', b"[1e999]",
+        b'{"air":{"rh":470},"id":"a","p":["2026-10-25 03:30",8.5]}', b'{"p":[1764064800.5,1],"id":5}']),
+    "topics": (topics, [b"house/loft/humidity\0 47.5 ", b"a/b/t\0-3e1", b"house/x/temperature_f\0nan",
+        b'up/loft\0{"t":21.5,"at":1764064800}']),
 }  # fmt: skip
 
 _PIECES: Final = (

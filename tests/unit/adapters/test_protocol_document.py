@@ -19,7 +19,7 @@ from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting
 from adapters.framing import register_maps, senml, senml_records, serial_lines
 from adapters.framing.broadcasts import MEANINGS, decode_broadcast
 from adapters.framing.csv_rows import CsvForm, read_rows
-from adapters.framing.json_maps import JsonMap
+from adapters.framing.json_maps import map_of
 from adapters.framing.sensing import CHARACTERISTICS, decode_characteristic
 from adapters.framing.topic_rules import TopicRules
 from adapters.pack_lines import HOPELESS_BYTES
@@ -63,12 +63,14 @@ def replayed(block: Block) -> list[Reading | Rejection]:
         ]
     if way == "document":
         values = dict(word.rsplit("=", 1) for word in block.words[3:])
-        read = JsonMap(values, block.words[2].removeprefix("sensor=")).read(block.body.encode(), arrival_ms)
+        form = {"values": values, "sensor": block.words[2].removeprefix("sensor=")}
+        read = map_of(form).read(block.body.encode(), arrival_ms)
         return [*read.readings, *read.rejections]
     if way == "number":
         topic, quantity = block.words[2].removeprefix("rule=").split(":")
         rules = TopicRules({topic: quantity})
-        return [rules.read(block.words[3].removeprefix("topic="), block.body.encode(), arrival_ms)]
+        topic = block.words[3].removeprefix("topic=")
+        return [item for part in rules.read(topic, block.body.encode(), arrival_ms) for item in part]
     if way == "broadcast":
         sensor = block.words[2].removeprefix("sensor=")
         return [*decode_broadcast(bytes.fromhex(block.body), sensor, arrival_ms).readings]
