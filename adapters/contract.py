@@ -224,6 +224,8 @@ class AdapterHealth:
 
     rejected: dict[str, int] = field(default_factory=dict)  # reason -> count since start
     last_rejection: Rejection | None = None
+    stated: dict[tuple[str, str], str] = field(default_factory=dict)
+    """What sensors say of themselves beside their values (accuracy, pace, range): a line by sensor and quantity."""
 
     def reject(self, rejection: Rejection) -> None:
         """Count one rejection."""
