@@ -8,6 +8,8 @@ from typing import Any, NamedTuple
 
 from adapters import registry
 from adapters.contract import Adapter, AdapterError
+from adapters.contract import SettingsError as BadSetting
+from ingest.clock import SystemClock
 from ingest.runtime.findings import Findings, Steps
 
 SecretOf = Callable[[str | None, str | None], tuple[str | None, str]]
@@ -54,7 +56,24 @@ def read_entry(
     for setting in adapter_class.SETTINGS:
         if setting.is_path and given.get(setting.name):
             given[setting.name] = str(beside(given[setting.name]))
-    return Entry(registry.check_settings(adapter_class, given), secrets)
+    settings = registry.check_settings(adapter_class, given)
+    misfit = _mistake_in_making(adapter_class, settings)
+    if misfit is not None:
+        # At the section, not at the key: a value in which a secret was found out must not be shown beside it.
+        findings.wrong(at, f"{misfit.where}: {misfit.what}", misfit.mend)
+        return Entry({})
+    return Entry(settings, secrets)
+
+
+def _mistake_in_making(adapter_class: type[Adapter], settings: Mapping[str, Any]) -> BadSetting | None:
+    """Make an adapter and throw it away: maps, rules and questions are only understood then. It opens nothing yet."""
+    try:
+        adapter_class(settings, SystemClock())
+    except BadSetting as error:
+        return error
+    except Exception:  # noqa: BLE001 -- the boundary to a stranger's plug-in: its bug is for the supervisor to tell
+        return None
+    return None
 
 
 def _fetch_secrets(
