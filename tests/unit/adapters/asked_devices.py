@@ -66,7 +66,7 @@ def unsteady(seed: int, timeout_s: float) -> Answers:
 
     def answers(question: bytes) -> Sequence[tuple[float, bytes]]:
         text = b"%d.%d\r\n" % (20 + int(question[-1:]), chance.randrange(10))
-        late = chance.choice([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.3, 0.5, 0.9, 1.1, 1.6, 2.5, None])
+        late = chance.choice([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.3, 0.5, 0.9, 1.1, 1.6, 2.0, None])
         if late is None:
             return []
         return [(late * timeout_s, text)] * chance.choice([1, 1, 1, 1, 1, 1, 2])

@@ -21,7 +21,7 @@ from adapters.serial_poll import SerialPoll
 from ingest.clock import SystemClock
 
 NOW_MS = 1_764_064_800_000
-QUICK = {"interval_s": 0.1, "timeout_s": 0.3, "settle_s": 0.05}
+QUICK = {"interval_s": 0.1, "timeout_s": 0.15, "settle_s": 0.05}
 TWO = [
     {"ask": "#01\r", "sensor": "hall", "begins": "01", "fields": {"1": "temperature_c", "2": "rh_percent"}},
     {"ask": "#02\r", "sensor": "attic", "begins": "02", "fields": {"1": "temperature_f", "RH=": "rh_percent"}},
@@ -103,18 +103,18 @@ async def test_an_echo_and_empty_lines_are_passed_over(line: Line, listen: Any) 
     assert heard.readings[0][:3] == ("hall", "temperature_c", 21.5)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 async def test_no_answer_is_ever_filed_under_another_question(
     line: Line, listen: Any, asked_devices: Any, seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Three devices that are late, silent or answer twice, with nothing in their answers to tell them by."""
-    devices = line(asked_devices.unsteady(seed, 0.1))
+    devices = line(asked_devices.unsteady(seed, 0.2))
     questions = [{"ask": f"#{n}\r", "sensor": f"s{n}", "fields": {"1": "temperature_c"}} for n in (1, 2, 3)]
     monkeypatch.setattr(serial_poll, "ASK_AGAIN_S", 0.0)  # so that the late ones are asked in every round
     monkeypatch.setattr(serial_poll, "SILENT_ROUNDS", 1_000)
-    asked = adapter(devices.path, questions, timeout_s=0.1, interval_s=0.1)
+    asked = adapter(devices.path, questions, timeout_s=0.2, interval_s=0.1)
     heard = listen(asked)
-    await asyncio.sleep(4)
+    await asyncio.sleep(5)
     await heard.stop()
     assert heard.readings
     wrong = [r for r in heard.readings if int(r.value) != 20 + int(r.sensor[1])]
