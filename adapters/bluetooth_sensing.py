@@ -21,12 +21,14 @@ from bleak.backends.scanner import AdvertisementData
 from bleak.exc import BleakError
 
 from adapters.bluetooth_names import NO_RSSI, RADIO_SETTINGS, listed_sensors
+from adapters.bluetooth_probes import PROBE_SETTINGS, Probe, ask_to_tell, checked_probes, probes_of
 from adapters.bluetooth_radio import listening
 from adapters.cancelling import cancellable, in_time
 from adapters.contract import (
     QUANTITIES,
     AdapterHealth,
     Reading,
+    Rejection,
     Setting,
     Stamp,
     TransientError,
@@ -34,7 +36,6 @@ from adapters.contract import (
     Why,
     rejection,
 )
-from adapters.framing.sensing import CHARACTERISTICS, Characteristic, decode_characteristic
 
 CONNECT_LIMIT_S: Final = 20.0
 CALL_LIMIT_S: Final = 5.0
@@ -45,6 +46,7 @@ same."""
 FIRST_WAIT_S: Final = 2.0
 LONGEST_WAIT_S: Final = 60.0
 QUEUE_LENGTH: Final = 2_000
+_NEARLY: Final = 0.9
 
 _FAILURES: Final = (BleakError, OSError, EOFError, KeyError, TimeoutError, AssertionError)
 """What bleak lets through, found by provoking it."""
@@ -59,6 +61,7 @@ class _Peer:
     device: BLEDevice | None = None
     rssi_dbm: int | None = None
     heard: asyncio.Event = field(default_factory=asyncio.Event)
+    stated: tuple[tuple[str, str], ...] = ()  # of which of its quantities it said something
 
 
 class BluetoothSensing:
@@ -69,6 +72,7 @@ class BluetoothSensing:
         *RADIO_SETTINGS,
         Setting("interval_s", float, "seconds from one reading of a sensor to the next", default=60.0, minimum=0.05),
         Setting("notify", bool, "whether to listen between, where the sensor can tell by itself", default=True),
+        *PROBE_SETTINGS,
     )
 
     def __init__(self, settings: Mapping[str, Any], clock: WallClock) -> None:
@@ -79,7 +83,9 @@ class BluetoothSensing:
         self._deaf_after_s: float = settings["deaf_after_s"]
         self._interval_s: float = settings["interval_s"]
         self._notify: bool = settings["notify"]
+        self._notify_every_s: int = settings["notify_every_s"]
         self._sensors = listed_sensors(settings["sensors"])
+        self._probes = checked_probes(settings["probes"], tuple(self._sensors.values()))
         self._peers: dict[str, _Peer] = {}
         self._queue: asyncio.Queue[list[Reading]] = asyncio.Queue()
         self._alive_s = 0.0  # when anything was last heard or read
@@ -167,9 +173,7 @@ class BluetoothSensing:
         try:
             async with self._connecting, asyncio.timeout(CONNECT_LIMIT_S + 1):
                 await cancellable(client.connect())
-            wanted = _wanted(client, peer.sensor)
-            if not wanted:
-                raise BleakError("it has none of the characteristics that are read")
+            wanted = await self._wanted(client, peer)
             if self._notify:
                 await self._subscribe(client, wanted)
             while not lost.is_set():
@@ -183,19 +187,38 @@ class BluetoothSensing:
             with contextlib.suppress(*_FAILURES):
                 await in_time(DISCONNECT_LIMIT_S, client.disconnect())
 
-    async def _subscribe(self, client: BleakClient, wanted: Sequence[_Wanted]) -> None:
+    async def _wanted(self, client: BleakClient, peer: _Peer) -> list[Probe]:
+        """Find out what is read of a sensor, set it as the wiring file wants, keep what it says of itself."""
+        probes = await probes_of(client, peer.sensor, self._probes, CALL_LIMIT_S)
+        wanted = [probe for probe in probes if probe.about.is_usable]
+        if not wanted:
+            raise BleakError("it has none of the characteristics that are read")
+        if self._notify and self._notify_every_s:
+            await ask_to_tell(client, wanted, self._notify_every_s, CALL_LIMIT_S)
+        for key in peer.stated:
+            self.health.stated.pop(key, None)
+        said = {(probe.sensor, probe.meaning.quantity): probe.sentence() for probe in probes}
+        peer.stated = tuple(key for key, sentence in said.items() if sentence)
+        self.health.stated.update({key: said[key] for key in peer.stated})
+        return wanted
+
+    async def _subscribe(self, client: BleakClient, wanted: Sequence[Probe]) -> None:
         for one in wanted:
             if "notify" in one.characteristic.properties:
 
-                def told(_: BleakGATTCharacteristic, data: bytearray, one: _Wanted = one) -> None:
+                def told(_: BleakGATTCharacteristic, data: bytearray, one: Probe = one) -> None:
                     self._put(self._value(one, bytes(data)))
 
                 async with asyncio.timeout(CALL_LIMIT_S):
                     await cancellable(client.start_notify(one.characteristic, told))
 
-    async def _read(self, client: BleakClient, peer: _Peer, wanted: Sequence[_Wanted]) -> None:
+    async def _read(self, client: BleakClient, peer: _Peer, wanted: Sequence[Probe]) -> None:
         batch: list[Reading] = []
+        now_s = asyncio.get_running_loop().time()
         for one in wanted:
+            if now_s < one.due_s:
+                continue
+            one.due_s = now_s + self._pause_s(one)
             async with asyncio.timeout(CALL_LIMIT_S):
                 batch += self._value(one, bytes(await cancellable(client.read_gatt_char(one.characteristic))))
         signal = QUANTITIES["signal_dbm"]
@@ -204,11 +227,20 @@ class BluetoothSensing:
             peer.rssi_dbm = None  # heard once, told once
         self._put(batch)
 
-    def _value(self, one: _Wanted, data: bytes) -> list[Reading]:
-        value = decode_characteristic(one.meaning, data)
-        if isinstance(value, Why):
-            self.health.reject(rejection(value, f"{one.meaning.quantity}: {data.hex()}", one.sensor))
-        if value is None or isinstance(value, Why):
+    def _pause_s(self, one: Probe) -> float:
+        """Give for how long a probe need not be read: its device makes no new value sooner.
+
+        Not for so long that a radio with nobody else to hear would pass for deaf; and a little less than told, for two
+        clocks never agree.
+        """
+        renewed_s = one.about.measurement.renewed_s if one.about.measurement else None
+        return min((renewed_s or 0) * _NEARLY, self._deaf_after_s / 2)
+
+    def _value(self, one: Probe, data: bytes) -> list[Reading]:
+        value = one.read(data)
+        if isinstance(value, Rejection):
+            self.health.reject(value)
+        if value is None or isinstance(value, Rejection):
             return []
         return [Reading(one.sensor, one.meaning.quantity, value, self._clock.now_ms(), Stamp.ARRIVAL)]
 
@@ -220,28 +252,3 @@ class BluetoothSensing:
             self._queue.get_nowait()
             self.health.reject(rejection(Why.OVERRUN, self.describe()))
         self._queue.put_nowait(batch)
-
-
-@dataclass(frozen=True, slots=True)
-class _Wanted:
-    """A characteristic that is read, and whose it is."""
-
-    characteristic: BleakGATTCharacteristic
-    meaning: Characteristic
-    sensor: str
-
-
-def _wanted(client: BleakClient, sensor: str) -> list[_Wanted]:
-    """Give the characteristics that are read: a second one of a quantity is that of the sensor `<name>.2`.
-
-    They are told apart by their handles, for one UUID may stand several times in the service.
-    """
-    found: list[_Wanted] = []
-    said: dict[str, int] = {}
-    for characteristic in sorted(client.services.characteristics.values(), key=lambda one: one.handle):
-        meaning = CHARACTERISTICS.get(characteristic.uuid.lower())
-        if meaning is None or "read" not in characteristic.properties:
-            continue
-        said[meaning.quantity] = probe = said.get(meaning.quantity, 0) + 1
-        found.append(_Wanted(characteristic, meaning, sensor if probe == 1 else f"{sensor}.{probe}"))
-    return found

@@ -37,7 +37,7 @@ class ChildProcess:
     SUMMARY: ClassVar[str] = "a program that prints SenML lines, started and watched"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
         Setting("command", list, 'program and arguments, as ["/usr/local/bin/read-probe", "3"]', required=True),
-        Setting("directory", str, "the folder it runs in"),
+        Setting("directory", str, "the folder it runs in", is_path=True),
         Setting("environment", dict, "environment variables for it, beside the usual ones", default={}),
         Setting(
             "again_after_s",

@@ -215,6 +215,7 @@ class Setting:
     maximum: float | None = None
     choices: tuple[str, ...] = ()
     secret: bool = False  # never shown, never logged; must come from the environment or a file
+    is_path: bool = False  # of a file or folder: a relative one is meant from the wiring file's folder
 
 
 @dataclass(slots=True)
@@ -223,6 +224,8 @@ class AdapterHealth:
 
     rejected: dict[str, int] = field(default_factory=dict)  # reason -> count since start
     last_rejection: Rejection | None = None
+    stated: dict[tuple[str, str], str] = field(default_factory=dict)
+    """What sensors say of themselves beside their values (accuracy, pace, range): a line by sensor and quantity."""
 
     def reject(self, rejection: Rejection) -> None:
         """Count one rejection."""

@@ -39,7 +39,7 @@ class DroppedFiles:
     MAY_BE_SILENT: ClassVar[bool] = True
     SUMMARY: ClassVar[str] = "a folder into which files of recorded readings (CSV or SenML lines) are dropped"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
-        Setting("folder", str, "the folder; the daemon must be allowed to write in it", required=True),
+        Setting("folder", str, "the folder; the daemon must be allowed to write in it", required=True, is_path=True),
         Setting("interval_s", float, "seconds from one look to the next", default=5.0, minimum=0.05),
         *FILE_SETTINGS,
     )

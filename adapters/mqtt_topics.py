@@ -1,4 +1,4 @@
-"""Subscribes to topics of an MQTT broker: SenML packs (JSON or CBOR), and plain numbers by rule.
+"""Subscribes to topics of an MQTT broker: SenML packs (JSON or CBOR); plain numbers and JSON documents by rule.
 
 The protocol is in `PROTOCOL.md`. A retained message is of unknown age: it counts where it says when it was measured,
 and is passed over where it does not.
@@ -19,7 +19,6 @@ import aiomqtt
 from adapters.contract import (
     AdapterHealth,
     Reading,
-    Rejection,
     Setting,
     SettingsError,
     Stamp,
@@ -39,16 +38,24 @@ _SHARED: Final = "$share"
 class MqttTopics:
     """One broker and the topics that are read there."""
 
-    SUMMARY: ClassVar[str] = "topics of an MQTT broker (SenML packs, or plain numbers by rule)"
+    SUMMARY: ClassVar[str] = "topics of an MQTT broker (SenML packs; plain numbers and JSON documents by rule)"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
         Setting("broker", str, "the broker's host name or address", required=True),
         Setting("port", int, "its port; 0 = 8883 with TLS, 1883 without", 0, minimum=0, maximum=65_535),
         Setting("topics", list, 'topics with SenML packs, as ["climate/#"]; shared: "$share/group/climate/#"', ()),
         Setting("numbers", dict, 'topics with plain numbers: { "house/{sensor}/t" = "temperature_c" }', {}),
+        Setting(
+            "documents",
+            dict,
+            'topics with JSON documents: { "house/{sensor}/state" = { values = { "/t" = "temperature_c" } } }',
+            {},
+        ),
         Setting("tls", bool, "whether the connection is encrypted and the broker's certificate checked", default=False),
-        Setting("ca_file", str, "the certificate of the authority that signed the broker's, where it is your own"),
-        Setting("cert_file", str, "our own certificate, where the broker asks for one"),
-        Setting("key_file", str, "the key of our own certificate"),
+        Setting(
+            "ca_file", str, "the certificate of the authority that signed the broker's, if it is your own", is_path=True
+        ),
+        Setting("cert_file", str, "our own certificate, where the broker asks for one", is_path=True),
+        Setting("key_file", str, "the key of our own certificate", is_path=True),
         Setting("login", str, "the login name"),
         Setting("password", str, "the password of the login", secret=True),
         Setting("version", str, "the version of MQTT", default="5", choices=tuple(_VERSIONS)),
@@ -64,10 +71,10 @@ class MqttTopics:
         self._clock = clock
         self._settings = dict(settings)
         self._packs = PackReader(settings, self.health)
-        self._rules = TopicRules(settings["numbers"], settings["prefix"])
+        self._rules = TopicRules(settings["numbers"], settings["prefix"], settings["documents"])
         self._topic_filters = _checked_filters(settings["topics"]) + self._rules.topic_filters
         if not self._topic_filters:
-            raise SettingsError("no topic is named", where="topics", mend="Name some under topics or numbers")
+            raise SettingsError("no topic is named", where="topics", mend="Name some under topics, numbers, documents")
         self._port: int = settings["port"] or (8883 if settings["tls"] else 1883)
 
     def describe(self) -> str:
@@ -127,17 +134,13 @@ class MqttTopics:
 
     def _take(self, message: Message) -> Sequence[Reading]:
         if self._rules.covers(message.topic):
-            outcome = self._rules.read(message.topic, message.payload, message.at_ms)
-            readings: Sequence[Reading] = self._counted(outcome)
+            decoded = self._rules.read(message.topic, message.payload, message.at_ms)
+            for rejected in decoded.rejections:
+                self.health.reject(rejected)
+            readings: Sequence[Reading] = decoded.readings
         else:
             readings = self._packs.read(message.payload, message.at_ms, Form.EITHER).readings
         return self._not_of_unknown_age(readings) if message.retained else readings
-
-    def _counted(self, outcome: Reading | Rejection) -> list[Reading]:
-        if isinstance(outcome, Rejection):
-            self.health.reject(outcome)
-            return []
-        return [outcome]
 
     def _not_of_unknown_age(self, readings: Sequence[Reading]) -> list[Reading]:
         for reading in readings:

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 from adapters.contract import Reading, Rejection, Setting, SettingsError, Stamp, Why, rejection
-from adapters.framing.csv_rows import CsvForm, read_rows, zone_named
+from adapters.framing.csv_rows import DECIMALS, CsvForm, read_rows, text_of
 from adapters.framing.senml import decode_pack
 from adapters.framing.senml_records import MAX_PACK_BYTES
+from adapters.framing.times import checked_time_format, zone_named
 from adapters.packs import checked_name
 
 ITEMS_AT_ONCE: Final = 1_000
@@ -29,7 +30,15 @@ FILE_SETTINGS: Final[tuple[Setting, ...]] = (
     ),
     Setting("sensor", str, "the sensor of rows or records that name none"),
     Setting("zone", str, 'of CSV times without an offset: "Europe/Helsinki" or "+02:00"'),
-    Setting("time_format", str, 'how CSV times are written where it is not ISO 8601: "%d.%m.%Y %H:%M"'),
+    Setting("time_format", str, 'of CSV times that are not ISO 8601: "%d.%m.%Y %H:%M", "unix" or "unix_ms"'),
+    Setting(
+        "decimal",
+        str,
+        'the decimal sign of CSV numbers; "auto" is a comma where fields are separated by something else',
+        default="auto",
+        choices=DECIMALS,
+    ),
+    Setting("header_row", int, "which row of a CSV file names its columns", default=1, minimum=1, maximum=1000),
     Setting("columns", dict, 'what the CSV columns are: { "their name" = "temperature_c", ... }', default={}),
 )
 
@@ -56,7 +65,14 @@ def file_form(settings: Mapping[str, Any], path: Path | None = None) -> FileForm
     form = settings["format"]
     if path is not None and form == "auto":
         form = _format_by_name(path)
-    csv_form = CsvForm(settings["columns"], sensor, None if zone is None else zone_named(zone), settings["time_format"])
+    csv_form = CsvForm(
+        columns=settings["columns"],
+        sensor=sensor,
+        zone=None if zone is None else zone_named(zone),
+        time_format=checked_time_format(settings["time_format"]),
+        decimal=settings["decimal"],
+        header_row=settings["header_row"],
+    )
     return FileForm(form, csv_form)
 
 
@@ -85,8 +101,7 @@ def recorded(path: Path, form: FileForm) -> Generator[Portion, None, None]:
 
 
 def _csv_items(file: BinaryIO, form: CsvForm) -> Iterator[Portion]:
-    text = (line.decode("utf-8", "replace") for line in _lines(file))
-    for row in read_rows(text, form):
+    for row in read_rows(map(text_of, _lines(file)), form):
         yield [*row.readings, *row.rejections]
 
 

@@ -19,6 +19,7 @@ ENTRY_POINT_GROUP: Final = "lumberroom.adapters"
 
 BUILT_INS: Final[Mapping[str, str]] = {
     "serial_line": "adapters.serial_line:SerialLine",
+    "serial_poll": "adapters.serial_poll:SerialPoll",
     "simulated_room": "adapters.simulated_room:SimulatedRoom",
     "child_process": "adapters.child_process:ChildProcess",
     "dropped_files": "adapters.dropped_files:DroppedFiles",

@@ -30,7 +30,7 @@ class Replay:
     MAY_BE_SILENT: ClassVar[bool] = True
     SUMMARY: ClassVar[str] = "a file of recorded readings (CSV or SenML lines), played at any speed"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
-        Setting("path", str, "the file", required=True),
+        Setting("path", str, "the file to play", required=True, is_path=True),
         Setting(
             "speed",
             float,

@@ -11,6 +11,7 @@ import errno
 import os
 import termios
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -18,12 +19,13 @@ import serial
 from serial.tools import list_ports
 
 from adapters.cancelling import in_time
-from adapters.contract import AdapterError, LostDeviceError, RefusedError, SettingsError
+from adapters.contract import AdapterError, LostDeviceError, RefusedError, SettingsError, TransientError
 
 BY_ID: Final = Path("/dev/serial/by-id")
 """Where Linux keeps names of serial ports that stay the same whatever they are plugged into, and in which order."""
 CLOSE_LIMIT_S: Final = 2.0
 _READ_WAIT_S: Final = 1.0
+_WRITE_WAIT_S: Final = 2.0
 _CHUNK_BYTES: Final = 65_536
 
 
@@ -54,6 +56,30 @@ class SerialPort:
         waiting = self._port.in_waiting if data else 0
         return data + self._port.read(min(waiting, _CHUNK_BYTES)) if waiting else data
 
+    def waiting(self) -> bool:
+        """Say whether bytes lie there that nobody has read; False when that cannot be known."""
+        with contextlib.suppress(OSError):
+            return self._port.in_waiting > 0
+        return False
+
+    async def write(self, data: bytes) -> None:
+        """Send bytes; returns when the system has taken them.
+
+        Raises LostDeviceError when the device is gone, TransientError when it takes nothing.
+        """
+        try:
+            await asyncio.get_running_loop().run_in_executor(self._thread, self._port.write, data)
+        except serial.SerialTimeoutException as error:
+            raise TransientError(
+                "it takes nothing that we send", where=self._path, mend="Check the cable and the flow control"
+            ) from error
+        except (OSError, termios.error) as error:
+            raise LostDeviceError(
+                f"the device went away while we asked ({error})",
+                where=self._path,
+                mend="Plug it in again; it is taken up by itself once it is back",
+            ) from error
+
     async def close(self) -> None:
         """Let go of the port: the lock is free and the file closed when this returns, within two seconds."""
         with contextlib.suppress(OSError):
@@ -64,14 +90,27 @@ class SerialPort:
         self._thread.shutdown(wait=False)
 
 
-async def open_port(path: str, baud: int) -> SerialPort:
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """How characters stand on the line, and how long a read waits for the first of them (s).  parity: a letter."""
+
+    data_bits: int = 8
+    parity: str = "N"
+    stop_bits: int = 1
+    read_wait_s: float = _READ_WAIT_S
+
+
+USUAL_FRAME: Final = Frame()
+
+
+async def open_port(path: str, baud: int, frame: Frame = USUAL_FRAME) -> SerialPort:
     """Open a serial port for ourselves alone (an advisory lock keeps out every other program that asks for one).
 
     Raises LostDeviceError when there is no such port, RefusedError when we may not have it or another has it,
     SettingsError when it is no serial port or cannot be set to `baud`.
     """
     thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="serial")
-    opening = asyncio.get_running_loop().run_in_executor(thread, _open, path, baud)
+    opening = asyncio.get_running_loop().run_in_executor(thread, _open, path, baud, frame)
     try:
         return SerialPort(path, await asyncio.shield(opening), thread)
     except BaseException:
@@ -86,9 +125,18 @@ def _close_late(opening: asyncio.Future[serial.Serial]) -> None:
         opening.result().close()
 
 
-def _open(path: str, baud: int) -> serial.Serial:
+def _open(path: str, baud: int, frame: Frame) -> serial.Serial:
     try:
-        return serial.Serial(path, baud, timeout=_READ_WAIT_S, exclusive=True)
+        return serial.Serial(
+            path,
+            baud,
+            bytesize=frame.data_bits,
+            parity=frame.parity,
+            stopbits=frame.stop_bits,
+            timeout=frame.read_wait_s,
+            write_timeout=_WRITE_WAIT_S,
+            exclusive=True,
+        )
     except (OSError, ValueError, termios.error) as error:
         raise _explained(path, baud, error) from error
 

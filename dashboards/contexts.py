@@ -273,6 +273,7 @@ class AdapterRow:
     restarts: str  # "restarted 3 times", empty when never
     rejected: tuple[str, ...]  # "checksum wrong: 14"
     error: str
+    stated: tuple[str, ...]  # "hall-1, temperature_c: renewed every 60 s"
 
 
 @dataclass(frozen=True, slots=True)

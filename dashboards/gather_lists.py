@@ -83,6 +83,7 @@ def _adapter(view: View, status: AdapterStatus) -> AdapterRow:
         restarts=times,
         rejected=tuple(f"{reason}: {count}" for reason, count in rejected),
         error=status.error,
+        stated=status.stated,
     )
 
 

@@ -28,6 +28,7 @@ class AdapterStatus:
     last_heard_ms: int | None = None
     error: str = ""  # the last error, a sentence with its mend; empty while all is well
     errors: int = 0  # failures since the start
+    stated: tuple[str, ...] = ()  # what its sensors say of themselves, a line each
 
 
 @dataclass(frozen=True, slots=True)

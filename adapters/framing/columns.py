@@ -39,9 +39,13 @@ COLUMNS: Final[Mapping[str, Column]] = {
 
 def value_of(text: str, column: Column) -> float | Why:
     """Read a decimal number and give it in the quantity's unit, within its range, or why it is none."""
-    if len(text) > _MAX_DIGITS or not _NUMBER.fullmatch(text):
-        return Why.NO_VALUE
-    return converted(float(text), column)
+    number = number_of(text)
+    return number if isinstance(number, Why) else converted(number, column)
+
+
+def number_of(text: str) -> float | Why:
+    """Read a decimal number (point, sign and exponent allowed, nothing around it), or say why it is none."""
+    return float(text) if len(text) <= _MAX_DIGITS and _NUMBER.fullmatch(text) else Why.NO_VALUE
 
 
 def converted(number: float, column: Column) -> float | Why:

@@ -1,9 +1,12 @@
 """Recorded readings from CSV, row by row: text lines in, readings and rejections out. Pure.
 
-The first row names the columns. One of them is the time: `time` (ISO 8601, with an offset, or without one where the
-form says which zone is meant) or `at_ms` (milliseconds since 1970, UTC). `sensor` may name the sensor per row. The
-others are quantities by their names in `adapters.contract.QUANTITIES`, or one of `COLUMNS` in another unit. Columns
-that are none of these are passed over. An empty cell is a gap, not a value, and so is NaN.
+The header row names the columns. One of them is the time: `time` (ISO 8601, with an offset, or without one where the
+form says which zone is meant) or `at_ms` (milliseconds since 1970, UTC); where the form maps a column to `date`, `time`
+is the clock time that belongs to it. `sensor` may name the sensor per row. The others are quantities by their names in
+`adapters.contract.QUANTITIES`, or one of `COLUMNS` in another unit. Columns that are none of these are passed over. An
+empty cell is a gap, not a value, and so is NaN.
+
+This is the one reader of recorded CSV: replay, the watched folder and `lumberroom import` all come through here.
 """
 
 from __future__ import annotations
@@ -11,8 +14,6 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import itertools
-import re
-import zoneinfo
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
@@ -28,51 +29,49 @@ from adapters.contract import (
     rejection,
 )
 from adapters.framing.columns import COLUMNS, GAPS, Column, value_of
+from adapters.framing.times import Instant, Times, UnclearTimeError, plain_ms
 
-_EPOCH: Final = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
-_MICROSECOND: Final = dt.timedelta(microseconds=1)
-_LATEST_MS: Final = 253_402_300_799_999  # the end of the year 9999
-_OFFSET: Final = re.compile(r"([+-])(\d\d):?(\d\d)", re.ASCII)
+DECIMALS: Final = ("auto", "point", "comma")
+"""auto: a comma is the decimal sign where fields are not separated by it."""
+_OTHERS: Final = ("time", "at_ms", "sensor")
+MAPPABLE: Final = (*_OTHERS, "date", *COLUMNS)
+"""What a column may be mapped to."""
 
 
 @dataclass(frozen=True, slots=True)
 class CsvForm:
     """How a file is to be understood where its own header does not say.
 
-    columns: header in the file -> our name for it ("time", "at_ms", "sensor" or a name in `COLUMNS`).
+    columns: header in the file -> our name for it (one of `MAPPABLE`).
     sensor: the sensor of rows that name none.  zone: of times without an offset; None = they are refused.
-    time_format: how times are written where it is not ISO 8601, as `datetime.strptime` has it ("%d.%m.%Y %H:%M").
+    time_format: how times are written where it is not ISO 8601, as `datetime.strptime` has it ("%d.%m.%Y %H:%M"), or
+    one of `times.UNIX`; with a `date` column, of date and time with a space between.  decimal: one of `DECIMALS`.
+    header_row: which row holds the header (from 1); those before it are passed over.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
     sensor: str | None = None
     zone: dt.tzinfo | None = None
     time_format: str | None = None
+    decimal: str = "auto"
+    header_row: int = 1
 
 
 class Row(NamedTuple):
-    """What one row held.  number: as a spreadsheet counts, the header being row 1."""
+    """What one row held.  number: as a spreadsheet counts.  doubled: as of its `Instant`."""
 
     number: int
     readings: list[Reading]
     rejections: list[Rejection]
+    doubled: bool = False
 
 
-def zone_named(text: str) -> dt.tzinfo:
-    """Give the time zone of an IANA name ("Europe/Helsinki") or an offset from UTC ("+02:00").
-
-    Raises SettingsError when it is neither.
-    """
-    offset = _OFFSET.fullmatch(text)
-    if offset and int(offset[2]) < 24 and int(offset[3]) < 60:
-        sign = -1 if offset[1] == "-" else 1
-        return dt.timezone(sign * dt.timedelta(hours=int(offset[2]), minutes=int(offset[3])))
+def text_of(line: bytes) -> str:
+    """Give a line's text: UTF-8, or else the Western code page that older programs write (Windows-1252)."""
     try:
-        return zoneinfo.ZoneInfo(text)
-    except (ValueError, OSError, zoneinfo.ZoneInfoNotFoundError) as error:
-        raise SettingsError(
-            f"{text!r} is no time zone", where="zone", mend='Give a name as "Europe/Helsinki" or an offset as "+02:00"'
-        ) from error
+        return line.decode("utf-8")
+    except UnicodeDecodeError:
+        return line.decode("cp1252", "replace")
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +79,7 @@ class _Layout:
     """Which column is what; each column by its place and its name in the file."""
 
     time: int
+    date: int | None
     time_is_ms: bool
     sensor: int | None
     quantities: tuple[tuple[int, str, Column], ...]
@@ -89,19 +89,22 @@ class _Layout:
 def read_rows(lines: Iterable[str], form: CsvForm) -> Iterator[Row]:
     """Read rows as they come; one row at a time is held.
 
-    Fields are separated by comma, semicolon or tab, whichever the first line has most of; where it is not the comma,
+    Fields are separated by comma, semicolon or tab, whichever the header line has most of; where it is not the comma,
     a comma in a number is its decimal sign. The header may come again (files that were put together). A row that cannot
     be read gives rejections whose detail names its number, and reading goes on with the next.
     Raises ProtocolError or SettingsError when header and form together do not say what is needed.
     """
     rest = iter(lines)
+    for _ in itertools.islice(rest, form.header_row - 1):
+        pass  # what a logger says of itself before its table
     first = next(rest, "").removeprefix("\ufeff")
     delimiter = max(",;\t", key=first.count)
     reader = csv.reader(itertools.chain([first], rest), delimiter=delimiter, skipinitialspace=True)
-    numbered = _numbered(reader)
+    numbered = _numbered(reader, form.header_row)
     _, header = next(numbered, (1, []))
-    layout = _layout([] if isinstance(header, str) else header, form, decimal_comma=delimiter != ",")
-    times = _Times(form.zone, form.time_format)
+    comma = form.decimal == "comma" or (form.decimal == "auto" and delimiter != ",")
+    layout = _layout([] if isinstance(header, str) else header, form, decimal_comma=comma)
+    times = Times(form.zone, form.time_format)
     for number, cells in numbered:
         if cells == header:
             continue
@@ -111,9 +114,9 @@ def read_rows(lines: Iterable[str], form: CsvForm) -> Iterator[Row]:
             yield _row(number, cells, layout, form.sensor, times)
 
 
-def _numbered(reader: Iterator[list[str]]) -> Iterator[tuple[int, list[str] | str]]:
-    """Number the rows from 1; a row on which the CSV reader fails is given as what it says."""
-    for number in itertools.count(1):
+def _numbered(reader: Iterator[list[str]], first: int) -> Iterator[tuple[int, list[str] | str]]:
+    """Number the rows from `first`; a row on which the CSV reader fails is given as what it says."""
+    for number in itertools.count(first):
         try:
             yield number, next(reader)
         except StopIteration:
@@ -125,11 +128,7 @@ def _numbered(reader: Iterator[list[str]]) -> Iterator[tuple[int, list[str] | st
 def _layout(header: list[str], form: CsvForm, *, decimal_comma: bool) -> _Layout:
     names = [name.strip().lstrip("\ufeff") for name in header]
     _check_map(names, form.columns)
-    ours = [form.columns.get(name, name) for name in names]
-    place: dict[str, int] = {}
-    for index, name in enumerate(ours):
-        if place.setdefault(name, index) != index and (name in COLUMNS or name in _OTHERS):
-            raise _header_error(f"two columns are {name}", names)
+    place = _places(names, form.columns)
     quantities = tuple((place[name], names[place[name]], column) for name, column in COLUMNS.items() if name in place)
     given = [column.quantity for _, _, column in quantities]
     if len(set(given)) < len(given):
@@ -141,19 +140,32 @@ def _layout(header: list[str], form: CsvForm, *, decimal_comma: bool) -> _Layout
     if "sensor" not in place and form.sensor is None:
         raise _header_error("neither a column nor the settings name the sensor", names)
     time_is_ms = "at_ms" in place
-    return _Layout(place["at_ms" if time_is_ms else "time"], time_is_ms, place.get("sensor"), quantities, decimal_comma)
+    # A column that is only called "date" may stand beside one that has both: it takes a map to make it half of a time.
+    date = place.get("date") if "date" in form.columns.values() else None
+    time = place["at_ms" if time_is_ms else "time"]
+    return _Layout(time, date, time_is_ms, place.get("sensor"), quantities, decimal_comma)
 
 
-_OTHERS: Final = ("time", "at_ms", "sensor")
+def _places(names: list[str], columns: Mapping[str, str]) -> dict[str, int]:
+    """Give where each column stands, by our name for it. A column that is mapped has its own name no more."""
+    place: dict[str, int] = {}
+    mapped = set(columns.values())
+    for index, theirs in enumerate(names):
+        name = columns.get(theirs, theirs)
+        if name in mapped and theirs not in columns:
+            continue  # the map says that another column is meant
+        if place.setdefault(name, index) != index and name in MAPPABLE:
+            raise _header_error(f"two columns are {name}", names)
+    return place
 
 
 def _check_map(names: list[str], columns: Mapping[str, str]) -> None:
     for theirs, ours in columns.items():
-        if ours not in COLUMNS and ours not in _OTHERS:
+        if ours not in MAPPABLE:
             raise SettingsError(
                 f"{ours!r}, to which the column {theirs!r} is mapped, is nothing that we know",
                 where="columns",
-                mend=f"Use one of: {', '.join((*_OTHERS, *COLUMNS))}",
+                mend=f"Use one of: {', '.join(MAPPABLE)}",
             )
         if theirs not in names:
             raise _header_error(f"there is no column {theirs!r}, which the column map names", names)
@@ -169,74 +181,44 @@ def _header_error(what: str, names: list[str]) -> ProtocolError:
     )
 
 
-def _row(number: int, cells: list[str], layout: _Layout, sensor: str | None, times: _Times) -> Row:
-    row = Row(number, [], [])
+def _row(number: int, cells: list[str], layout: _Layout, sensor: str | None, times: Times) -> Row:
     if layout.sensor is not None and layout.sensor < len(cells):
         sensor = cells[layout.sensor].strip() or sensor
     if not sensor or not SENSOR_ID.fullmatch(sensor):
         why = Why.NAME if sensor else Why.NO_SENSOR
-        row.rejections.append(rejection(why, f"row {number}: sensor {sensor!r}"))
-        return row
-    text = cells[layout.time].strip() if layout.time < len(cells) else ""
-    at_ms = _plain_ms(text) if layout.time_is_ms else times.instant_ms(sensor, text)
-    if at_ms is None:
-        row.rejections.append(rejection(Why.TIME, f"row {number}: time {text!r}", sensor))
-        return row
+        return Row(number, [], [rejection(why, f"row {number}: sensor {sensor!r}")])
+    text = _time_text(cells, layout)
+    try:
+        instant = _instant(text, sensor, cells, layout, times)
+    except UnclearTimeError as error:
+        told = f": {error}" if str(error) else ""
+        return Row(number, [], [rejection(Why.TIME, f"row {number}: time {text!r}{told}", sensor)])
+    row = Row(number, [], [], instant.doubled)
     for index, name, column in layout.quantities:
-        cell = cells[index].strip() if index < len(cells) else ""
+        cell = _cell(cells, index)
         if cell.lower() in GAPS:
             continue
         value = value_of(cell.replace(",", ".") if layout.decimal_comma else cell, column)
         if isinstance(value, Why):
             row.rejections.append(rejection(value, f"row {number}: {name} {cell!r}", sensor))
         else:
-            row.readings.append(Reading(sensor, column.quantity, value, at_ms, Stamp.SENSOR))
+            row.readings.append(Reading(sensor, column.quantity, value, instant.at_ms, Stamp.SENSOR))
     return row
 
 
-def _plain_ms(text: str) -> int | None:
-    if not (text.isascii() and text.isdigit() and len(text) <= 15):
-        return None
-    return int(text) if int(text) <= _LATEST_MS else None
+def _time_text(cells: list[str], layout: _Layout) -> str:
+    text = _cell(cells, layout.time)
+    return text if layout.date is None else f"{_cell(cells, layout.date)} {text}"
 
 
-class _Times:
-    """Reads times. Where clocks were set back an hour comes twice: of a sensor's rows in order, each is told apart."""
-
-    def __init__(self, zone: dt.tzinfo | None, time_format: str | None) -> None:
-        self._zone = zone
-        self._format = time_format
-        self._last: dict[str, int] = {}
-
-    def instant_ms(self, sensor: str, text: str) -> int | None:
-        """Give the instant (UTC ms), or None where there is none or no offset and no zone say which."""
-        try:
-            # Naive where there is no offset: the zone is added below, where the hour that comes twice is told apart.
-            time = (
-                dt.datetime.strptime(text, self._format)  # noqa: DTZ007
-                if self._format
-                else dt.datetime.fromisoformat(text)
-            )
-        except ValueError:
-            return None
-        at_ms = _ms(time) if time.tzinfo is not None else self._in_zone(sensor, time)
-        if at_ms is None or not 0 <= at_ms <= _LATEST_MS:
-            return None
-        self._last[sensor] = at_ms
-        return at_ms
-
-    def _in_zone(self, sensor: str, naive: dt.datetime) -> int | None:
-        if self._zone is None:
-            return None
-        first = naive.replace(tzinfo=self._zone)
-        second = first.replace(fold=1)
-        before, after = first.utcoffset(), second.utcoffset()
-        if before is None or after is None or before < after:
-            return None  # clocks were set forward over this time: it never was
-        if before > after and _ms(first) < self._last.get(sensor, 0):
-            return _ms(second)
-        return _ms(first)
+def _cell(cells: list[str], index: int) -> str:
+    return cells[index].strip() if index < len(cells) else ""
 
 
-def _ms(time: dt.datetime) -> int:
-    return ((time - _EPOCH) // _MICROSECOND + 500) // 1000
+def _instant(text: str, sensor: str, cells: list[str], layout: _Layout, times: Times) -> Instant:
+    if not layout.time_is_ms:
+        return times.instant(sensor, text, lambda: tuple(bool(_cell(cells, n)) for n, _, _ in layout.quantities))
+    at_ms = plain_ms(text)
+    if at_ms is None:
+        raise UnclearTimeError("")
+    return Instant(at_ms)

@@ -1,7 +1,7 @@
 """Characteristics of the Bluetooth Environmental Sensing and Battery Services: octets in, values out. Pure.
 
-Formats, ranges and the values that mean "not known" are those of the GATT Specification Supplement (Bluetooth SIG) for
-Temperature, Humidity and Battery Level; Pressure (0.1 Pa, 4 octets, "not known" undefined) is from memory.
+Formats, ranges and the values that mean "not known" are those of the GATT Specification Supplement (Bluetooth SIG,
+2026): Temperature, Humidity and Battery Level; Pressure is uint32 in 0.1 Pa, with no value that means "not known".
 """
 
 from __future__ import annotations
@@ -25,16 +25,17 @@ class Characteristic(NamedTuple):
     unknown: int | None = None
 
 
-def _uuid(short: int) -> str:
+def short_uuid(short: int) -> str:
+    """Give the whole UUID of a number that the Bluetooth SIG assigned."""
     return f"0000{short:04x}-0000-1000-8000-00805f9b34fb"
 
 
 # The dew point (2A7B) comes in whole degrees: it is derived from temperature and humidity instead.
 CHARACTERISTICS: Final[Mapping[str, Characteristic]] = {
-    _uuid(0x2A6E): Characteristic("temperature_c", 2, True, 100.0, -0x8000),
-    _uuid(0x2A6F): Characteristic("rh_percent", 2, False, 100.0, 0xFFFF),
-    _uuid(0x2A6D): Characteristic("pressure_kpa", 4, False, 10_000.0),
-    _uuid(0x2A19): Characteristic("battery_percent", 1, False, 1.0),
+    short_uuid(0x2A6E): Characteristic("temperature_c", 2, True, 100.0, -0x8000),
+    short_uuid(0x2A6F): Characteristic("rh_percent", 2, False, 100.0, 0xFFFF),
+    short_uuid(0x2A6D): Characteristic("pressure_kpa", 4, False, 10_000.0),
+    short_uuid(0x2A19): Characteristic("battery_percent", 1, False, 1.0),
 }
 
 

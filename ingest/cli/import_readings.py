@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from ingest.errors import InputError, SettingsError
 
 if TYPE_CHECKING:
-    from ingest.cli.exchange.reading import Meaning, Trouble
+    from adapters.framing.csv_rows import CsvForm
+    from ingest.cli.exchange.reading import Trouble
     from ingest.cli.exchange.storing import Counts
     from ingest.store.sqlite_store import SqliteStore
 
+DECIMALS: Final = ("auto", "point", "comma")
+"""As in `adapters.framing.csv_rows`, which is not loaded for `--help`; a test holds them together."""
 _TOLD: Final = 20
 """How many single troubles are told; the rest is counted."""
 
@@ -25,7 +28,8 @@ _TOLD: Final = 20
 Examples:
   lumberroom import january.parquet --data data
   lumberroom import old-logger.csv --data data --room attic --sensor attic-1 \\
-      --column time=Date --column temperature_f=Temp --column rh_percent=Humidity --zone +02:00
+      --column time=Date --column temperature_f=Temp --column rh_percent=Humidity \\
+      --zone Europe/Berlin --time-format "%d.%m.%Y %H:%M"
 
 Exit codes: 0 everything is in the store; 2 something of the file could not be
 stored (the rest is); 3 the store cannot be written; 4 refused.""",
@@ -39,20 +43,19 @@ stored (the rest is); 3 the store cannot be written; 4 refused.""",
 @click.option("--sensor", help="The sensor of rows that name none.")
 @click.option("--column", "columns", multiple=True, metavar="NAME=COLUMN", help="What a column of another name holds.")
 @click.option("--zone", help="Zone of times without an offset: Europe/Helsinki or +02:00; else the site's.")
-def import_readings(  # noqa: PLR0917  (click passes each option by its name)
-    file: Path,
-    data: Path | None,
-    format_name: str | None,
-    room: str | None,
-    sensor: str | None,
-    columns: tuple[str, ...],
-    zone: str | None,
-) -> None:
+@click.option("--time-format", help='How times are written: "%d.%m.%Y %H:%M", unix or unix_ms; else ISO 8601.')
+@click.option("--decimal", type=click.Choice(DECIMALS), default="auto", help="Decimal sign of CSV numbers.")
+@click.option("--header-row", type=click.IntRange(1, 1000), default=1, help="Row of a CSV file that names the columns.")
+def import_readings(file: Path, data: Path | None, format_name: str | None, room: str | None, **form: Any) -> None:
     """Bring the readings of FILE into a store: what `lumberroom export` wrote, or CSV recorded by something else.
 
     A row holds time, sensor, and a column per quantity (temperature_c or temperature_f, rh_percent, wood_mc_percent
     and so on); other columns, and derived quantities, are left alone. CSV from elsewhere needs a header line; say with
-    --column which of its columns is what, and with --sensor whose readings they are.
+    --column which of its columns is what (date and time may stand in two), and with --sensor whose readings they are.
+    Fields may be parted by commas, semicolons or tabs; where it is not the comma, a comma is the decimal sign.
+
+    Of an hour that clocks show twice, rows are told apart by their order, which is said; a time that clocks skip is
+    refused.
 
     Sensors must belong to a room of the job: bring the job in first (lumberroom site apply), or give --room. Readings
     of unknown sensors, and values or times that cannot be true, are refused and told with their place in the file.
@@ -71,13 +74,13 @@ def import_readings(  # noqa: PLR0917  (click passes each option by its name)
         require_library(name)
     _refuse_unreadable(file)
     with SqliteStore.open(store_file(data or _data_of_wiring_file())) as store:
-        counts = _import(store, file, name, _meaning(store, columns, sensor, zone), room, SystemClock().now_ms())
+        counts = _import(store, file, name, _form(store, **form), room, SystemClock().now_ms())
     _say(counts)
     if counts.rejected or counts.strangers:
         raise SystemExit(InputError.exit_code)
 
 
-def _import(store: SqliteStore, file: Path, name: str, meaning: Meaning, room: str | None, now_ms: int) -> Counts:
+def _import(store: SqliteStore, file: Path, name: str, form: CsvForm, room: str | None, now_ms: int) -> Counts:
     from ingest.cli.exchange.reading import READERS
     from ingest.cli.exchange.storing import store_portions
 
@@ -89,7 +92,7 @@ def _import(store: SqliteStore, file: Path, name: str, meaning: Meaning, room: s
         if told <= _TOLD:
             click.echo(f"{trouble.where}: {trouble.why}{f' ({trouble.detail})' if trouble.detail else ''}", err=True)
 
-    return store_portions(store, READERS[name](file, meaning), room=room, now_ms=now_ms, tell=tell)
+    return store_portions(store, READERS[name](file, form), room=room, now_ms=now_ms, tell=tell)
 
 
 def _say(counts: Counts) -> None:
@@ -100,6 +103,12 @@ def _say(counts: Counts) -> None:
         click.echo(
             f"refused {counts.strangers.total()} of sensors that belong to no room: {some}. "
             "Add them to the job (lumberroom site apply), or give --room.",
+            err=True,
+        )
+    if counts.doubled:
+        click.echo(
+            f"{counts.doubled} times fall into an hour that the clocks show twice; the order of the rows told which is "
+            "meant.",
             err=True,
         )
     if counts.added:
@@ -130,23 +139,35 @@ def _refuse_unreadable(file: Path) -> None:
         ) from error
 
 
-def _meaning(store: SqliteStore, columns: tuple[str, ...], sensor: str | None, zone: str | None) -> Meaning:
-    from adapters.framing.columns import COLUMNS
-    from adapters.framing.csv_rows import zone_named
-    from ingest.cli.exchange.reading import Meaning
+def _form(
+    store: SqliteStore,
+    *,
+    columns: tuple[str, ...],
+    sensor: str | None,
+    zone: str | None,
+    time_format: str | None,
+    decimal: str,
+    header_row: int,
+) -> CsvForm:
+    from adapters.contract import SettingsError as BadSetting
+    from adapters.framing.csv_rows import MAPPABLE, CsvForm
+    from adapters.framing.times import checked_time_format, zone_named
 
     site = store.read.site()
-    named = {}
+    named: dict[str, str] = {}
     for column in columns:
         ours, equals, theirs = column.partition("=")
-        if not equals or ours not in ("time", "sensor", *COLUMNS):
+        if not equals or ours not in MAPPABLE:
             raise SettingsError(
-                f"{column[:60]!r} is not NAME=COLUMN",
-                where="--column",
-                mend=f"NAME is one of time, sensor, {', '.join(COLUMNS)}.",
+                f"{column[:60]!r} is not NAME=COLUMN", where="--column", mend=f"NAME is one of {', '.join(MAPPABLE)}."
             )
-        named[ours] = theirs
-    return Meaning(named, sensor, zone_named(zone or (site.time_zone if site else "UTC")))
+        named[theirs] = ours
+    try:
+        meant = zone_named(zone or (site.time_zone if site else "UTC"))
+        checked_time_format(time_format)
+    except BadSetting as error:
+        raise SettingsError(error.what, where=f"--{error.where.replace('_', '-')}", mend=f"{error.mend}.") from error
+    return CsvForm(named, sensor, meant, time_format, decimal, header_row)
 
 
 def _data_of_wiring_file() -> Path:

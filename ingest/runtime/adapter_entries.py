@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from adapters import registry
 from adapters.contract import Adapter, AdapterError
+from adapters.contract import SettingsError as BadSetting
+from ingest.clock import SystemClock
 from ingest.runtime.findings import Findings, Steps
 
 SecretOf = Callable[[str | None, str | None], tuple[str | None, str]]
@@ -25,8 +28,13 @@ class Entry(NamedTuple):
     trouble: str = ""
 
 
-def read_entry(findings: Findings, at: Steps, raw: Any, secret_of: SecretOf) -> Entry:
-    """Check one section; mistakes and cautions go to the findings."""
+def read_entry(
+    findings: Findings, at: Steps, raw: Any, secret_of: SecretOf, beside: Callable[[str], Path] = Path
+) -> Entry:
+    """Check one section; mistakes and cautions go to the findings.
+
+    beside: makes a path of one that is written in the file (relative ones are meant from the file's own folder).
+    """
     if not isinstance(raw, dict) or not isinstance(raw.get("type"), str):
         return Entry({})
     given = {key: value for key, value in raw.items() if key not in {"name", "type"}}
@@ -45,7 +53,27 @@ def read_entry(findings: Findings, at: Steps, raw: Any, secret_of: SecretOf) -> 
         findings.cautions.append(f"The adapter {raw.get('name', raw['type'])} cannot run: {trouble}")
     if mistakes or troubles:
         return Entry({}, trouble=" ".join(troubles.values()))
-    return Entry(registry.check_settings(adapter_class, given), secrets)
+    for setting in adapter_class.SETTINGS:
+        if setting.is_path and given.get(setting.name):
+            given[setting.name] = str(beside(given[setting.name]))
+    settings = registry.check_settings(adapter_class, given)
+    misfit = _mistake_in_making(adapter_class, settings)
+    if misfit is not None:
+        # At the section, not at the key: a value in which a secret was found out must not be shown beside it.
+        findings.wrong(at, f"{misfit.where}: {misfit.what}", misfit.mend)
+        return Entry({})
+    return Entry(settings, secrets)
+
+
+def _mistake_in_making(adapter_class: type[Adapter], settings: Mapping[str, Any]) -> BadSetting | None:
+    """Make an adapter and throw it away: maps, rules and questions are only understood then. It opens nothing yet."""
+    try:
+        adapter_class(settings, SystemClock())
+    except BadSetting as error:
+        return error
+    except Exception:  # noqa: BLE001 -- the boundary to a stranger's plug-in: its bug is for the supervisor to tell
+        return None
+    return None
 
 
 def _fetch_secrets(

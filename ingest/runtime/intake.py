@@ -329,13 +329,18 @@ class Intake:
         return written
 
     def _append_and(self, judge: Judge, parts: list[list[Reading]], site: Site, now_ms: int) -> Written:
-        batch = ReadingBatch.of(reading for part in parts for reading in part)
+        batches = [ReadingBatch.of(part) for part in parts]
         with self._store.transaction() as work:
-            if len(parts) == 1:
-                appended = [work.append(batch, heard_ms=now_ms)]
-            else:
-                appended = [work.append(ReadingBatch.of(part), heard_ms=now_ms) for part in parts]
-            return Written(appended, judge(work, site, batch, now_ms))
+            appended = [work.append(batch, heard_ms=now_ms) for batch in batches]
+            # What was all there already (a file played again, a sender that repeats) came to pass when it first came:
+            # judged again it would count as late, and a stretch would be judged anew for nothing.
+            fresh = [n for n, done in enumerate(appended) if done.stored or done.amended]
+            if not fresh:
+                return Written(appended, [])
+            if len(fresh) == 1:
+                return Written(appended, judge(work, site, batches[fresh[0]], now_ms))
+            together = ReadingBatch.of(reading for n in fresh for reading in parts[n])
+            return Written(appended, judge(work, site, together, now_ms))
 
     def _account(self, written: Written, parts: list[list[Reading]], site: Site, now_ms: int) -> None:
         health = self.health

@@ -266,7 +266,7 @@ class FileReader:
         for index, raw in enumerate(self._entries("adapter")):
             own = {key: raw[key] for key in ("name", "type") if key in raw} if isinstance(raw, dict) else raw
             form = self._form(("adapter", index), AdapterForm, own)
-            entry = read_entry(self.findings, ("adapter", index), raw, self._secret)
+            entry = read_entry(self.findings, ("adapter", index), raw, self._secret, self._beside)
             if form is not None:
                 adapters.append(AdapterWiring(form.name, form.type, *entry))
         return adapters

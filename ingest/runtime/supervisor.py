@@ -114,6 +114,10 @@ class SupervisedAdapter:
             rejected=_sum(self._rejected, self._adapter.health.rejected if self._adapter else {}, refused),
             last_heard_ms=self._last_heard_ms,
             error=self._error,
+            stated=tuple(
+                f"{sensor}, {quantity}: {said}"
+                for (sensor, quantity), said in sorted(self._adapter.health.stated.items() if self._adapter else ())
+            ),
         )
 
     async def run(self) -> None:

@@ -90,6 +90,7 @@ KINDS = ("serial_line", "child_process", "dropped_files", "replay", "simulated_r
 ELSEWHERE = {  # they need a bus or a broker of their own
     "bluetooth_sensing": "tests/unit/adapters/test_bluetooth_sensing.py",
     "bluetooth_broadcasts": "tests/unit/adapters/test_bluetooth_broadcasts.py",
+    "serial_poll": "tests/unit/adapters/test_serial_poll.py",
     "modbus_rtu": "tests/unit/adapters/test_modbus_registers.py",
     "modbus_tcp": "tests/unit/adapters/test_modbus_registers.py",
     "http_poll": "tests/unit/adapters/test_http_poll.py",

@@ -27,7 +27,8 @@ from typing import Any
 import numpy as np
 from playwright.sync_api import Browser, FloatRect, Page, ViewportSize, sync_playwright
 
-from adapters.framing.csv_rows import CsvForm, read_rows, zone_named
+from adapters.framing.csv_rows import CsvForm, read_rows
+from adapters.framing.times import zone_named
 from ingest.practice.days import season_picture
 from ingest.present.season_chart import season_chart_svg
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site

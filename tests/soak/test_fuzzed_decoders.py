@@ -17,14 +17,24 @@ import cbor2
 import psutil
 import pytest
 
+from adapters.bluetooth_probes import Probe
 from adapters.contract import QUANTITIES, SENSOR_ID, AdapterHealth, Reading, Rejection
 from adapters.framing.broadcasts import decode_broadcast, unseal
-from adapters.framing.csv_rows import CsvForm, read_rows
-from adapters.framing.json_maps import JsonMap
+from adapters.framing.csv_rows import CsvForm, read_rows, text_of
+from adapters.framing.json_maps import map_of
 from adapters.framing.register_maps import registers_of, requests_of
 from adapters.framing.senml import decode_pack
 from adapters.framing.senml_records import Form
 from adapters.framing.sensing import CHARACTERISTICS, decode_characteristic
+from adapters.framing.sensing_descriptors import (
+    About,
+    decode_description,
+    decode_measurement,
+    decode_trigger,
+    decode_valid_range,
+)
+from adapters.framing.serial_answers import questions_of
+from adapters.framing.times import zone_named
 from adapters.framing.topic_rules import TopicRules
 from adapters.pack_lines import PackLines
 
@@ -41,8 +51,22 @@ PACK = b'[{"bn":"loft/","bt":1764064800,"n":"temperature","u":"Cel","v":21.5},{"
 KEY = bytes.fromhex("231d39c1d7cc1ab1aee224cd096db932")
 LINES = {"sensor": None, "prefix": "", "allow": ["loft"]}
 CSV = "time,sensor,temperature_f,rh_percent\n2026-01-01T00:00Z,loft,70,47\n2026-07-01T12:00:00+02:00,loft,,48,5\n"
-MAP = JsonMap({"/air/t": "temperature_f", "/air/rh": "rh_percent", "/p/1": "wood_mc_percent"}, "loft")
-RULES = TopicRules({"house/{sensor}/{quantity}": "{quantity}", "a/+/t": {"sensor": "s", "quantity": "temperature_c"}})
+MAP = map_of(
+    {
+        "values": {
+            "/air/t": "temperature_f",
+            "/air/rh": {"quantity": "rh_percent", "sensor_at": "/id", "scale": 0.1},
+            "/p/1": {"quantity": "wood_mc_percent", "time": "/p/0"},
+        },
+        "sensor": "loft",
+        "zone": "Europe/Helsinki",
+    }
+)
+RULES = TopicRules(
+    {"house/{sensor}/{quantity}": "{quantity}", "a/+/t": {"sensor": "s", "quantity": "temperature_c"}},
+    "x-",
+    {"{floor}/{room}": {"values": {"/t": "temperature_c"}, "sensor": "{floor}-{room}", "time": "/at"}},
+)
 REGISTERS = requests_of(
     registers_of(
         [
@@ -113,8 +137,49 @@ def json_map(data: bytes) -> Outcome:
 def topics(data: bytes) -> Outcome:
     """A topic and a payload."""
     topic, _, payload = data.partition(b"\0")
-    return [RULES.read(topic.decode("utf-8", "replace"), payload, AT_MS)]
+    return [item for part in RULES.read(topic.decode("utf-8", "replace"), payload, AT_MS) for item in part]
 
+
+QUESTIONS = questions_of(
+    [
+        {
+            "ask": "a",
+            "sensor": "hall",
+            "begins": ">",
+            "fields": {"1": "temperature_c", "2": {"quantity": "rh_percent", "scale": 0.1, "missing": "9999"}},
+        },
+        {"ask": "b", "sensor": "x", "between": "+-", "pieces": 2, "fields": {"2": "temperature_f"}},
+        {"ask": "c", "sensor": "y", "fields": {"T=": "temperature_f", "RH": "rh_percent"}},
+    ]
+)
+
+
+def serial_answers(data: bytes) -> Outcome:
+    """An answer on a serial line, to each of three questions."""
+    return [item for question in QUESTIONS for part in question.read(data, AT_MS) for item in part]
+
+
+def sensing_descriptors(data: bytes) -> Outcome:
+    """The descriptors of a characteristic, chosen by the first octet, and a value that is held against its range."""
+    chosen = list(CHARACTERISTICS.values())[data[0] % len(CHARACTERISTICS) if data else 0]
+    trigger = decode_trigger(chosen, data[1:])
+    valid = decode_valid_range(chosen, data[1 : 1 + 2 * chosen.length])
+    about = About(decode_description(data), decode_measurement(data[1:]), valid, (trigger,) if trigger else ())
+    assert about.sentence(chosen.quantity).isprintable(), data
+    value = Probe(None, chosen, "loft", about).read(data[-chosen.length :])  # type: ignore[arg-type]
+    if not isinstance(value, float):
+        return [value]
+    assert valid is None or valid[0] <= value <= valid[1], data
+    return [Reading("loft", chosen.quantity, value, AT_MS, None)]  # type: ignore[arg-type]
+
+
+def csv_forms(data: bytes) -> Outcome:
+    """A CSV file with its times in a form, a zone with doubled hours, date and time apart, decimal commas."""
+    rows = read_rows(["D,T,temperature_f,rh_percent\n", *text_of(data).splitlines(keepends=True)], CSV_FORM)
+    return [item for row in rows for item in (*row.readings, *row.rejections)]
+
+
+CSV_FORM = CsvForm({"D": "date", "T": "time"}, "loft", zone_named("Europe/Helsinki"), "%d.%m.%Y %H:%M", decimal="comma")
 
 CASES: Final[dict[str, tuple[Callable[[bytes], Outcome], list[bytes]]]] = {
     "senml_json": (senml_json, [PACK, b'[{"n":"a/pressure","u":"hPa","bver":26,"bv":1e3,"v":1,"foo_":1}]', b"[]"]),
@@ -130,8 +195,16 @@ CASES: Final[dict[str, tuple[Callable[[bytes], Outcome], list[bytes]]]] = {
     "sensing": (sensing, [bytes.fromhex(h) for h in ("006308", "01a811", "02ca760f00", "0364", "000080")]),
     "modbus": (modbus, [bytes(range(40)), b"\xff" * 40, bytes.fromhex("7fc00000" * 6)]),
     "csv_rows": (csv_rows, [CSV.partition("\n")[2].encode(), b'"a\nb",loft,"7""0",x\n', b"1764064800,\xff,nan,\n"]),
-    "json_map": (json_map, [b'{"air":{"t":70,"rh":"47"},"p":[1,8.5]}', b'{"air":[1,2],"p":{"1":null}}', b"[1e999]"]),
-    "topics": (topics, [b"house/loft/humidity\0 47.5 ", b"a/b/t\0-3e1", b"house/x/temperature_f\0nan"]),
+    "csv_forms": (csv_forms, [b'25.10.2026,03:30,"70,1",47\n25.10.2026,03:30,70,\n', b"29.03.2026,03:30,1,\xe9\n"]),
+    "serial_answers": (serial_answers, [b">+21.5 472C", b"+21.5-3.0e1F", b"T= 70.7\xb0F, RH47.2 %", b">9999,n/a"]),
+    "sensing_descriptors": (sensing_descriptors, [bytes.fromhex(h) for h in (
+        "000000020100003c00001c04", "00013c0000", "0003", "0007c409", "00f0d810276308", "02e0930400e0c81000ca760f00",
+        "01776f6f64", "0100002710a811",
+    )]),
+    "json_map": (json_map, [b'{"air":{"t":70,"rh":"47"},"p":[1,8.5]}', b'{"air":[1,2],"p":{"1":null}}', b"[1e999]",
+        b'{"air":{"rh":470},"id":"a","p":["2026-10-25 03:30",8.5]}', b'{"p":[1764064800.5,1],"id":5}']),
+    "topics": (topics, [b"house/loft/humidity\0 47.5 ", b"a/b/t\0-3e1", b"house/x/temperature_f\0nan",
+        b'up/loft\0{"t":21.5,"at":1764064800}']),
 }  # fmt: skip
 
 _PIECES: Final = (

@@ -73,6 +73,7 @@ def full(services, bench):
             {"checksum wrong": 14},
             bench.now_ms,
             trouble,
+            stated=("front-1, rh_percent: renewed every 60 s",),
         ),
         AdapterStatus("quiet", "replay", "a file", "finished"),
     ]
@@ -102,6 +103,11 @@ def test_pages_are_whole_and_ask_only_for_our_own_files(client, full, path):
             assert client.get(attrs.get("src") or attrs["href"]).status_code == 200
 
 
+def test_arrivals_show_what_sensors_say_of_themselves(client, full):
+    """Accuracy, pace and purpose stand with the adapter that reads the sensor."""
+    assert "<p>front-1, rh_percent: renewed every 60 s</p>" in client.get("/arrivals").text
+
+
 @pytest.mark.parametrize("path", DEMO_PAGES)
 def test_hostile_text_stays_text(client, full, bench, path):
     """Whatever people, sensors and mails say is printed and never becomes markup, in pages and in drawings."""
@@ -109,7 +115,18 @@ def test_hostile_text_stays_text(client, full, bench, path):
     full.strangers = {bench.hostile: bench.now_ms}
     full.caught = [bench.mail(1, subject=bench.hostile, html=bench.hostile)]
     full.statuses = [
-        AdapterStatus(bench.hostile, "x", bench.hostile, bench.hostile, 1, 1, {bench.hostile: 1}, None, bench.hostile)
+        AdapterStatus(
+            bench.hostile,
+            "x",
+            bench.hostile,
+            bench.hostile,
+            1,
+            1,
+            {bench.hostile: 1},
+            None,
+            bench.hostile,
+            stated=(bench.hostile,),
+        )
     ]
     bench.put(full, bench.incident(1, is_open=True, reason=bench.hostile))
     answer = client.get(path)

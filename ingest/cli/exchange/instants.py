@@ -31,31 +31,6 @@ def instant_ms(text: str, zone_name: str, *, where: str) -> int:
     return (when - _EPOCH) // dt.timedelta(milliseconds=1)
 
 
-class UnclearInstantError(Exception):
-    """A recorded time that stands for no instant, or for two; the text says why in few words."""
-
-
-def recorded_ms(value: object, zone: dt.tzinfo) -> int:
-    """Give the instant (UTC ms) that a file holds: ISO 8601 text, a datetime, or whole milliseconds since 1970.
-
-    zone: in which a time without an offset is meant.  Raises UnclearInstantError.
-    """
-    if isinstance(value, int) and not isinstance(value, bool):
-        return value
-    if isinstance(value, str):
-        try:
-            value = dt.datetime.fromisoformat(value.strip())
-        except ValueError:
-            raise UnclearInstantError("time is not ISO 8601") from None
-    if not isinstance(value, dt.datetime):
-        raise UnclearInstantError("no time")
-    if value.tzinfo is None:
-        value = value.replace(tzinfo=zone)
-        if value.utcoffset() != value.replace(fold=1).utcoffset():
-            raise UnclearInstantError("time that the clocks show twice or never that night")
-    return (value - _EPOCH) // dt.timedelta(milliseconds=1)
-
-
 def _in_zone(when: dt.datetime, zone: ZoneInfo, text: str, where: str) -> dt.datetime:
     first, second = when.replace(tzinfo=zone, fold=0), when.replace(tzinfo=zone, fold=1)
     if first.utcoffset() == second.utcoffset():

@@ -6,19 +6,19 @@ here but what a column or a pack means; whether a value can be true is for `stor
 
 from __future__ import annotations
 
-import datetime as dt
 import itertools
 import json
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from adapters.contract import AdapterError, Reading, Stamp
+from adapters.contract import AdapterError, Reading, Stamp, Why
 from adapters.framing import senml
-from adapters.framing.columns import COLUMNS
-from adapters.framing.csv_rows import CsvForm, Row, read_rows
-from ingest.cli.exchange.instants import UnclearInstantError, recorded_ms
+from adapters.framing.columns import COLUMNS, GAPS, Column, converted, value_of
+from adapters.framing.csv_rows import CsvForm, Row, read_rows, text_of
+from adapters.framing.times import Times, UnclearTimeError
 from ingest.errors import InputError
 
 ROWS_AT_ONCE: Final = 5_000
@@ -39,35 +39,24 @@ class Trouble(NamedTuple):
 
 @dataclass(slots=True)
 class Portion:
-    """A part of a file: its readings, each with the place where it stands, and its troubles."""
+    """A part of a file: its readings, each with the place where it stands, and its troubles.
+
+    doubled: rows whose time stands twice on the clocks, and was told by the order of the rows.
+    """
 
     readings: list[Reading] = field(default_factory=list)
     where: list[str] = field(default_factory=list)
     troubles: list[Trouble] = field(default_factory=list)
+    doubled: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Meaning:
-    """How a file's columns are meant.
+def read_csv(path: Path, form: CsvForm) -> Iterator[Portion]:
+    """Read a CSV file by the reader that adapters use (`adapters.framing.csv_rows`).
 
-    columns: our name (time, sensor, or one in `adapters.framing.columns.COLUMNS`) -> the file's column, where they
-    differ.  sensor: of
-    rows that name none.  zone: in which times without an offset are meant.
+    Raises InputError when its header and `form` together do not say what is needed.
     """
-
-    columns: Mapping[str, str] = field(default_factory=dict)
-    sensor: str | None = None
-    zone: dt.tzinfo = dt.UTC
-
-
-def read_csv(path: Path, meaning: Meaning) -> Iterator[Portion]:
-    """Read a CSV file with a header line (see `adapters.framing.csv_rows`).
-
-    Raises InputError when its header and `meaning` together do not say what is needed.
-    """
-    form = CsvForm({theirs: ours for ours, theirs in meaning.columns.items()}, meaning.sensor, meaning.zone)
-    with path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
-        rows = read_rows(iter(lambda: file.readline(_MAX_LINE), ""), form)
+    with path.open("rb") as file:
+        rows = read_rows(map(text_of, _lines(file)), form)
         try:
             while some := list(itertools.islice(rows, ROWS_AT_ONCE)):
                 yield _portion_of_rows(some)
@@ -87,24 +76,25 @@ def _portion_of_rows(rows: list[Row]) -> Portion:
             Trouble(where, rejection.reason, rejection.detail.removeprefix(f"{where}: "))
             for rejection in row.rejections
         ]
+        portion.doubled += row.doubled
     return portion
 
 
-def read_jsonl(path: Path, meaning: Meaning) -> Iterator[Portion]:
+def read_jsonl(path: Path, form: CsvForm) -> Iterator[Portion]:
     """Read a file of JSON objects, one a line."""
     with path.open("rb") as file:
         numbered = ((f"line {n}", line) for n, line in enumerate(_lines(file), 1) if line.strip())
         # Every object may have its own keys; a decoder that knows no header takes them as they come.
-        yield from _portions(numbered, _object, _RowDecoder(None, meaning, str(path)))
+        yield from _portions(numbered, _object, _RowDecoder(None, form, str(path)))
 
 
-def read_senml(path: Path, meaning: Meaning) -> Iterator[Portion]:
+def read_senml(path: Path, form: CsvForm) -> Iterator[Portion]:
     """Read a file of SenML packs, one a line. A record that says no instant is trouble: it is not from now."""
     with path.open("rb") as file:
         for number, line in enumerate(_lines(file), 1):
             if not line.strip():
                 continue
-            decoded = senml.decode_pack(line, 0, default_sensor=meaning.sensor)
+            decoded = senml.decode_pack(line, 0, default_sensor=form.sensor)
             where = f"line {number}"
             timed = [reading for reading in decoded.readings if reading.stamp is Stamp.SENSOR]
             troubles = [Trouble(where, rejection.reason) for rejection in decoded.rejections]
@@ -112,7 +102,7 @@ def read_senml(path: Path, meaning: Meaning) -> Iterator[Portion]:
             yield Portion(timed, [where] * len(timed), troubles)
 
 
-def read_parquet(path: Path, meaning: Meaning) -> Iterator[Portion]:
+def read_parquet(path: Path, form: CsvForm) -> Iterator[Portion]:
     """Read a Parquet file with the columns of the other formats; time may be a timestamp or a text."""
     import pyarrow as pa
     import pyarrow.parquet
@@ -120,7 +110,7 @@ def read_parquet(path: Path, meaning: Meaning) -> Iterator[Portion]:
     try:
         with pa.parquet.ParquetFile(path) as file:
             header = list(file.schema_arrow.names)
-            decode = _RowDecoder(header, meaning, str(path))
+            decode = _RowDecoder(header, form, str(path))
             rows = itertools.chain.from_iterable(batch.to_pylist() for batch in file.iter_batches(ROWS_AT_ONCE))
             yield from _portions(((f"row {n}", row) for n, row in enumerate(rows, 1)), lambda row: row, decode)
     except (pa.ArrowInvalid, OSError) as error:
@@ -129,7 +119,7 @@ def read_parquet(path: Path, meaning: Meaning) -> Iterator[Portion]:
         ) from error
 
 
-READERS: Final[Mapping[str, Callable[[Path, Meaning], Iterator[Portion]]]] = {
+READERS: Final[Mapping[str, Callable[[Path, CsvForm], Iterator[Portion]]]] = {
     "csv": read_csv,
     "jsonl": read_jsonl,
     "senml": read_senml,
@@ -138,44 +128,50 @@ READERS: Final[Mapping[str, Callable[[Path, Meaning], Iterator[Portion]]]] = {
 
 
 class _RowDecoder:
-    """Turns one row, by column name, into readings."""
+    """Turns one row, by column name, into readings: times and numbers are understood as those of CSV are."""
 
-    def __init__(self, header: list[str] | None, meaning: Meaning, name: str) -> None:
-        self._meaning = meaning
-        self._time = meaning.columns.get("time", "time")
-        self._sensor = meaning.columns.get("sensor", "sensor")
-        self._quantities = {ours: meaning.columns.get(ours, ours) for ours in COLUMNS}
+    def __init__(self, header: list[str] | None, form: CsvForm, name: str) -> None:
+        theirs = {ours: theirs for theirs, ours in form.columns.items()}
+        self._given = form.sensor
+        self._time = theirs.get("time", "time")
+        self._sensor = theirs.get("sensor", "sensor")
+        self._quantities = {ours: theirs.get(ours, ours) for ours in COLUMNS}
+        self._mapped = tuple(form.columns)
+        self._times = Times(form.zone, form.time_format)
         if header is not None:
             self._refuse_missing(header, name)
 
-    def readings(self, row: Mapping[str, Any]) -> tuple[list[Reading], list[str]]:
-        """Give what a row says, and what of it is wrong."""
-        sensor = row.get(self._sensor) or self._meaning.sensor
+    def decode(self, row: Mapping[str, Any], where: str, portion: Portion) -> None:
+        """Put what a row says, and what of it is wrong, into a portion."""
+        sensor = row.get(self._sensor) or self._given
         if not isinstance(sensor, str) or not sensor:
-            return [], ["no sensor"]
+            portion.troubles.append(Trouble(where, Why.NO_SENSOR.value))
+            return
+        told = row.get(self._time)
+        told = told.strip() if isinstance(told, str) else told
         try:
-            at_ms = recorded_ms(row.get(self._time), self._meaning.zone)
-        except UnclearInstantError as error:
-            return [], [str(error)]
-        found, wrong = [], []
-        for ours, column in self._quantities.items():
-            value = row.get(column)
-            if value is None or value == "":
-                continue
-            number = _number(value)
-            if number is None:
-                wrong.append(f"{column} is not a number")
-            else:
-                meant = COLUMNS[ours]
-                found.append(Reading(sensor, meant.quantity, meant.convert(number), at_ms, Stamp.SENSOR))
-        return found, wrong
+            instant = self._times.instant(sensor, told, lambda: self._held(row))
+        except UnclearTimeError as error:
+            why = f": {error}" if str(error) else ""
+            portion.troubles.append(Trouble(where, Why.TIME.value, f"time {told!r:.60}{why}"))
+            return
+        portion.doubled += instant.doubled
+        for ours, name in self._quantities.items():
+            value = _value(row.get(name), COLUMNS[ours])
+            if isinstance(value, Why):
+                portion.troubles.append(Trouble(where, value.value, f"{name} {row[name]!r:.60}"))
+            elif value is not None:
+                portion.readings.append(Reading(sensor, COLUMNS[ours].quantity, value, instant.at_ms, Stamp.SENSOR))
+                portion.where.append(where)
+
+    def _held(self, row: Mapping[str, Any]) -> tuple[bool, ...]:
+        return tuple(row.get(name) not in (None, "") for name in self._quantities.values())
 
     def _refuse_missing(self, header: list[str], name: str) -> None:
-        lacking = [ours for ours, column in self._meaning.columns.items() if column not in header]
-        missing = [self._meaning.columns[ours] for ours in lacking]
+        missing = [theirs for theirs in self._mapped if theirs not in header]
         if self._time not in header:
             missing.append(self._time)
-        if self._sensor not in header and self._meaning.sensor is None:
+        if self._sensor not in header and self._given is None:
             missing.append(self._sensor)
         told = [column for column in self._quantities.values() if column in header]
         if missing or not told:
@@ -193,10 +189,10 @@ def _portions(
         portion = Portion()
         for where, raw in some:
             row = named(raw)
-            readings, wrong = ([], [row]) if isinstance(row, str) else decode.readings(row)
-            portion.readings += readings
-            portion.where += [where] * len(readings)
-            portion.troubles += [Trouble(where, why) for why in wrong]
+            if isinstance(row, str):
+                portion.troubles.append(Trouble(where, row))
+            else:
+                decode.decode(row, where, portion)
         yield portion
 
 
@@ -208,20 +204,19 @@ def _object(line: bytes) -> Mapping[str, Any] | str:
     return row if isinstance(row, dict) else "no JSON object"
 
 
-def _number(value: Any) -> float | None:
-    if isinstance(value, bool):
+def _value(told: object, column: Column) -> float | Why | None:
+    """Give a value in our unit and range, None for a gap, or why it is none."""
+    if told is None or (isinstance(told, str) and told.strip().lower() in GAPS):
         return None
-    if isinstance(value, int | float):
-        try:
-            return float(value)
-        except OverflowError:
-            return None
-    if not isinstance(value, str) or "_" in value:
-        return None
+    if isinstance(told, str):
+        return value_of(told.strip(), column)
+    if isinstance(told, bool) or not isinstance(told, int | float):
+        return Why.WRONG_TYPE
     try:
-        return float(value)
-    except ValueError:
-        return None
+        number = float(told)
+    except OverflowError:
+        return Why.NOT_FINITE
+    return None if math.isnan(number) else converted(number, column)
 
 
 def _lines(file: Any) -> Iterator[bytes]:

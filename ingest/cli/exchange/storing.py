@@ -26,7 +26,11 @@ TOO_LATE: Final = "the readings around them went by keep_readings_days, so their
 
 @dataclass(slots=True)
 class Counts:
-    """What became of a file's readings.  strangers: readings of sensors that belong to no room, per sensor."""
+    """What became of a file's readings.
+
+    strangers: readings of sensors that belong to no room, per sensor.  doubled: rows whose time stands twice on the
+    clocks.
+    """
 
     stored: int = 0
     repeated: int = 0
@@ -34,6 +38,7 @@ class Counts:
     rejected: Counter[str] = field(default_factory=Counter)
     strangers: Counter[str] = field(default_factory=Counter)
     added: list[str] = field(default_factory=list)
+    doubled: int = 0
 
 
 def job_for(store: SqliteStore, room: str | None) -> Site:
@@ -75,6 +80,7 @@ def store_portions(
     site, counts = job_for(store, room), Counts()
     for portion in portions:
         good = _good(portion, now_ms, tell, counts)
+        counts.doubled += portion.doubled
         before = site
         if room is None:
             good = _without_strangers(good, site, counts)

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.cli.exchange.instants import UnclearInstantError, recorded_ms
+from adapters.framing.times import Times, UnclearTimeError
 from ingest.cli.tables.layout import Layout
 from ingest.cli.tables.numbers import Problem, shown
 from ingest.cli.tables.outputs import MOULD_NAMES, MouldWanted
@@ -121,8 +121,9 @@ def _instant_ms(text: str) -> int | str:
     if not text:
         return "time is empty"
     try:
-        return recorded_ms(int(text) if text.isdecimal() and len(text) >= _MS_DIGITS else text, dt.UTC)
-    except (UnclearInstantError, OverflowError):
+        value = int(text) if text.isdecimal() and len(text) >= _MS_DIGITS else text
+        return Times(dt.UTC).instant("", value).at_ms
+    except (UnclearTimeError, OverflowError):
         return f"time is {shown(text)}, which is no date and time (2026-01-31T14:30Z)"
 
 

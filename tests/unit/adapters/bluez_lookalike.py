@@ -19,10 +19,11 @@ RADIO = "org.bluez.Adapter1"
 DEVICE = "org.bluez.Device1"
 SERVICE = "org.bluez.GattService1"
 CHARACTERISTIC = "org.bluez.GattCharacteristic1"
+DESCRIPTOR = "org.bluez.GattDescriptor1"
 SERVICE_DATA_UUID = "0000fcd2-0000-1000-8000-00805f9b34fb"
 
 _SIGNATURES = {"UUIDs": "as", "Roles": "as", "RSSI": "n", "ServiceData": "a{sv}", "Adapter": "o",
-    "Service": "o", "Device": "o", "Flags": "as", "Value": "ay", "MTU": "q",
+    "Service": "o", "Device": "o", "Characteristic": "o", "Flags": "as", "Value": "ay", "MTU": "q",
 }  # fmt: skip
 
 
@@ -43,6 +44,9 @@ class BluezLookalike:
         self.unanswered: set[str] = set()  # methods that are never answered
         self.failing: dict[str, int] = {}  # methods that fail so many times
         self.gatt: dict[str, list[tuple[str, str, list[str], bytes]]] = {}  # address -> service, uuid, flags, value
+        self.descriptors: dict[tuple[str, int], list[tuple[str, bytes]]] = {}  # address, place in gatt -> uuid, value
+        self.written: list[tuple[str, bytes]] = []  # uuid and value of descriptors that were written
+        self.refusing: dict[tuple[str, str], int] = {}  # method, uuid of a descriptor -> error code
         self._bus: MessageBus | None = None
 
     async def start(self, address: str) -> None:
@@ -125,7 +129,7 @@ class BluezLookalike:
 
     def _answer(self, message: Message) -> Message | bool | None:
         if message.message_type is not MessageType.METHOD_CALL or message.interface not in (
-            OBJECTS, RADIO, DEVICE, CHARACTERISTIC,
+            OBJECTS, RADIO, DEVICE, CHARACTERISTIC, DESCRIPTOR,
         ):  # fmt: skip
             return None
         self.calls.append(message.member)
@@ -137,6 +141,8 @@ class BluezLookalike:
         if self.failing.get(message.member):
             self.failing[message.member] -= 1
             return Message.new_error(message, "org.bluez.Error.Failed", "le-connection-timeout")
+        if message.interface == DESCRIPTOR:
+            return self._descriptor_call(message)
         if message.interface in (DEVICE, CHARACTERISTIC):
             return self._peer_call(message)
         error = self._radio_call(message)
@@ -158,9 +164,27 @@ class BluezLookalike:
             values["Notifying"] = message.member == "StartNotify"
         return Message.new_method_return(message)
 
+    def _descriptor_call(self, message: Message) -> Message:
+        """Read or write a descriptor, or refuse it with an error code as the service tells it."""
+        values = self.objects.get(message.path, {}).get(DESCRIPTOR)
+        if values is None:
+            return Message.new_error(message, "org.freedesktop.DBus.Error.UnknownObject", "no such object")
+        refused = self.refusing.get((message.member, values["UUID"]))
+        if refused is not None:
+            text = f"Operation failed with ATT error: 0x{refused:02x}"
+            return Message.new_error(message, "org.bluez.Error.Failed", text)
+        address = self.objects[message.path[: message.path.index("/service")]][DEVICE]["Address"]
+        place = int(message.path[message.path.index("/char") + 5 :][:4], 16) // 64 - 1
+        kept, number = self.descriptors[address, place], int(message.path[-4:], 16) % 64 - 1
+        if message.member == "WriteValue":
+            self.written.append((kept[number][0], bytes(message.body[0])))
+            kept[number] = (kept[number][0], bytes(message.body[0]))
+            return Message.new_method_return(message)
+        return Message.new_method_return(message, "ay", [kept[number][1]])
+
     def _value(self, path: str) -> bytes:
         address = self.objects[path[: path.index("/service")]][DEVICE]["Address"]
-        return self.gatt[address][int(path[-4:], 16) // 4 - 1][3]
+        return self.gatt[address][int(path[-4:], 16) // 64 - 1][3]
 
     def _resolve(self, device: str) -> None:
         """Tell a connected device's services and characteristics."""
@@ -171,9 +195,13 @@ class BluezLookalike:
             if service not in services:
                 services[service] = f"{device}/service{1000 + len(services):04x}"
                 self._add(services[service], SERVICE, {"UUID": service, "Primary": True, "Device": device})
-            path = f"{services[service]}/char{4 * number:04x}"
+            path = f"{services[service]}/char{64 * number:04x}"
             given = {"UUID": uuid, "Service": services[service], "Flags": flags, "Notifying": False, "MTU": 247}
             self._add(path, CHARACTERISTIC, given)
+            address = self.objects[device][DEVICE]["Address"]
+            for place, (kind, _) in enumerate(self.descriptors.get((address, number - 1), []), 1):
+                described = {"UUID": kind, "Characteristic": path, "Flags": ["read", "write"]}
+                self._add(f"{path}/desc{64 * number + place:04x}", DESCRIPTOR, described)
         self.change(device, {"ServicesResolved": True})
 
     def lose(self, address: str, radio: str = "hci0") -> None:

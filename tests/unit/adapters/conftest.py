@@ -144,6 +144,12 @@ async def web(tmp_path: Path) -> AsyncIterator[Any]:
     await server.end()
 
 
+@pytest.fixture(scope="session")
+def asked_devices() -> Any:
+    """Give the module with the devices that answer when they are asked."""
+    return _helper("asked_devices")
+
+
 lookalike = _helper("bluez_lookalike")
 
 

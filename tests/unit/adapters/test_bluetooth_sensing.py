@@ -14,12 +14,13 @@ from hypothesis import strategies as st
 from adapters import bluetooth_sensing
 from adapters.bluetooth_sensing import BluetoothSensing
 from adapters.conformance import CHECKS, Check, Specimen
-from adapters.contract import QUANTITIES, LostDeviceError, TransientError, Why
+from adapters.contract import QUANTITIES, LostDeviceError, SettingsError, TransientError, Why
 from adapters.framing.sensing import (
     BATTERY_SERVICE,
     CHARACTERISTICS,
     SENSING_SERVICE,
     decode_characteristic,
+    short_uuid,
 )
 from adapters.registry import check_settings
 from ingest.clock import SystemClock
@@ -116,6 +117,155 @@ async def test_several_probes_of_one_kind_are_told_apart(bluez: Any, listen: Any
     found = {(r.sensor, r.quantity): r.value for r in heard.readings}
     assert found["loft", "temperature_c"] == 21.47
     assert found["loft.2", "temperature_c"] == 12.0
+
+
+DESCRIPTION, VALID, MEASUREMENT, TRIGGER = (short_uuid(number) for number in (0x2901, 0x2906, 0x290C, 0x290D))
+
+
+def descriptors(
+    name: str = "air", sampling: int = 1, renewed_s: int = 0, application: int = 0x14
+) -> list[tuple[str, bytes]]:
+    """Give a characteristic's descriptors: -20 to 60 °C, good to 2 %, told on a change."""
+    about = bytes([0, 0, sampling, 60, 0, 0, *renewed_s.to_bytes(3, "little"), application, 4])
+    return [
+        (DESCRIPTION, name.encode()), (MEASUREMENT, about), (VALID, bytes.fromhex("30f87017")), (TRIGGER, b"\x03"),
+    ]  # fmt: skip
+
+
+async def test_what_a_sensor_says_of_itself_is_kept_and_used(bluez: Any, listen: Any, advertising: Any) -> None:
+    """Accuracy, pace, range and trigger become a line by sensor and quantity; a value beyond its own range is none."""
+    bluez.gatt[LOFT] = gatt()
+    bluez.descriptors[LOFT, 0] = descriptors()
+    watched = adapter(notify=False)
+    heard = listen(watched)
+    advertising(LOFT)
+    await heard.count(4)
+    assert watched.health.stated == {
+        ("loft", "temperature_c"): "“air”, instantaneous, meant for: indoor, by its own word good to ±2 % of the value "
+        "(accuracy_temperature_c = 0.4 at 20 °C), can tell -20 to 60 °C, tells by itself when the value changes"
+    }
+    bluez.gatt[LOFT] = gatt("7117")  # 60.01 °C
+    async with asyncio.timeout(5):
+        while not watched.health.rejected.get(Why.OUT_OF_RANGE):
+            await asyncio.sleep(0.02)
+    await heard.stop()
+    assert max(r.value for r in heard.readings if r.quantity == "temperature_c") == 21.47
+
+
+async def test_a_value_is_not_read_before_the_sensor_makes_a_new_one(
+    bluez: Any, listen: Any, advertising: Any, until: Any
+) -> None:
+    """Renewed every hour, it is asked for once in ten rounds; the humidity, of which nothing is said, in every one."""
+    bluez.gatt[LOFT] = gatt()
+    bluez.descriptors[LOFT, 0] = descriptors(renewed_s=3600)
+    heard = listen(adapter(notify=False))
+    advertising(LOFT)
+    await until(lambda: sum(r.quantity == "rh_percent" for r in heard.readings) >= 10, 10.0)
+    await heard.stop()
+    assert sum(r.quantity == "temperature_c" for r in heard.readings) == 1
+
+
+async def test_an_extreme_is_not_filed_as_the_airs_value(bluez: Any, listen: Any, advertising: Any) -> None:
+    """A characteristic that holds the maximum of a minute is said to be there, and not taken."""
+    bluez.gatt[LOFT] = gatt()
+    bluez.descriptors[LOFT, 0] = descriptors(sampling=4)
+    watched = adapter(notify=False)
+    heard = listen(watched)
+    advertising(LOFT)
+    await heard.count(6)
+    await heard.stop()
+    assert {r.quantity for r in heard.readings} == {"rh_percent", "battery_percent", "signal_dbm"}
+    assert "maximum of 60 s, not taken" in watched.health.stated["loft", "temperature_c"]
+
+
+async def test_probes_are_named_by_what_they_say_of_themselves(bluez: Any, listen: Any, advertising: Any) -> None:
+    """By description, by purpose, left out; two that say the same stay two; one that says nothing has its number."""
+    extra = [(SENSING_SERVICE, TEMPERATURE, BOTH, bytes([number, 8])) for number in range(4)]
+    bluez.gatt[LOFT] = [*gatt(), *extra]
+    bluez.descriptors[LOFT, 0] = descriptors("Sensor 1")
+    bluez.descriptors[LOFT, 3] = descriptors("Sensor 2", application=0x1C)
+    bluez.descriptors[LOFT, 4] = descriptors("test point")
+    bluez.descriptors[LOFT, 5] = descriptors("Sensor 3", application=0x1C)
+    probes = {"loft": {"Sensor 1": "loft-lead", "outside": "roof", "test point": ""}}
+    watched = adapter(notify=False, probes=probes)
+    heard = listen(watched)
+    advertising(LOFT)
+    await heard.count(7)
+    await heard.stop()
+    found = {r.sensor: r.value for r in heard.readings if r.quantity == "temperature_c"}
+    assert found == {"loft-lead": 21.47, "roof": 20.48, "roof.4": 20.5, "loft.5": 20.51}
+    assert {sensor for sensor, _ in watched.health.stated} == {"loft-lead", "roof", "roof.4"}
+
+
+async def test_a_descriptor_that_cannot_be_read_spoils_nothing_and_names_nothing(
+    bluez: Any, listen: Any, advertising: Any
+) -> None:
+    """Refused for want of pairing, it leaves the values; but where names go by it, nothing is filed under a guess."""
+    bluez.gatt[LOFT], bluez.gatt[CELLAR] = gatt(), gatt("b004")
+    bluez.descriptors[LOFT, 0] = bluez.descriptors[CELLAR, 0] = descriptors()
+    bluez.refusing["ReadValue", DESCRIPTION] = 0x05
+    heard = listen(
+        adapter(sensors={LOFT: "loft", CELLAR: "cellar"}, notify=False, probes={"cellar": {"air": "cellar-air"}})
+    )
+    advertising(LOFT, CELLAR)
+    async with asyncio.timeout(10):
+        while {r.sensor for r in heard.readings} != {"loft", "cellar"}:
+            await asyncio.sleep(0.02)
+    await heard.stop()
+    told = {(r.sensor, r.quantity) for r in heard.readings}
+    assert ("loft", "temperature_c") in told
+    assert ("cellar", "rh_percent") in told
+    assert ("cellar", "temperature_c") not in told
+
+
+async def test_a_sensor_is_set_to_tell_its_values_only_when_that_is_asked_for(
+    bluez: Any, listen: Any, advertising: Any
+) -> None:
+    """Without the setting nothing is ever written; with it the trigger is, once, and not again while it says so."""
+    bluez.gatt[LOFT] = gatt()
+    bluez.descriptors[LOFT, 0] = descriptors()
+    heard = listen(adapter())
+    advertising(LOFT)
+    await heard.count(4)
+    await heard.stop()
+    assert bluez.written == []
+    for _ in range(2):
+        watched = adapter(notify_every_s=300)
+        heard = listen(watched)
+        await heard.count(4)
+        await heard.stop()
+    assert bluez.written == [(TRIGGER, bytes.fromhex("012c0100"))]
+    assert watched.health.stated["loft", "temperature_c"].endswith("tells by itself every 300 s")
+
+
+async def test_a_sensor_that_does_not_let_itself_be_set_is_read_all_the_same(
+    bluez: Any, listen: Any, advertising: Any
+) -> None:
+    """Error 81, "condition not supported": said, and the values come by asking."""
+    bluez.gatt[LOFT] = gatt()
+    bluez.descriptors[LOFT, 0] = descriptors()
+    bluez.refusing["WriteValue", TRIGGER] = 0x81
+    watched = adapter(notify_every_s=300)
+    heard = listen(watched)
+    advertising(LOFT)
+    await heard.count(8)
+    await heard.stop()
+    assert "does not let itself be set to tell every 300 s" in watched.health.stated["loft", "temperature_c"]
+    assert "error 0x81; the sensor does not know this condition" in watched.health.stated["loft", "temperature_c"]
+
+
+@pytest.mark.parametrize(
+    ("probes", "message"),
+    [
+        ({"attic": {"a": "b"}}, "'attic' is not one of the sensors"),
+        ({"loft": "roof"}, "'loft' is not one of the sensors, or has no table of its probes"),
+        ({"loft": {"a": "the roof"}}, "'the roof' cannot be a sensor's name"),
+    ],
+)
+def test_names_of_probes_are_checked(probes: dict[str, Any], message: str) -> None:
+    """A name that is none, or of a sensor that is not listed, is refused before anything is opened."""
+    with pytest.raises(SettingsError, match=message):
+        adapter(probes=probes)
 
 
 async def test_a_link_lost_again_and_again_leaks_nothing(bluez: Any, listen: Any, advertising: Any, until: Any) -> None:
@@ -237,6 +387,7 @@ async def test_without_a_radio_it_says_so(bus: str, listen: Any) -> None:
         (HUMIDITY, "1127", Why.OUT_OF_RANGE),
         (HUMIDITY, "ffff", None),
         (PRESSURE, "ca760f00", 101.345),  # 1 013 450 tenths of a pascal
+        (PRESSURE, "ffffffff", Why.OUT_OF_RANGE),
         (BATTERY, "64", 100.0),
         (BATTERY, "65", Why.OUT_OF_RANGE),
     ],

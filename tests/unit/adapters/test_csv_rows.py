@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from adapters.contract import QUANTITIES, SENSOR_ID, ProtocolError, Reading, SettingsError, Stamp, Why
 from adapters.framing.columns import COLUMNS
-from adapters.framing.csv_rows import CsvForm, Row, read_rows, zone_named
+from adapters.framing.csv_rows import CsvForm, Row, read_rows, text_of
+from adapters.framing.times import checked_time_format, zone_named
 
 PATIENT = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no failure
 
@@ -93,7 +94,7 @@ def test_gaps_stay_gaps() -> None:
         ("2026-01-01T00:00Z,loft,1e999", Why.NOT_FINITE, "row 3: temperature_c '1e999'"),
         ("2026-01-01T00:00Z,loft,999", Why.OUT_OF_RANGE, "row 3: temperature_c '999'"),
         ("yesterday,loft,20", Why.TIME, "row 3: time 'yesterday'"),
-        ("2026-01-01T00:00,loft,20", Why.TIME, "row 3: time '2026-01-01T00:00'"),
+        ("2026-01-01T00:00,loft,20", Why.TIME, "row 3: time '2026-01-01T00:00': no offset, and no zone is named"),
         ("0001-01-01T00:00Z,loft,20", Why.TIME, "row 3: time '0001-01-01T00:00Z'"),
         ("2026-01-01T00:00Z,the loft,20", Why.NAME, "row 3: sensor 'the loft'"),
         ("2026-01-01T00:00Z,,20", Why.NO_SENSOR, "row 3: sensor None"),
@@ -132,11 +133,100 @@ def test_the_doubled_hour_is_told_apart_by_the_order_of_the_rows() -> None:
         assert {later - earlier for earlier, later in itertools.pairwise(at_ms)} == {600_000}
 
 
+def test_of_two_rows_alike_in_the_doubled_hour_the_second_is_the_second() -> None:
+    """An hourly logger writes 03:00 twice; one that writes temperature and humidity in rows of their own does not."""
+    form = CsvForm(sensor="loft", zone=zone_named("Europe/Helsinki"))
+    first_ms = 1792886400000  # 2026-10-25T03:00+03:00
+    hourly = "time,rh_percent\n2026-10-25 03:00,50\n2026-10-25 03:00,51\n"
+    assert [r.at_ms - first_ms for r in readings(hourly, form)] == [0, 3_600_000]
+    apart = "time,temperature_c,rh_percent\n2026-10-25 03:00,20,\n2026-10-25 03:00,,50\n2026-10-25 03:10,20,\n"
+    assert [r.at_ms - first_ms for r in readings(apart, form)] == [0, 0, 600_000]
+
+
+def test_rows_of_the_doubled_hour_are_marked() -> None:
+    """Whoever wants to tell that the order of the rows decided can: those rows say so, and no others."""
+    text = "time,rh_percent\n" + "".join(f"2026-10-25 {clock},50\n" for clock in ("02:30", "03:30", "03:30", "04:00"))
+    found = rows(text, CsvForm(sensor="loft", zone=zone_named("Europe/Helsinki")))
+    assert [row.doubled for row in found] == [False, True, True, False]
+
+
 def test_a_time_that_never_was_is_refused() -> None:
     """On 29 March 2026 there is no 03:30 in Helsinki: clocks went from 03:00 to 04:00."""
     text = "time,rh_percent\n2026-03-29 03:30,50\n"
     form = CsvForm(sensor="loft", zone=zone_named("Europe/Helsinki"))
-    assert [reason for reason, _ in why(text, form)] == [Why.TIME]
+    ((reason, detail),) = why(text, form)
+    assert reason == Why.TIME
+    assert detail == "row 2: time '2026-03-29 03:30': the clocks never show it: they are set forward over it"
+
+
+@pytest.mark.parametrize(
+    ("form", "cell"),
+    [
+        ("%d.%m.%Y %H:%M", "25.11.2025 10:00"),
+        ("%m/%d/%y %I:%M %p", "11/25/25 10:00 AM"),
+        ("%Y%m%d%H%M%S%z", "20251125110000+0100"),
+        ("unix", "1764064800"),
+        ("unix", "1764064800.0"),
+        ("unix_ms", "1764064800000"),
+    ],
+)
+def test_times_are_read_in_the_form_that_is_named(form: str, cell: str) -> None:
+    """The same instant, as six loggers would write it."""
+    wanted = CsvForm(sensor="loft", zone=zone_named("UTC"), time_format=checked_time_format(form))
+    (reading,) = readings(f"time;rh_percent\n{cell};50\n", wanted)
+    assert reading.at_ms == 1764064800000
+    assert why("time;rh_percent\n25/11/2025;50\n-1;50\n;50\n", wanted) == [
+        (Why.TIME, f"row {number}: time {text!r}") for number, text in ((2, "25/11/2025"), (3, "-1"), (4, ""))
+    ]
+
+
+@pytest.mark.parametrize("form", ["", "%H:%M", "%d.%m. %H:%M", "%Q", "%Y", "%", "unix_s", "%Y-%m-%d %"])
+def test_a_form_of_times_that_names_no_day_is_refused(form: str) -> None:
+    """Before a file is opened, a form with which no date can be read says what it lacks."""
+    with pytest.raises(SettingsError, match="does not say year, month and day"):
+        checked_time_format(form)
+
+
+def test_date_and_time_may_stand_in_two_columns() -> None:
+    """Mapped to `date`, a column is the first half of the time; merely called so, it is passed over."""
+    zone = zone_named("+01:00")
+    text = "Day,Clock,RH\n25.11.2025,11:00,50\n"
+    form = CsvForm({"Day": "date", "Clock": "time", "RH": "rh_percent"}, "loft", zone, "%d.%m.%Y %H:%M")
+    assert [r.at_ms for r in readings(text, form)] == [1764064800000]
+    assert [
+        r.at_ms for r in readings("date,time,rh_percent\n2025,2025-11-25T11:00,50\n", CsvForm({}, "loft", zone))
+    ] == [1764064800000]
+    named = CsvForm({"date": "date"}, "loft", zone)
+    assert [r.at_ms for r in readings("date,time,rh_percent\n2025-11-25,11:00,50\n", named)] == [1764064800000]
+
+
+def test_a_mapped_column_takes_the_place_of_one_that_has_our_name() -> None:
+    """A file with its own idea of "time" (the minutes since start, say) is read by the column that the map names."""
+    text = "time,stamp,rh_percent\n17,2025-11-25T10:00Z,50\n"
+    assert [r.at_ms for r in readings(text, CsvForm({"stamp": "time"}, "loft"))] == [1764064800000]
+
+
+def test_the_decimal_sign_may_be_said() -> None:
+    """Quoted numbers with a comma among commas, and points among tabs, by setting; a thousands' mark is no number."""
+    text = 'at_ms,temperature_c\n1764064800000,"21,5"\n'
+    assert [r.value for r in readings(text, CsvForm(sensor="loft", decimal="comma"))] == [21.5]
+    assert [reason for reason, _ in why(text)] == [Why.NO_VALUE]
+    text = "at_ms;pressure_hpa\n1764064800000;1,013.25\n1764064800000;1013.25\n"
+    assert [r.value for r in readings(text, CsvForm(sensor="loft", decimal="point"))] == [101.325]
+
+
+def test_what_a_logger_says_before_its_table_is_passed_over() -> None:
+    """The header may stand further down; rows keep the numbers that a spreadsheet shows."""
+    text = 'Serial,"12;3\nLocation,Loft\n\nat_ms,rh_percent\n1764064800000,50\n1764064800000,500\n'
+    form = CsvForm(sensor="loft", header_row=4)
+    assert [r.value for r in readings(text, form)] == [50.0]
+    assert why(text, form) == [(Why.OUT_OF_RANGE, "row 6: rh_percent '500'")]
+
+
+def test_lines_are_utf_8_or_the_western_code_page() -> None:
+    """A header as older programs write it can be named in the map as it is seen."""
+    assert text_of("Temp [°C]".encode()) == text_of("Temp [°C]".encode("cp1252")) == "Temp [°C]"
+    assert text_of(b"\x81\xff") == "\ufffdÿ"  # octets that mean nothing there do no harm
 
 
 @pytest.mark.parametrize(

@@ -94,6 +94,56 @@ async def test_plain_numbers_become_readings_by_rule(mosquitto: Any, listen: Any
     assert listener.health.rejected == {Why.NO_VALUE: 3, Why.OUT_OF_RANGE: 1, Why.NAME: 1, Why.UNKNOWN_QUANTITY: 1}
 
 
+async def test_json_documents_become_readings_by_map(mosquitto: Any, listen: Any) -> None:
+    """The sensor from the topic's places, values by pointers, the instant from the document; the rest is counted."""
+    documents = {
+        "house/{floor}/{room}/state": {
+            "values": {
+                "/air/t": "temperature_f",
+                "/air/rh": "rh_percent",
+                "/probe/mc": {"sensor": "{floor}-{room}.wood", "quantity": "wood_mc_percent", "scale": 0.1},
+            },
+            "sensor": "{floor}-{room}",
+            "time": "/at",
+        },
+        "house/{sensor}/json": {"values": {"/rh": "rh_percent"}},
+    }
+    async with mosquitto.publisher() as publisher:
+        await publisher.publish("house/up/loft/state", b'{"air":{"rh":40},"at":1764064000}', qos=1, retain=True)
+        await publisher.publish("house/attic/json", b'{"rh":41}', qos=1, retain=True)
+    listener = adapter(mosquitto.settings | {"documents": documents, "prefix": "mill-"})
+    heard = listen(listener)
+    await heard.count(1)
+    assert heard.readings == [("mill-up-loft", "rh_percent", 40.0, 1_764_064_000_000, Stamp.SENSOR)]
+    async with asyncio.timeout(5):
+        while listener.health.rejected.get(Why.RETAINED) != 1:
+            await asyncio.sleep(0.01)
+    await subscribed(mosquitto, heard)
+    before = dict(listener.health.rejected)
+    async with mosquitto.publisher() as publisher:
+        for topic, text in (
+            ("house/up/loft/state", '{"air":{"t":70.7,"rh":"47.2"},"probe":{"mc":85},"at":"2025-11-25T10:00:00Z"}'),
+            ("house/up/the loft/state", '{"air":{"rh":40},"at":1764064800}'),
+            ("house/up/loft/state", '{"air":{"rh":40}}'),
+            ("house/up/loft/state", "{"),
+            ("house/cellar/json", '{"rh":80}'),
+        ):
+            await publisher.publish(topic, text, qos=1)
+    await heard.count(4)
+    await heard.stop()
+    assert [r[:3] for r in heard.readings] == [
+        ("mill-up-loft", "temperature_c", pytest.approx(21.5)),
+        ("mill-up-loft", "rh_percent", 47.2),
+        ("mill-up-loft.wood", "wood_mc_percent", 8.5),
+        ("mill-cellar", "rh_percent", 80.0),
+    ]
+    assert [r.stamp for r in heard.readings] == [Stamp.SENSOR] * 3 + [Stamp.ARRIVAL]
+    counted = {why: count - before.get(why, 0) for why, count in listener.health.rejected.items()}
+    assert {why: count for why, count in counted.items() if count} == {
+        Why.NAME: 3, Why.TIME: 1, Why.NO_VALUE: 2, Why.NOT_JSON: 1,
+    }  # fmt: skip
+
+
 async def test_a_retained_message_counts_only_where_it_says_when(mosquitto: Any, listen: Any) -> None:
     """What the broker kept is of unknown age: an old value without a time is no reading of now."""
     async with mosquitto.publisher() as publisher:
@@ -332,6 +382,13 @@ async def test_a_message_is_acknowledged_only_when_its_readings_were_handed_over
         ({"numbers": {"house/{sensor}": {"sensor": "x", "quantity": "rh_percent"}}}, "it names the sensor twice"),
         ({"numbers": {"house/x": {"sensor": "a b", "quantity": "rh_percent"}}}, "'a b' cannot be a sensor's name"),
         ({"numbers": {"house/#": "rh_percent"}}, '"house/#": it is no rule for a topic'),
+        ({"numbers": {"a/{x}/{x}": "rh_percent"}}, "a place stands in it twice"),
+        ({"numbers": {"a/b{x}": "rh_percent"}}, '"a/b{x}": it is no rule for a topic'),
+        ({"documents": {"a/b": 5}}, '"a/b": no value is named'),
+        ({"documents": {"a/b": {"values": {}}}}, '"a/b": no value is named'),
+        ({"documents": {"a/b": {"values": {"/t": "rh_percent"}}}}, "'/t' has no sensor"),
+        ({"documents": {"a/b": {"values": {"/t": "rh_percent"}, "sensor": "{b}"}}}, "there is no place {b}"),
+        ({"documents": {"a/{sensor}": {"values": {"/t": "rh_percent"}, "at": "/t"}}}, "there is no key 'at'"),
         ({"prefix": "a b"}, "prefix: 'a b' cannot be a sensor's name"),
     ],
 )

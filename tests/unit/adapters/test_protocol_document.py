@@ -15,16 +15,28 @@ from typing import Any, NamedTuple
 import pytest
 
 import adapters
+from adapters.bluetooth_probes import MOST_PROBES
 from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Setting, Stamp, Why
-from adapters.framing import register_maps, senml, senml_records, serial_lines
+from adapters.framing import json_maps, register_maps, senml, senml_records, serial_answers, serial_lines
 from adapters.framing.broadcasts import MEANINGS, decode_broadcast
 from adapters.framing.csv_rows import CsvForm, read_rows
-from adapters.framing.json_maps import JsonMap
-from adapters.framing.sensing import CHARACTERISTICS, decode_characteristic
+from adapters.framing.json_maps import MAX_DOCUMENT_BYTES, map_of
+from adapters.framing.sensing import CHARACTERISTICS, decode_characteristic, short_uuid
+from adapters.framing.sensing_descriptors import (
+    About,
+    decode_description,
+    decode_measurement,
+    decode_trigger,
+    decode_valid_range,
+)
+from adapters.framing.serial_answers import questions_of
+from adapters.framing.times import zone_named
 from adapters.framing.topic_rules import TopicRules
+from adapters.mqtt_link import HELD_MESSAGES
 from adapters.pack_lines import HOPELESS_BYTES
-from adapters.registry import check_settings, load
+from adapters.registry import BUILT_INS, check_settings, load
 from adapters.serial_line import SerialLine
+from adapters.serial_talk import LONGEST_ANSWER
 from ingest.clock import SystemClock
 
 TEXT = (Path(adapters.__file__).parent / "PROTOCOL.md").read_text(encoding="utf-8")
@@ -43,15 +55,32 @@ EXAMPLES = [
     (sent, wanted)
     for sent, wanted in itertools.pairwise(BLOCKS)
     if sent.words[1:2]
-    in (["senml"], ["senml-cbor"], ["line"], ["file"], ["broadcast"], ["number"], ["document"], ["characteristics"])
-]
+    in (
+        ["senml"], ["senml-cbor"], ["line"], ["file"], ["broadcast"], ["number"], ["document"], ["characteristics"],
+        ["topic-document"], ["answer"],
+    )
+]  # fmt: skip
+
+
+def csv_form(words: list[str]) -> CsvForm:
+    """Give the form that the words of a block say, `_` standing for a space."""
+    told = [word.split("=", 1) for word in words]
+    columns = dict(value.split(":") for key, value in told if key == "map")
+    form = {key: value.replace("_", " ") if key == "time_format" else value for key, value in told if key != "map"}
+    zone = zone_named(form["zone"]) if "zone" in form else None
+    return CsvForm(columns, form.get("sensor"), zone, form.get("time_format"), form.get("decimal", "auto"))
+
+
+def wired() -> list[dict[str, Any]]:
+    """Give every piece of a wiring file in the document."""
+    return [tomllib.loads(block.body)["adapter"][0] for block in BLOCKS if block.words == ["toml", "wiring"]]
 
 
 def replayed(block: Block) -> list[Reading | Rejection]:
     """Send what a block says, and give what comes out, rejections behind readings."""
     way = block.words[1]
     if way == "file":
-        rows = list(read_rows(io.StringIO(block.body), CsvForm()))
+        rows = list(read_rows(io.StringIO(block.body), csv_form(block.words[2:])))
         return [reading for row in rows for reading in row.readings] + [bad for row in rows for bad in row.rejections]
     arrival_ms = ARRIVAL_MS
     if way == "characteristics":
@@ -63,12 +92,24 @@ def replayed(block: Block) -> list[Reading | Rejection]:
         ]
     if way == "document":
         values = dict(word.rsplit("=", 1) for word in block.words[3:])
-        read = JsonMap(values, block.words[2].removeprefix("sensor=")).read(block.body.encode(), arrival_ms)
+        form = {"values": values, "sensor": block.words[2].removeprefix("sensor=")}
+        read = map_of(form).read(block.body.encode(), arrival_ms)
         return [*read.readings, *read.rejections]
+    if way == "topic-document":
+        ((topic, meant),) = next(one["documents"] for one in wired() if "documents" in one).items()
+        rules = TopicRules({}, "", {topic: meant})
+        topic = block.words[2].removeprefix("topic=")
+        return [item for part in rules.read(topic, block.body.encode(), arrival_ms) for item in part]
+    if way == "answer":
+        words = dict(word.rsplit("=", 1) for word in block.words[2:])
+        form = {key: words.pop(key) for key in ("ask", "sensor", "begins") if key in words}
+        (question,) = questions_of([{**form, "fields": words}])
+        return [item for part in question.read(block.body.encode(), arrival_ms) for item in part]
     if way == "number":
         topic, quantity = block.words[2].removeprefix("rule=").split(":")
         rules = TopicRules({topic: quantity})
-        return [rules.read(block.words[3].removeprefix("topic="), block.body.encode(), arrival_ms)]
+        topic = block.words[3].removeprefix("topic=")
+        return [item for part in rules.read(topic, block.body.encode(), arrival_ms) for item in part]
     if way == "broadcast":
         sensor = block.words[2].removeprefix("sensor=")
         return [*decode_broadcast(bytes.fromhex(block.body), sensor, arrival_ms).readings]
@@ -138,6 +179,10 @@ def test_the_limits_are_those_of_the_code() -> None:
         "records in a pack": senml_records.MAX_RECORDS,
         "a line on a serial line, with its checksum": serial_lines.MAX_LINE_BYTES,
         "a sensor's name": 120,
+        "a JSON document, asked for or of a topic": MAX_DOCUMENT_BYTES,
+        "an answer on a serial line": LONGEST_ANSWER,
+        "probes of one kind of a Bluetooth sensor": MOST_PROBES,
+        "MQTT messages that wait to be taken": HELD_MESSAGES,
     }
     assert SENSOR_ID.fullmatch("a" * 120)
     assert not SENSOR_ID.fullmatch("a" * 121)
@@ -153,15 +198,15 @@ def test_the_serial_section_names_the_settings_that_exist() -> None:
 
 def test_the_wiring_examples_would_be_accepted() -> None:
     """Every piece of a wiring file in the document names a kind that exists, and settings that it takes."""
-    wirings = [block.body for block in BLOCKS if block.words == ["toml", "wiring"]]
-    assert len(wirings) == 9
-    for wiring in wirings:
-        (entry,) = tomllib.loads(wiring)["adapter"]
+    entries = wired()
+    # All kinds but a bench's: a file that is played, and a room that is made up.
+    assert {entry["type"] for entry in entries} == set(BUILT_INS) - {"replay", "simulated_room"}
+    for entry in entries:
         entry.pop("name")
         adapter_class = load(entry.pop("type"))
         secrets = [setting.name for setting in adapter_class.SETTINGS if setting.secret]
-        entry = {key: value for key, value in entry.items() if key not in {f"{name}_file" for name in secrets}}
-        adapter_class(check_settings(adapter_class, entry), SystemClock())
+        given = {key: value for key, value in entry.items() if key not in {f"{name}_file" for name in secrets}}
+        adapter_class(check_settings(adapter_class, given), SystemClock())
 
 
 def test_the_register_map_table_names_the_keys_that_exist() -> None:
@@ -170,6 +215,37 @@ def test_the_register_map_table_names_the_keys_that_exist() -> None:
     assert sorted(key.strip() for row in rows for key in row[0].split(",")) == sorted(register_maps.KEYS)
     text = " ".join(cell for row in rows for cell in row)
     assert all(f'"{name}"' in text for name in (*register_maps.TYPES, *register_maps.WORD_ORDERS))
+
+
+def test_the_descriptors_in_the_document_say_what_stands_beside_them() -> None:
+    """The example of section 12, by the code: every descriptor read, and the sentence that is shown."""
+    ((told, wanted),) = [pair for pair in itertools.pairwise(BLOCKS) if pair[0].words[1:2] == ["descriptors"]]
+    assert wanted.words == ["text", "sentence"]
+    characteristic = CHARACTERISTICS[short_uuid(int(told.words[2].removeprefix("characteristic="), 16))]
+    data = {line[:4]: bytes.fromhex(line[4:]) for line in told.body.splitlines()}
+    trigger = decode_trigger(characteristic, data["290D"])
+    assert trigger is not None
+    about = About(
+        decode_description(data["2901"]),
+        decode_measurement(data["290C"]),
+        decode_valid_range(characteristic, data["2906"]),
+        (trigger,),
+    )
+    assert about.sentence(characteristic.quantity) == wanted.body.strip()
+
+
+def test_the_table_of_questions_names_the_keys_that_exist() -> None:
+    """The table of section 18 has every key of a question; the text below it every key of a field."""
+    rows = table("## 18 ")
+    assert sorted(key.strip() for row in rows for key in row[0].split(",")) == sorted(serial_answers.KEYS)
+    section = TEXT.split("\n## 18 ")[1].split("\n## ")[0]
+    assert all(f"`{key}`" in section for key in serial_answers.FIELD_KEYS)
+
+
+def test_the_map_section_names_the_keys_that_exist() -> None:
+    """Section 16 tells every key of a value's table and every setting of a map."""
+    section = TEXT.split("\n## 16 ")[1].split("\n## ")[0]
+    assert all(f"`{key}`" in section for key in (*json_maps.KEYS, "time_format", "zone", "values"))
 
 
 def test_the_broadcast_section_lists_the_objects_that_are_read() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ssl
 
 JSON_TYPE = "application/json"
 
@@ -19,9 +20,9 @@ class WebServer:
         self._server: asyncio.Server | None = None
         self._writers: set[asyncio.StreamWriter] = set()
 
-    async def start(self) -> None:
+    async def start(self, tls: ssl.SSLContext | None = None) -> None:
         """Listen, on the same port as before."""
-        self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port, ssl=tls)
         self.port = self._server.sockets[0].getsockname()[1]
 
     async def end(self) -> None:
@@ -39,7 +40,7 @@ class WebServer:
                 self.seen.append((await reader.readuntil(b"\r\n\r\n")).decode())
                 head = f"HTTP/1.1 {self.status} As-Told\r\nContent-Type: {self.kind}\r\n{self.extra}"
                 writer.write(f"{head}Content-Length: {len(self.body)}\r\n\r\n".encode())
-                for at in range(0, len(self.body), 1 if self.dribble_s else len(self.body)):
+                for at in range(0, len(self.body), 1 if self.dribble_s else max(1, len(self.body))):
                     writer.write(self.body[at : at + 1] if self.dribble_s else self.body)
                     await writer.drain()
                     await asyncio.sleep(self.dribble_s)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
 import os
 import struct
@@ -19,6 +20,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from adapters.contract import QUANTITIES, Reading, Stamp
+from adapters.framing.csv_rows import DECIMALS, CsvForm
+from adapters.recorded_files import FileForm, recorded
+from ingest.cli import import_readings
 from ingest.cli.exchange.writing import FORMATS, harmless
 from ingest.cli.main import main
 from ingest.physics.derived import DERIVED
@@ -115,6 +119,16 @@ def test_what_is_exported_comes_back_bit_for_bit(
             value, same = struct.unpack("<d", bits)[0], struct.unpack("<d", same_bits)[0]
             assert at_ms == same_ms
             assert same == (pytest.approx(value, rel=2.3e-16) if key.quantity == "pressure_kpa" else value)
+
+
+@pytest.mark.parametrize("format_name", ["csv", "senml"])
+def test_what_is_exported_can_be_played_again_bit_for_bit(format_name: str, tmp_path: Path) -> None:
+    """The replay adapter reads an export, derived columns and all, to the same readings as the store gave."""
+    file = tmp_path / f"hour.{format_name}"
+    derived = ("--derived",) if format_name == "csv" else ()
+    assert lumberroom("export", fill(tmp_path / "data", HOUR), "--output", file, *derived).exit_code == 0
+    played = [item for portion in recorded(file, FileForm("auto", CsvForm())) for item in portion]
+    assert sorted(played) == sorted(HOUR)
 
 
 @pytest.mark.parametrize("format_name", FORMATS)
@@ -304,6 +318,54 @@ def test_csv_from_elsewhere_comes_in_by_a_map_of_its_columns(tmp_path: Path) -> 
     assert struct.unpack("<d", bits)[0] == pytest.approx(20.5, abs=1e-12)
 
 
+def test_every_form_of_a_foreign_table_can_be_said(tmp_path: Path) -> None:
+    """A preamble, date and time in two columns, a form of dates, decimal commas, the hour that comes twice: told."""
+    data = fill(tmp_path / "data", [])
+    table = "Logger 7\n\nDatum,Zeit,Temp\n" + "".join(
+        f'26.10.2025,{clock},"20,{number}"\n' for number, clock in enumerate(("01:30", "02:30", "02:30", "03:30"))
+    )
+    (tmp_path / "foreign.csv").write_text(table, encoding="cp1252")
+    options = ["--column", "date=Datum", "--column", "time=Zeit", "--column", "temperature_c=Temp", "--sensor", "oak-2"]
+    options += ["--time-format", "%d.%m.%Y %H:%M", "--decimal", "comma", "--header-row", "3"]
+    result = lumberroom("import", tmp_path / "foreign.csv", "--data", data, *options)
+    assert (result.exit_code, result.stdout) == (0, "4 stored, 0 there already, 0 amended, 0 refused.\n")
+    assert result.stderr.startswith("2 times fall into an hour that the clocks show twice")
+    at_ms = [at for at, _ in content(data)[SeriesKey("oak-2", "temperature_c")]]
+    assert [later - first for first, later in itertools.pairwise(at_ms)] == [3_600_000] * 3
+
+
+def test_every_format_understands_times_alike(tmp_path: Path) -> None:
+    """JSON lines with times in a form of their own and numbers in quotes are read as CSV is."""
+    data = fill(tmp_path / "data", [])
+    rows = [{"when": "01/01/2026 13:00", "rh": "45.5"}, {"when": "1/2/26", "rh": 45}, {"when": "01/01/2026 13:05"}]
+    (tmp_path / "odd.jsonl").write_text("\n".join(map(json.dumps, rows)))
+    options = ("--column", "time=when", "--column", "rh_percent=rh", "--sensor", "oak-1")
+    result = lumberroom("import", tmp_path / "odd.jsonl", "--data", data, *options, "--time-format", "%d/%m/%Y %H:%M")
+    assert result.stdout == "1 stored, 0 there already, 0 amended, 1 refused.\n"
+    assert content(data)[SeriesKey("oak-1", "rh_percent")] == [(NOON_MS, struct.pack("<d", 45.5))]
+
+
+@pytest.mark.parametrize(
+    ("option", "words"),
+    [
+        (("--time-format", "%H:%M"), "--time-format: '%H:%M' does not say year, month and day"),
+        (("--zone", "Atlantis"), "--zone: 'Atlantis' is no time zone"),
+        (("--column", "warmth=T"), "--column: 'warmth=T' is not NAME=COLUMN"),
+    ],
+)
+def test_import_options_that_cannot_be_are_refused(hour: Path, option: tuple[str, str], words: str) -> None:
+    """A mistake in an option is a sentence that names the option; nothing is read."""
+    (hour / "a.csv").write_text("time,sensor,rh_percent\n")
+    result = lumberroom("import", hour / "a.csv", "--data", hour, *option)
+    assert result.exit_code == 2
+    assert words in result.stderr
+
+
+def test_import_offers_the_decimal_signs_that_the_reader_knows() -> None:
+    """The command's list, written out so that `--help` is quick, is the reader's."""
+    assert import_readings.DECIMALS == DECIMALS
+
+
 def test_what_cannot_be_true_is_told_with_its_place(tmp_path: Path) -> None:
     """Each refused value or row is told with its line and reason, counted by reason; the rest is stored."""
     data = fill(tmp_path / "data", [])
@@ -350,10 +412,10 @@ def test_json_lines_are_told_by_their_line(tmp_path: Path) -> None:
     result = lumberroom("import", tmp_path / "odd.jsonl", "--data", data)
     assert result.stdout == "2 stored, 0 there already, 0 amended, 6 refused.\n"
     assert result.stderr.splitlines()[:6] == [
-        "line 3: no time",
-        "line 4: time that the clocks show twice or never that night",
-        "line 5: no sensor",
-        "line 6: rh_percent is not a number",
+        "line 3: time not usable (time None)",
+        "line 4: time not usable (time '2026-03-29T02:30': the clocks never show it: they are set forward over it)",
+        "line 5: no sensor named",
+        "line 6: field of the wrong type (rh_percent True)",
         "line 7: no JSON object",
         "line 8: no JSON",
     ]

@@ -120,6 +120,51 @@ def test_everything_that_a_file_says_is_read(tmp_path: Path) -> None:
     assert wiring.cautions == ()
 
 
+def test_paths_of_adapters_are_meant_from_the_files_own_folder(parsed: Parse, tmp_path: Path) -> None:
+    """A daemon started anywhere finds a replayed file, a watched folder and certificates beside its wiring file."""
+    wiring = parsed(
+        '[site]\nname = "a"\ntime_zone = "UTC"\n'
+        '[[adapter]]\nname = "one"\ntype = "replay"\npath = "recorded/hall.csv"\n'
+        '[[adapter]]\nname = "two"\ntype = "dropped_files"\nfolder = "/srv/drops"\n'
+        '[[adapter]]\nname = "three"\ntype = "mqtt_topics"\nbroker = "b"\ntopics = ["a"]\nca_file = "~/ca.pem"\n'
+    )
+    one, two, three = (adapter.settings for adapter in wiring.adapters)
+    assert one["path"] == str(tmp_path / "recorded/hall.csv")
+    assert two["folder"] == "/srv/drops"
+    assert three["ca_file"] == str(Path.home() / "ca.pem")
+    assert three["cert_file"] is None
+
+
+@pytest.mark.parametrize(
+    ("adapter", "words"),
+    [
+        (
+            'type = "serial_poll"\nport = "/dev/x"\nquestions = [{ ask = "a", sensor = "s" }, { sensor = "s" }]\n',
+            "questions, entry 2: it takes either ask or ask_hex",
+        ),
+        (
+            'type = "http_poll"\nurl = "http://x/"\nsensor = "s"\nvalues = { "t" = "temperature_c" }\n',
+            "'t' is no JSON Pointer",
+        ),
+        (
+            'type = "mqtt_topics"\nbroker = "b"\nnumbers = { "a/b" = "temperature_c" }\n',
+            '"a/b": it does not say whose numbers these are',
+        ),
+        ('type = "replay"\npath = "a.csv"\ntime_format = "%H:%M"\n', "does not say year, month and day"),
+        ('type = "modbus_tcp"\nhost = "h"\nregisters = [{ sensor = "s" }]\n', "entry 1"),
+        ('type = "http_poll"\nurl = "http://me:hunter2@h/"\n', "url: secrets do not belong in the wiring file"),
+    ],
+)
+def test_mistakes_inside_maps_rules_and_questions_are_found_with_the_others(
+    parsed: Parse, adapter: str, words: str
+) -> None:
+    """What only the adapter itself understands is checked with the file, not first when the daemon starts."""
+    (told, other) = sentences(parsed, f'[site]\nname = "a"\ntime_zone = "X"\n[[adapter]]\nname = "one"\n{adapter}')
+    assert "[[adapter]]" in other
+    assert words in other, told
+    assert "hunter2" not in other
+
+
 def test_secrets_are_in_no_representation(tmp_path: Path) -> None:
     """Printing a wiring, as a log or a trace may, shows no secret."""
     path = tmp_path / "lumberroom.toml"

@@ -180,6 +180,21 @@ async def test_an_end_is_final() -> None:
     await stopped(task)
 
 
+async def test_what_sensors_say_of_themselves_is_handed_on() -> None:
+    """Lines by sensor and quantity, in order, as long as the adapter has them."""
+
+    async def talkative(adapter: Scripted) -> AsyncIterator[Sequence[Reading]]:
+        adapter.health.stated = {("s", "rh_percent"): "renewed every 60 s", ("a", "rh_percent"): "mean of 5 s"}
+        yield [reading()]
+        await asyncio.Event().wait()
+
+    site = Site(a=talkative)
+    assert site.status("a").stated == ()
+    task = await running(site)
+    assert site.status("a").stated == ("a, rh_percent: mean of 5 s", "s, rh_percent: renewed every 60 s")
+    await stopped(task)
+
+
 async def test_the_error_is_gone_once_it_is_heard_again() -> None:
     """After a replug the page no longer says that the device is lost; what was rejected before still counts."""
     runs = []
