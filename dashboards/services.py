@@ -63,10 +63,37 @@ class RoomStanding:
 
 @dataclass(frozen=True, slots=True)
 class Submitted:
-    """What became of readings that were handed in: counts, and each one refused with its reason."""
+    """What became of readings that were handed in: counts, and each one refused with its reason.
+
+    refused: beside each rejection, which of the readings it is about, counted from 0.
+    """
 
     appended: Appended
     rejections: tuple[Rejection, ...] = ()
+    refused: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceRight:
+    """What a device may do that showed its key.  sensors: what it may write, names or beginnings with a * behind."""
+
+    name: str
+    sensors: tuple[str, ...]
+
+    def allows(self, sensor: str) -> bool:
+        """Say whether readings of this sensor may come from it."""
+        return any(sensor.startswith(one[:-1]) if one.endswith("*") else sensor == one for one in self.sensors)
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceKeyStatus:
+    """A device's key as people see it.  Instants: UTC ms; None = never."""
+
+    name: str
+    sensors: tuple[str, ...]
+    made_ms: int
+    last_used_ms: int | None = None
+    revoked_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +155,14 @@ class Services(Protocol):
 
     def push_token_matches(self, token: str) -> bool:
         """Say whether a bearer token may push readings (compared in constant time); always False where none is set."""
+        ...
+
+    def device_right(self, token: str) -> DeviceRight | None:
+        """Give what a device may do by this key, and note that it was used; None where no such key holds."""
+        ...
+
+    def device_keys(self) -> Sequence[DeviceKeyStatus]:
+        """Give the keys of devices, those that hold first."""
         ...
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:

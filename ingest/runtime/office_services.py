@@ -8,7 +8,16 @@ from importlib import metadata
 from typing import Any, Final
 
 from adapters.contract import Reading
-from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
+from dashboards.services import (
+    AdapterStatus,
+    CaughtMail,
+    DeviceKeyStatus,
+    DeviceRight,
+    ForwardingStatus,
+    News,
+    RoomStanding,
+    Submitted,
+)
 from ingest.central.central_store import CentralSeries
 from ingest.central.hearing import SiteTold
 from ingest.central.names import joined, room_name, sensor_name
@@ -188,6 +197,14 @@ class OfficeServices:
     def push_token_matches(self, token: str) -> bool:
         """Say no: an office takes no readings."""
         return False
+
+    def device_right(self, token: str) -> DeviceRight | None:
+        """Give nothing: an office takes no readings."""
+        return None
+
+    def device_keys(self) -> Sequence[DeviceKeyStatus]:
+        """Give nothing: an office takes no readings."""
+        return ()
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Refuse: readings go to the site that they belong to. Raises RefusedError."""

@@ -9,11 +9,21 @@ from importlib import metadata
 from typing import Any, Final
 
 from adapters.contract import Reading
-from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
+from dashboards.services import (
+    AdapterStatus,
+    CaughtMail,
+    DeviceKeyStatus,
+    DeviceRight,
+    ForwardingStatus,
+    News,
+    RoomStanding,
+    Submitted,
+)
 from ingest.clock import Clock
 from ingest.present.digits import Units
 from ingest.runtime.fitness import failings
 from ingest.runtime.intake import Intake
+from ingest.runtime.keybook import KeyBook
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.wiring import Wiring
@@ -47,6 +57,7 @@ class Parts:
     store: Store
     site: Callable[[], Site]
     intake: Intake
+    keys: KeyBook
     supervisor: Supervisor
     news: NewsBoard
     round_age_s: Callable[[], float]
@@ -99,6 +110,14 @@ class DaemonServices:
         """Say whether a bearer token may push readings (compared in constant time); always False where none is set."""
         expected = self._parts.wiring.page.push_token
         return expected is not None and hmac.compare_digest(token.encode(), expected.encode())
+
+    def device_right(self, token: str) -> DeviceRight | None:
+        """Give what a device may do by this key, and note that it was used. Reads the store: not for the event loop."""
+        return self._parts.keys.right(token)
+
+    def device_keys(self) -> Sequence[DeviceKeyStatus]:
+        """Give the keys of devices, those that hold first. Reads the store: not for the event loop."""
+        return self._parts.keys.listed()
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Check and store readings; returns once they are durable. Raises StorageError when they could not be."""

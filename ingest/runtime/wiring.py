@@ -30,6 +30,16 @@ class PageWiring:
 
 
 @dataclass(frozen=True, slots=True)
+class PushWiring:
+    """Where devices on the network may hand readings in, each with its key.  cert_file, key_file: for TLS, PEM."""
+
+    host: str
+    port: int
+    cert_file: Path | None = None
+    key_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class MailWiring:
     """How mail goes out.  trouble: why it cannot at present (a secret that is not there), a sentence, or empty."""
 
@@ -104,6 +114,7 @@ class Wiring:
     site: Site
     data_directory: Path
     page: PageWiring = PageWiring()
+    push: PushWiring | None = None
     mail: MailWiring | None = None
     central: CentralWiring | None = None
     webhooks: tuple[WebhookWiring, ...] = ()
