@@ -133,8 +133,12 @@ def _document(refusal: AnswerError) -> JSONResponse:
     return JSONResponse(problem.model_dump() | refusal.more, refusal.status, refusal.headers, media_type=PROBLEM_TYPE)
 
 
+_RENAMED: Final = {413: "Content Too Large", 422: "Unprocessable Content"}
+"""As RFC 9110 calls them (section 15.5); older versions of Python know their older names."""
+
+
 def _title(status: int) -> str:
-    return HTTPStatus(status).phrase
+    return _RENAMED.get(status) or HTTPStatus(status).phrase
 
 
 def _from_status(request: Request, error: HTTPException) -> AnswerError:

@@ -60,8 +60,8 @@ def add_key(name: str, sensors: tuple[str, ...], data: Path | None) -> None:
         device_keys.add(connection, key, known)
     click.echo(key)
     click.echo(
-        f"This is the key of {name}; it is kept nowhere, so note it down now. It may write {', '.join(known.sensors)}.\n"
-        "The device sends it with every pack, as: Authorization: Bearer KEY",
+        f"This is the key of {name}; it is kept nowhere, so note it down now.\n"
+        f"It may write {', '.join(known.sensors)}. The device sends it with every pack, as: Authorization: Bearer KEY",
         err=True,
     )
 

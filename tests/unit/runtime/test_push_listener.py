@@ -290,9 +290,11 @@ def _own_address() -> str | None:
 
 def test_an_address_that_cannot_be_had_is_said() -> None:
     """Another program's port may work later; an address of another computer never will."""
-    with bind(PushWiring("127.0.0.1", 0)) as listener:
-        with pytest.raises(TransientError, match="another program listens there"):
-            bind(PushWiring("127.0.0.1", listener.getsockname()[1]))
+    with (
+        bind(PushWiring("127.0.0.1", 0)) as listener,
+        pytest.raises(TransientError, match="another program listens there"),
+    ):
+        bind(PushWiring("127.0.0.1", listener.getsockname()[1]))
     with pytest.raises(SettingsError, match="cannot be listened to"):
         bind(PushWiring("192.0.2.1", 8431))
 
