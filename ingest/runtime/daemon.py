@@ -24,6 +24,7 @@ from ingest.clock import Clock, SystemClock
 from ingest.errors import LumberroomError, StorageError
 from ingest.notices.alive import SignOfLife
 from ingest.runtime import job, wallwatch
+from ingest.runtime.adopting import Adopter, Job, entries_of
 from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
 from ingest.runtime.keybook import NOTE_EVERY_S, KeyBook
@@ -31,6 +32,7 @@ from ingest.runtime.loopwatch import LoopWatch
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.page_task import AppFactory, Ready, RunningPage
+from ingest.runtime.reach import Looking, Surroundings
 from ingest.runtime.services import DaemonServices, Figures, Parts, no_mails
 from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.systemd import Systemd, alive
@@ -105,6 +107,7 @@ class Daemon:
         self._went_round_s = self.clock.monotonic_s()
         self._tasks: list[asyncio.Task[None]] = []
         self._upkeep: Upkeep | None = None
+        self._looking: Looking | None = None
         self._round_s = time.monotonic()  # when a round was last finished; real, as the machine is what is watched
 
     def stop(self) -> None:
@@ -209,6 +212,15 @@ class Daemon:
         keys: KeyBook,
         figures: dict[str, Figures],
     ) -> DaemonServices:
+        around = Surroundings(
+            adapters=lambda: [adapter.wiring for adapter in supervisor.adapters],
+            entries=lambda: entries_of(self.wiring.path),
+            strangers=intake.strangers,
+            site=lambda: self._site,
+            clock=self.clock,
+        )
+        looking = self._looking = Looking(around)
+        known = Job(lambda: self._site, self._take_site, self._news.publish)
         parts = Parts(
             wiring=self.wiring,
             clock=self.clock,
@@ -217,6 +229,8 @@ class Daemon:
             intake=intake,
             keys=keys,
             supervisor=supervisor,
+            looking=looking,
+            adopter=Adopter(self.wiring.path, store, self.clock, known, (intake, supervisor, looking)),
             news=self._news,
             round_age_s=lambda: time.monotonic() - self._round_s,
             figures=figures,
@@ -245,6 +259,9 @@ class Daemon:
         self._keep("notices", lambda: self._notifying.run(store))
         if (forwarding := self._forwarding) is not None:
             self._keep("forwarding", lambda: forwarding.run(store))
+
+    def _take_site(self, site: Site) -> None:
+        self._site = site
 
     def _is_alive(self, intake: Intake) -> bool:
         age_s = time.monotonic() - self._round_s
@@ -305,7 +322,9 @@ class Daemon:
     async def _stop(
         self, adapters: asyncio.Task[None], pages: Sequence[RunningPage], intake: Intake, keys: KeyBook
     ) -> None:
+        looking = [asyncio.create_task(self._looking.pause())] if self._looking else []
         await end([adapters], _ADAPTERS_LIMIT_S)
+        await asyncio.wait(looking, timeout=0.1) if looking else None
         self._news.close()
         if pages:
             await finish(asyncio.gather(*(page.stop() for page in pages)), _PAGE_LIMIT_S, _note)

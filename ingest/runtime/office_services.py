@@ -10,11 +10,14 @@ from typing import Any, Final
 from adapters.contract import Reading
 from dashboards.services import (
     AdapterStatus,
+    Adopted,
+    Adoption,
     CaughtMail,
     DeviceKeyStatus,
     DeviceRight,
     ForwardingStatus,
     News,
+    Reach,
     RoomStanding,
     Submitted,
 )
@@ -146,6 +149,7 @@ class OfficeServices:
         self.read: StoreReader = reader
         self._reader = reader
         self.demo_speed: float | None = None
+        self.looks_around = False
         self.units = Units(wiring.units)
 
     def site(self) -> Site:
@@ -205,6 +209,14 @@ class OfficeServices:
     def device_keys(self) -> Sequence[DeviceKeyStatus]:
         """Give nothing: an office takes no readings."""
         return ()
+
+    async def within_reach(self, *, renew: bool = True, again: bool = False) -> Reach:
+        """Give nothing: sites look around themselves."""
+        return Reach(False)
+
+    async def adopt(self, adoption: Adoption) -> Adopted:
+        """Refuse: sensors are adopted at their site. Raises RefusedError."""
+        raise RefusedError("an office adopts no sensors", where=adoption.sensor, mend="Do it at the site.")
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Refuse: readings go to the site that they belong to. Raises RefusedError."""

@@ -11,6 +11,9 @@ from typing import Final
 
 from adapters.contract import Reading
 
+RECENT_MS: Final = 60_000
+BREATH: Final[Mapping[str, float]] = {"rh_percent": 3.0, "temperature_c": 1.0, "wood_mc_percent": 1.0}
+"""As `adapters.discovery` has it; an adapter's sensors often speak once a minute only."""
 MOST: Final = 500
 """How many are remembered; the one heard longest ago is forgotten first."""
 
@@ -22,6 +25,25 @@ class Stranger:
     heard_ms: int
     source: str
     figures: dict[str, float] = field(default_factory=dict)
+    _since: dict[str, tuple[int, float]] = field(default_factory=dict)  # the lowest lately, by quantity, and when
+
+    def put(self, quantity: str, value: float, now_ms: int) -> None:
+        """Keep a figure, and from where it has risen."""
+        self.figures[quantity] = value
+        at_ms, lowest = self._since.get(quantity, (now_ms, value))
+        if value <= lowest or now_ms - at_ms > RECENT_MS:
+            at_ms, lowest = now_ms, value
+        self._since[quantity] = (at_ms, lowest)
+
+    def moved(self) -> dict[str, float]:
+        """Give by how much each figure has risen lately."""
+        return {quantity: self.figures[quantity] - lowest for quantity, (_, lowest) in self._since.items()}
+
+    def is_moving(self, now_ms: int) -> bool:
+        """Say whether a figure has just risen as it does when somebody breathes on the sensor or warms it."""
+        moved = self.moved()
+        fresh = {quantity for quantity, (at_ms, _) in self._since.items() if now_ms - at_ms <= RECENT_MS}
+        return any(moved.get(quantity, 0.0) >= by for quantity, by in BREATH.items() if quantity in fresh)
 
 
 class Strangers:
@@ -39,7 +61,7 @@ class Strangers:
         is_new = stranger is None
         stranger = stranger or Stranger(now_ms, source)
         stranger.heard_ms, stranger.source = now_ms, source
-        stranger.figures[reading.quantity] = reading.value
+        stranger.put(reading.quantity, reading.value, now_ms)
         self._heard[reading.sensor] = stranger
         if len(self._heard) > MOST:
             del self._heard[next(iter(self._heard))]

@@ -20,16 +20,19 @@ from adapters.contract import QUANTITIES, Reading, Rejection, Stamp
 from dashboards.app import create_app
 from dashboards.services import (
     AdapterStatus,
+    Adopted,
+    Adoption,
     CaughtMail,
     DeviceKeyStatus,
     DeviceRight,
     ForwardingStatus,
     News,
+    Reach,
     RoomStanding,
     Submitted,
 )
 from ingest.clock import DrivenClock
-from ingest.errors import StorageError
+from ingest.errors import LumberroomError, StorageError
 from ingest.present.digits import Units
 from ingest.runtime.newsboard import NewsBoard
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind, NoticeState
@@ -78,6 +81,12 @@ class BenchServices:
     forwards: ForwardingStatus | None = None
     rights: dict[str, DeviceRight] = field(default_factory=dict)
     keys: list[DeviceKeyStatus] = field(default_factory=list)
+    looks_around: bool = True
+    reach: Reach = field(default_factory=lambda: Reach(False))
+    asked: list[tuple[bool, bool]] = field(default_factory=list)
+    adoptions: list[Adoption] = field(default_factory=list)
+    adopted: Adopted = field(default_factory=lambda: Adopted("loft-2", "loft", ("Loft 2 belongs to Loft now.",)))
+    refuses: LumberroomError | None = None
     failing: bool = False
     disk_full: bool = False
     board: NewsBoard = field(default_factory=NewsBoard)
@@ -124,6 +133,18 @@ class BenchServices:
     def device_keys(self) -> Sequence[DeviceKeyStatus]:
         """Give what the test says of keys."""
         return self.keys
+
+    async def within_reach(self, *, renew: bool = True, again: bool = False) -> Reach:
+        """Give what the test says is within reach, and note who asked how."""
+        self.asked.append((renew, again))
+        return self.reach
+
+    async def adopt(self, adoption: Adoption) -> Adopted:
+        """Note what is wanted; refuse what the test wants refused."""
+        self.adoptions.append(adoption)
+        if self.refuses is not None:
+            raise self.refuses
+        return self.adopted
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Store what belongs to a sensor of the site, judge it, and tell of it."""
