@@ -80,6 +80,18 @@ def bearer_token(authorization: str | None) -> str | None:
     return found["token"] if found else None
 
 
+def is_our_own(headers: Headers) -> bool:
+    """Say whether a request that changes something comes from a page of ours, and not from one on the internet.
+
+    A browser says so by `Origin` (RFC 6454) and by `Sec-Fetch-Site` (Fetch Metadata Request Headers, W3C); a page
+    cannot set either. Where neither is said it is nobody's page, and refused all the same: people use browsers.
+    """
+    origin = headers.get("origin", "null")
+    if origin != "null":
+        return origin.partition("://")[2] == headers.get("host", "") and origin.startswith(("http://", "https://"))
+    return headers.get("sec-fetch-site") == "same-origin"
+
+
 class LoopbackOnly:
     """Lets a request through when it came to a loopback address and names one in its Host header."""
 

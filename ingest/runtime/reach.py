@@ -213,8 +213,8 @@ def _ways(around: Surroundings, findings: Findings) -> tuple[list[Way], list[str
 
     clock, adapters = around.clock, around.adapters()
     wired = [port for adapter in adapters if isinstance(port := adapter.settings.get("port"), str)]
-    listed = {"ports": around.ports} if around.ports else {}
-    ways: list[Way] = [partial(on_serial_ports, clock=clock, wired=wired, **listed)]
+    on_ports = partial(on_serial_ports, ports=around.ports) if around.ports else on_serial_ports
+    ways: list[Way] = [partial(on_ports, clock=clock, wired=wired)]
     where = ["serial ports that no adapter has"]
     radios = {str(a.settings.get("radio", "")) for a in adapters if a.kind.startswith("bluetooth")} or {""}
     for radio in sorted(radios):
