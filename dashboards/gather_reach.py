@@ -27,6 +27,7 @@ ADDRESS: Final = "/reach"
 CARRIED: Final = ("signal_dbm", "battery_percent")
 """Told beside a sensor's figures: of its radio and its battery, not of the air."""
 MANY: Final = 200
+NO_BREAK: Final = "\u00a0"
 _WAYS: Final = {"serial": "Serial line", "bluetooth": "Bluetooth", "mqtt": "MQTT"}
 _LEAST_SHOWN: Final = 0.05
 _BY_PLACE: Final = {
@@ -67,7 +68,7 @@ def _row(view: View, one: Sighting) -> SightingRow:
     room = view.site.room(one.room) if one.room else None
     can = not one.room and not one.lacks
     carried = [
-        f"{digits.short(name)} {digits.amount(name, one.figures[name], view.units)}"
+        f"{digits.short(name)} {digits.amount(name, one.figures[name], view.units)}".replace(" ", NO_BREAK)
         for name in CARRIED
         if name in one.figures
     ]

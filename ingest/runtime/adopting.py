@@ -106,7 +106,7 @@ class Adopter:
         except CannotWriteError as error:
             await self._save(sensor, adoption.by)
             done = (
-                f"{self._belongs(sensor)} Nothing reads it yet:",
+                f"{self._in_room(sensor)}. Nothing reads it yet, since no adapter could be added:",
                 f"{error.what}. {error.mend}",
             )
             return Adopted(sensor.id, sensor.room, done, to_copy=lines)
@@ -121,10 +121,12 @@ class Adopter:
         at = dt.datetime.fromtimestamp(self._clock.now_ms() / 1000, dt.UTC)
         return f"# added from the page by {by.strip()}, {at:%Y-%m-%dT%H:%MZ}"
 
-    def _belongs(self, sensor: Sensor) -> str:
+    def _in_room(self, sensor: Sensor) -> str:
         room = self._job.site().room(sensor.room)
-        title = room.title if room else sensor.room
-        return f"{sensor.title or sensor.id} belongs to {title} now; what it says is stored and judged from now on."
+        return f"{sensor.title or sensor.id} belongs to {room.title if room else sensor.room} now"
+
+    def _belongs(self, sensor: Sensor) -> str:
+        return f"{self._in_room(sensor)}; what it says is stored and judged from now on."
 
     async def _save(self, sensor: Sensor, by: str) -> None:
         site = self._job.site()

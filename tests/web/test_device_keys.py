@@ -110,6 +110,15 @@ def test_who_sends_too_often_is_told_when_to_come_again(push, services, bench):
     assert push(b"{}").status_code == 400
 
 
+def test_the_sites_own_program_is_not_held_back(client, services, bench):
+    """The wiring's token on the computer itself may be that of a gateway for very many sensors."""
+    headers = {"Authorization": f"Bearer {bench.token}", "Content-Type": SENML}
+    local = TestClient(client.app, base_url="http://127.0.0.1:8430", client=("127.0.0.1", 5))
+    burst = int(Limits().address.burst)
+    answers = {local.post("/api/v1/readings", content=b"{}", headers=headers).status_code for _ in range(burst + 50)}
+    assert answers == {400}
+
+
 def test_strangers_are_held_back_sooner(push, bench):
     """Who tries keys gets few tries from one address, also with the right one then."""
     for _ in range(int(Limits().unknown.burst)):

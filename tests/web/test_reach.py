@@ -47,7 +47,7 @@ def words(text: str) -> str:
 
 def test_what_is_heard_is_told_with_figures_that_moved(client, reach):
     """Each with its name, way, figures, by how much they moved, signal, battery; those with a room stand apart."""
-    said = words(client.get("/reach").text)
+    said = words(client.get("/reach").text).replace("\u00a0", " ")
     for wanted in (
         "Listening: serial ports, Bluetooth.",
         "ATC 0001 (to be named) rising now",
