@@ -180,9 +180,9 @@ async def test_adopting_by_clicks_on_the_page_of_a_running_daemon(tmp_path: Path
 
 
 async def _until_seen(bluez: Any, humidity: str, look: Any) -> None:
-    """Broadcast again and again until the page shows it."""
-    for _ in range(30):
-        bluez.advertise(LOFT, bytes.fromhex(f"4002c40903{humidity}"), rssi=-60)
+    """Broadcast again and again until the page shows it; the temperature moves a little, so that each is a new one."""
+    for number in range(30):
+        bluez.advertise(LOFT, bytes.fromhex(f"4002{0xC0 + number:02x}0903{humidity}"), rssi=-60)
         with contextlib.suppress(AssertionError):
             await look()
             return
