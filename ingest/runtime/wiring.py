@@ -114,7 +114,6 @@ class Wiring:
     site: Site
     data_directory: Path
     page: PageWiring = PageWiring()
-    push: PushWiring | None = None
     mail: MailWiring | None = None
     central: CentralWiring | None = None
     webhooks: tuple[WebhookWiring, ...] = ()
@@ -123,6 +122,7 @@ class Wiring:
     units: Units = "si"
     path: Path | None = None  # the file it came from
     cautions: tuple[str, ...] = ()
+    push: PushWiring | None = None
 
     def secrets(self) -> tuple[str, ...]:
         """Give every secret, so that the log can blot them out."""
