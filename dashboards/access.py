@@ -80,16 +80,17 @@ def bearer_token(authorization: str | None) -> str | None:
     return found["token"] if found else None
 
 
-def is_our_own(headers: Headers) -> bool:
-    """Say whether a request that changes something comes from a page of ours, and not from one on the internet.
+def comes_from_here(headers: Headers) -> bool:
+    """Say whether a request that changes something was sent by a page of ours, as its browser says.
 
-    A browser says so by `Origin` (RFC 6454) and by `Sec-Fetch-Site` (Fetch Metadata Request Headers, W3C); a page
-    cannot set either. Where neither is said it is nobody's page, and refused all the same: people use browsers.
+    Browsers put that beyond a page's reach (Fetch Metadata, and RFC 6454 section 7.3). One that says neither is no
+    browser of these years, and is refused.
     """
-    origin = headers.get("origin", "null")
-    if origin != "null":
-        return origin.partition("://")[2] == headers.get("host", "") and origin.startswith(("http://", "https://"))
-    return headers.get("sec-fetch-site") == "same-origin"
+    site = headers.get("sec-fetch-site")
+    if site is not None:
+        return site == "same-origin"
+    scheme, mark, host = headers.get("origin", "").partition("://")
+    return bool(mark) and scheme in ("http", "https") and host.lower() == headers.get("host", "").lower()
 
 
 class LoopbackOnly:

@@ -15,7 +15,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboards import gather_reach
-from dashboards.access import is_our_own
+from dashboards.access import comes_from_here
 from dashboards.gather_reach import ADDRESS
 from dashboards.problems import AnswerError
 from dashboards.rendering import Pages
@@ -92,7 +92,7 @@ def _is_asked_by_us(request: Request) -> bool:
 
 
 def _only_ours(request: Request) -> None:
-    if not is_our_own(request.headers):
+    if not comes_from_here(request.headers):
         raise AnswerError(
             403, "This was not sent by a page of this site.", mend="Open the page yourself, and press its button."
         )

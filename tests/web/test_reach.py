@@ -97,7 +97,7 @@ FOREIGN = [
     {"Sec-Fetch-Site": "cross-site"},
     {"Sec-Fetch-Site": "same-site"},
     {"Sec-Fetch-Site": "none"},
-    {"Origin": "https://stranger.example", "Sec-Fetch-Site": "same-origin"},
+    {"Origin": "http://127.0.0.1:8430", "Sec-Fetch-Site": "cross-site"},
 ]
 
 
