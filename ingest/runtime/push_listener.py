@@ -60,7 +60,8 @@ def _peer(connection: socket.socket) -> str | None:
 
 def bind(push: PushWiring) -> BoundedSocket:
     """Bind the address. Raises TransientError when another program has it, SettingsError when it cannot be used."""
-    listener = BoundedSocket(socket.AF_INET6 if ":" in push.host else socket.AF_INET, socket.SOCK_STREAM)
+    family = socket.AF_INET6 if ":" in push.host else socket.AF_INET
+    listener = BoundedSocket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)  # the protocol: see page_address
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((push.host, push.port))

@@ -221,6 +221,18 @@ async def test_a_line_that_is_kept_serves_one_request_after_the_other(listening:
     await writer.wait_closed()
 
 
+async def test_answers_on_a_kept_line_do_not_wait_for_acknowledgements(listening: int) -> None:
+    """Fifty requests one after the other take far less than the 40 ms each that a delayed acknowledgement costs."""
+    reader, writer = await asyncio.open_connection("127.0.0.1", listening)
+    began_s = time.monotonic()
+    for _ in range(50):
+        writer.write(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+        await asyncio.wait_for(reader.readuntil(b"well"), 5)
+    assert time.monotonic() - began_s < 50 * 0.02
+    writer.close()
+    await writer.wait_closed()
+
+
 def accepted(listener: BoundedSocket) -> socket.socket | None:
     """Accept one connection, or none where it may not stay."""
     try:
