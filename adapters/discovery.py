@@ -1,213 +1,169 @@
-"""Looks for sensors within reach: on serial ports, on the air, at a broker. It listens only; nothing is stored.
+"""What was found within reach of this computer: by which way, its name and figures, and how it is adopted.
 
-What it finds are `Found`s that change while one watches, so that breathing on a sensor shows which one it is; each
-knows the lines of the wiring file by which it is adopted.
+It is found by listening only (`adapters.discovery_ways`); nothing is stored. What is found changes while one watches,
+so that breathing on a sensor shows which one it is; each knows the lines of the wiring file by which it is adopted. The
+command and the page both stand on this.
 """
 
 from __future__ import annotations
 
 import asyncio
 import json
-import re
-import uuid
-from collections.abc import Awaitable, Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Final
+from collections import deque
+from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
 
-import aiomqtt
-from bleak.backends.device import BLEDevice
-from bleak.backends.scanner import AdvertisementData
-
-from adapters.bluetooth_names import NO_RSSI
-from adapters.bluetooth_radio import listening
-from adapters.contract import AdapterError, AdapterHealth, Reading, WallClock
-from adapters.framing.broadcasts import SERVICE_UUID, decode_broadcast, is_encrypted
-from adapters.framing.senml import decode_pack
-from adapters.framing.senml_records import Form
-from adapters.framing.sensing import SENSING_SERVICE
-from adapters.mqtt_link import Broker, Message, connected
-from adapters.pack_lines import PackLines
-from adapters.serial_port import open_port, ports_there
+from adapters.contract import AdapterError, Reading
 
 MOST_FOUND: Final = 500
 """No more than so many are shown: strangers' radios change their addresses all the time."""
-BAUDS: Final = (115_200, 9_600, 57_600, 19_200)
-BAUD_TRIED_S: Final = 4.0
-_NUMBER: Final = re.compile(rb"\s*[+-]?\d{1,9}(\.\d{1,12})?\s*")
+AGAIN_S: Final = 15.0
+"""A way that failed is tried again after so long: somebody may plug the radio in meanwhile."""
+RECENT_MS: Final = 30_000
+BREATH: Final[Mapping[str, float]] = {"rh_percent": 3.0, "temperature_c": 1.0, "wood_mc_percent": 1.0, "number": 2.0}
+"""By how much a figure must have risen within `RECENT_MS` to be told as moving: what a breath or a warm hand does, and
+a steady room does not (common practice, no source)."""
+
+NAME_IT: Final = "NAME IT"
+WHICH_ONE: Final = "WHICH ONE"
+"""What stands in settings in place of the sensor's name, and of the quantity, that a person must choose."""
+
+Way = Callable[["Findings"], Awaitable[None]]
+"""Looks in one way until it is cancelled; raises an AdapterError when it cannot."""
 
 
 @dataclass(slots=True)
 class Found:
-    """Something within reach.  figures: newest value by quantity.  first: the first ones.  wiring: how to adopt it."""
+    """Something within reach.
 
-    way: str  # "serial", "bluetooth", "mqtt"
+    way: "serial", "bluetooth", "mqtt".  kind, settings: of the adapter that reads it, with `NAME_IT` and `WHICH_ONE`
+    where a person must choose.  figures: newest value by quantity ("number" where nobody knows of what).  first: the
+    first ones.  note: what one should know.  lacks: what must be had beside a name before it can be read, or empty.
+    """
+
+    way: str
     address: str
     sensor: str
-    wiring: str
+    kind: str = ""
+    settings: Mapping[str, Any] = field(default_factory=dict)
     note: str = ""
+    lacks: str = ""
     figures: dict[str, float] = field(default_factory=dict)
     first: dict[str, float] = field(default_factory=dict)
     heard: int = 0
+    heard_ms: int | None = None
+    _trail: dict[str, deque[tuple[int, float]]] = field(default_factory=dict)
 
-    def take(self, readings: Iterable[Reading]) -> None:
+    @property
+    def key(self) -> tuple[str, str]:
+        """What it is known by."""
+        return (self.way, f"{self.address} {self.sensor}")
+
+    @property
+    def wiring(self) -> str:
+        """The lines of the wiring file that adopt it, with words in place of what a person must choose."""
+        return entry_text(NAME_IT, self.kind, self.settings)
+
+    def take(self, readings: Iterable[Reading], now_ms: int) -> None:
         """Keep the newest figures."""
         for reading in readings:
-            self.figures[reading.quantity] = reading.value
-            self.first.setdefault(reading.quantity, reading.value)
+            self.put(reading.quantity, reading.value, now_ms)
         self.heard += 1
+        self.heard_ms = now_ms
+
+    def put(self, quantity: str, value: float, now_ms: int) -> None:
+        """Keep one figure."""
+        self.figures[quantity] = value
+        self.first.setdefault(quantity, value)
+        if quantity in BREATH:
+            self._trail.setdefault(quantity, deque(maxlen=60)).append((now_ms, value))
 
     def moved(self) -> dict[str, float]:
         """Give by how much each figure differs from the first one."""
         return {quantity: value - self.first[quantity] for quantity, value in self.figures.items()}
 
+    def is_moving(self, now_ms: int) -> bool:
+        """Say whether a figure has just risen as it does when somebody breathes on the sensor or warms it."""
+        return any(
+            self.figures[quantity] - min(recent) >= BREATH[quantity]
+            for quantity, trail in self._trail.items()
+            if (recent := [value for at_ms, value in trail if now_ms - at_ms <= RECENT_MS])
+        )
+
 
 @dataclass(slots=True)
 class Findings:
-    """All that was found, and what could not be looked at, a sentence each."""
+    """All that was found, and what could not be looked at: a sentence each, by where."""
 
     found: dict[tuple[str, str], Found] = field(default_factory=dict)
-    troubles: list[str] = field(default_factory=list)
+    troubles: dict[str, str] = field(default_factory=dict)
 
     def at(self, fresh: Found) -> Found | None:
         """Give the one of that address and name, taken in if it is new; None when there are too many."""
-        key = (fresh.way, f"{fresh.address} {fresh.sensor}")
-        if key not in self.found and len(self.found) >= MOST_FOUND:
+        if fresh.key not in self.found and len(self.found) >= MOST_FOUND:
             return None
-        return self.found.setdefault(key, fresh)
+        return self.found.setdefault(fresh.key, fresh)
+
+    def cannot(self, error: AdapterError) -> None:
+        """Note what could not be looked at, and why."""
+        self.troubles[error.where] = str(error)
 
 
-async def look(findings: Findings, ways: Sequence[Callable[[Findings], Awaitable[None]]], seconds: float) -> None:
-    """Look in several ways at once for some time; what fails in one becomes a trouble, and the others go on."""
+async def look(findings: Findings, ways: Sequence[Way], seconds: float | None) -> None:
+    """Look in several ways at once; what fails in one becomes a trouble and is tried again, and the others go on.
 
-    async def one(way: Callable[[Findings], Awaitable[None]]) -> None:
-        try:
-            await way(findings)
-        except AdapterError as error:
-            findings.troubles.append(str(error))
-
-    tasks = [asyncio.create_task(one(way)) for way in ways]
+    seconds: for how long; None = until cancelled.
+    """
+    tasks = [asyncio.create_task(_keep(findings, way)) for way in ways]
     try:
-        await asyncio.wait(tasks, timeout=seconds) if tasks else None
+        # A task of these ends by a bug only, which must not be lost.
+        ended, _ = (
+            await asyncio.wait(tasks, timeout=seconds, return_when=asyncio.FIRST_EXCEPTION) if tasks else ((), ())
+        )
+        for task in ended:
+            task.result()
     finally:
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
 
 
-async def on_serial_ports(findings: Findings, clock: WallClock, ports: Sequence[str] | None = None) -> None:
-    """Listen on every serial port that is free, at one speed after the other until something can be read."""
-    paths = await asyncio.to_thread(ports_there) if ports is None else ports
-    outcomes = await asyncio.gather(*(_on_port(findings, path, clock) for path in paths), return_exceptions=True)
-    for outcome in outcomes:
-        if isinstance(outcome, AdapterError):
-            findings.troubles.append(str(outcome))
-        elif isinstance(outcome, BaseException):
-            raise outcome
-
-
-async def _on_port(findings: Findings, path: str, clock: WallClock) -> None:
+async def _keep(findings: Findings, way: Way) -> None:
     while True:
-        for baud in BAUDS:
-            await _at_speed(findings, path, baud, clock)
+        try:
+            await way(findings)
+        except AdapterError as error:
+            findings.cannot(error)
+        await asyncio.sleep(AGAIN_S)
 
 
-async def _at_speed(findings: Findings, path: str, baud: int, clock: WallClock) -> None:
-    """Listen at one speed: for ever once something was read, else for a while."""
-    loop = asyncio.get_running_loop()
-    lines = PackLines({"sensor": "unnamed", "prefix": "", "allow": None}, AdapterHealth())
-    wiring = _wiring("serial_line", port=path, baud=baud)
-    began_s, any_read = loop.time(), False
-    port = await open_port(path, baud)
-    try:
-        while any_read or loop.time() - began_s < BAUD_TRIED_S:
-            for reading in lines.feed(await port.read(), clock.now_ms()):
-                any_read = True
-                if (found := findings.at(Found("serial", path, reading.sensor, wiring))) is not None:
-                    found.take([reading])
-    finally:
-        await port.close()
-
-
-async def on_the_air(findings: Findings, clock: WallClock, radio: str = "") -> None:
-    """Listen to Bluetooth LE broadcasts, and for sensors that can be connected to."""
-
-    def heard(device: BLEDevice, advertisement: AdvertisementData) -> None:
-        if advertisement.rssi == NO_RSSI:
-            return
-        fresh = _broadcasting(device, advertisement) or _connectable(device, advertisement)
-        found = findings.at(fresh) if fresh else None
-        if found is None:
-            return
-        payload = advertisement.service_data.get(SERVICE_UUID, b"")
-        found.take(decode_broadcast(payload, found.sensor, clock.now_ms()).readings)
-        found.figures["signal_dbm"] = float(advertisement.rssi)
-        found.first.setdefault("signal_dbm", float(advertisement.rssi))
-
-    async with listening(radio, heard):
-        await asyncio.Event().wait()
-
-
-def _broadcasting(device: BLEDevice, advertisement: AdvertisementData) -> Found | None:
-    payload = advertisement.service_data.get(SERVICE_UUID)
-    if payload is None:
-        return None
-    name = _plain(device.name) or device.address
-    wiring = _wiring("bluetooth_broadcasts", sensors={device.address: "NAME IT"})
-    note = "encrypted: its key belongs into keys_env or keys_file" if is_encrypted(payload) else ""
-    return Found("bluetooth", device.address, name, wiring, note)
-
-
-def _connectable(device: BLEDevice, advertisement: AdvertisementData) -> Found | None:
-    if SENSING_SERVICE not in advertisement.service_uuids:
-        return None
-    wiring = _wiring("bluetooth_sensing", sensors={device.address: "NAME IT"})
-    name = _plain(device.name) or device.address
-    return Found("bluetooth", device.address, name, wiring, "read by connection, which is not done here")
-
-
-async def at_a_broker(findings: Findings, clock: WallClock, broker: Broker, topic: str = "#") -> None:
-    """Listen to everything that a broker lets us hear: packs, and topics with plain numbers."""
-    ours = replace(broker, client_id=f"lumberroom-discover-{uuid.uuid4().hex[:8]}", keep_s=0)
-    async with connected(ours, [topic], clock.now_ms) as link:
-        async for messages in link.messages():
-            for message in messages:
-                _heard_at_broker(findings, broker, message)
-
-
-def _heard_at_broker(findings: Findings, broker: Broker, message: Message) -> None:
-    tls = {"tls": True} if broker.tls else {}
-    version = {} if broker.protocol is aiomqtt.ProtocolVersion.V5 else {"version": "3.1.1"}
-    if _NUMBER.fullmatch(message.payload):
-        numbers = {message.topic: {"sensor": "NAME IT", "quantity": "WHICH ONE"}}
-        wiring = _wiring("mqtt_topics", broker=broker.host, port=broker.port, **tls, **version, numbers=numbers)
-        found = findings.at(Found("mqtt", message.topic, message.topic, wiring, "a plain number"))
-        if found is not None:
-            value = float(message.payload)
-            found.take([])
-            found.figures["number"] = value
-            found.first.setdefault("number", value)
-        return
-    wiring = _wiring("mqtt_topics", broker=broker.host, port=broker.port, **tls, **version, topics=[message.topic])
-    for reading in decode_pack(message.payload, message.at_ms, form=Form.EITHER).readings:
-        found = findings.at(Found("mqtt", message.topic, reading.sensor, wiring))
-        if found is not None:
-            found.take([reading])
-
-
-def _plain(text: str | None) -> str:
-    """Give a name that came over the air in characters that cannot steer a terminal."""
-    return "".join(c for c in (text or "")[:60] if c.isprintable())
-
-
-def _wiring(kind: str, **settings: object) -> str:
-    """Write the lines of the wiring file for an adapter."""
-    lines = [f"{key} = {_toml(value)}" for key, value in settings.items()]
-    return "\n".join(["[[adapter]]", 'name = "NAME IT"', f'type = "{kind}"', *lines])
-
-
-def _toml(value: object) -> str:
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{json.dumps(key)} = {_toml(one)}" for key, one in value.items()) + " }"
+def filled(value: Any, *, sensor: str, quantity: str) -> Any:
+    """Give settings with the sensor's name and the quantity in the places of the words that stand for them."""
+    if isinstance(value, Mapping):
+        return {key: filled(one, sensor=sensor, quantity=quantity) for key, one in value.items()}
     if isinstance(value, list):
-        return "[" + ", ".join(_toml(one) for one in value) + "]"
-    return json.dumps(value)  # texts, numbers and truths are written alike in both
+        return [filled(one, sensor=sensor, quantity=quantity) for one in value]
+    return {NAME_IT: sensor, WHICH_ONE: quantity}.get(value, value) if isinstance(value, str) else value
+
+
+def asks_for(value: Any, word: str) -> bool:
+    """Say whether settings hold `NAME_IT` or `WHICH_ONE`."""
+    if isinstance(value, Mapping):
+        return any(asks_for(one, word) for one in value.values())
+    return any(asks_for(one, word) for one in value) if isinstance(value, list) else value == word
+
+
+def entry_text(name: str, kind: str, settings: Mapping[str, Any]) -> str:
+    """Write the lines of the wiring file for an adapter."""
+    lines = [f"{key} = {as_toml(value)}" for key, value in settings.items()]
+    return "\n".join(["[[adapter]]", f"name = {as_toml(name)}", f"type = {as_toml(kind)}", *lines])
+
+
+def as_toml(value: object) -> str:
+    """Write a value as TOML: texts, numbers and truths as in JSON, but DEL escaped; tables in one line."""
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{as_toml(key)} = {as_toml(one)}" for key, one in value.items()) + " }"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(as_toml(one) for one in value) + "]"
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -154,7 +154,11 @@ def _explained(path: str, baud: int, error: Exception) -> AdapterError:
             "(on Debian: adduser ACCOUNT dialout) and start it again",
         )
     if number in (errno.EBUSY, errno.EAGAIN):
-        return RefusedError(f"another program has it open: {_holders(path)}", where=path, mend="End that program first")
+        return RefusedError(
+            f"another program has it open: {held_by(path) or 'one that we may not see'}",
+            where=path,
+            mend="End that program first",
+        )
     if isinstance(error, ValueError):
         return SettingsError(
             f"it cannot be set to {baud} baud", where=path, mend="Set the baud rate that the device has"
@@ -185,15 +189,15 @@ def _ports_sentence(ports: list[str]) -> str:
     return f"Ports that are there now: {', '.join(ports)}"
 
 
-def _holders(path: str) -> str:
-    """Name the processes that have a device open, as far as we may see them."""
+def held_by(path: str) -> str:
+    """Name the processes that have a device open, as far as we may see them; empty where none has. Blocks briefly."""
     real = os.path.realpath(path)
     found = set()
     for link in Path("/proc").glob("[0-9]*/fd/*"):
         with contextlib.suppress(OSError):
             if str(link.readlink()) == real:
                 found.add(int(link.parts[2]))
-    return ", ".join(_process_name(pid) for pid in sorted(found)) or "one that we may not see"
+    return ", ".join(_process_name(pid) for pid in sorted(found))
 
 
 def _process_name(pid: int) -> str:

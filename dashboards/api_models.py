@@ -6,6 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from dashboards.problems import Problem
+
 State = Literal["within", "drifting", "out", "returning", "unknown"]
 Instant = Annotated[int, Field(description="UTC, milliseconds since 1970")]
 InstantText = Annotated[str, Field(description="ISO 8601, UTC", examples=["2026-01-31T14:05:00Z"])]
@@ -154,7 +156,8 @@ class IncidentsAnswer(_Answer):
 class RejectionAnswer(_Answer):
     """A record that was not stored, and why."""
 
-    reason: str
+    record: Annotated[int | None, Field(description="which record of the pack, from 0; null for the pack as a whole")]
+    reason: Annotated[str, Field(description="one of those of PROTOCOL.md, section 8")]
     detail: str
     sensor: str | None
 
@@ -169,6 +172,13 @@ class ReceivedAnswer(_Answer):
     ]
     rejected: Annotated[int, Field(description="not stored")]
     rejections: Annotated[list[RejectionAnswer], Field(description="the rejected ones, the first 100 of them")]
+
+
+class ReadingsProblem(Problem):
+    """Why nothing of a pack was stored: a problem document (RFC 9457) with a line for each record."""
+
+    rejected: Annotated[int, Field(description="records that were not taken")]
+    rejections: Annotated[list[RejectionAnswer], Field(description="these records, the first 100 of them")]
 
 
 class HealthAnswer(BaseModel):

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from fastapi import FastAPI
 
+from dashboards.api_models import ReadingsProblem
 from dashboards.problems import PROBLEM_TYPE, Problem
 
 PUSH_TOKEN: Final = "pushToken"  # noqa: S105
@@ -28,7 +29,10 @@ def complete(app: FastAPI) -> None:
     def whole() -> dict[str, Any]:
         document = by_routes()
         components = document.setdefault("components", {})
-        components.setdefault("schemas", {})["Problem"] = Problem.model_json_schema()
+        schemas = components.setdefault("schemas", {})
+        schemas["Problem"] = Problem.model_json_schema()
+        readings = ReadingsProblem.model_json_schema(ref_template="#/components/schemas/{model}")
+        schemas |= {**readings.pop("$defs"), ReadingsProblem.__name__: readings}
         components["securitySchemes"] = {PUSH_TOKEN: {"type": "http", "scheme": "bearer"}}
         return document
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from http import HTTPStatus
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -16,6 +17,8 @@ from dashboards.rendering import Pages
 from ingest.errors import InputError, LumberroomError, RefusedError, StorageError
 
 PROBLEM_TYPE: Final = "application/problem+json"
+RETRY_AFTER_S: Final = 30
+"""When to ask again after the store could not be used: the intake tries it again within that."""
 
 
 class Problem(BaseModel):
@@ -30,10 +33,20 @@ class Problem(BaseModel):
 
 
 class AnswerError(Exception):
-    """An answer other than the one asked for.  status: HTTP code.  what, where, mend: as in `ingest.errors`."""
+    """An answer other than the one asked for.  status: HTTP code.  what, where, mend: as in `ingest.errors`.
+
+    more: further members of the problem document (RFC 9457, section 3.2), JSON-able.
+    """
 
     def __init__(
-        self, status: int, what: str, *, where: str = "", mend: str = "", headers: dict[str, str] | None = None
+        self,
+        status: int,
+        what: str,
+        *,
+        where: str = "",
+        mend: str = "",
+        headers: dict[str, str] | None = None,
+        more: Mapping[str, Any] | None = None,
     ) -> None:
         super().__init__(what)
         self.status = status
@@ -41,6 +54,7 @@ class AnswerError(Exception):
         self.where = where
         self.mend = mend
         self.headers = headers
+        self.more = dict(more or {})
 
 
 _STATUS_BY_ERROR: Final[tuple[tuple[type[LumberroomError], int], ...]] = (
@@ -60,11 +74,14 @@ _HEADINGS: Final = {
 """How a page says a status; programs get its standard name."""
 
 
-def install(app: FastAPI, pages: Pages) -> None:
-    """Make every error of this application come out as a problem document or a page."""
+def install(app: FastAPI, pages: Pages | None) -> None:
+    """Make every error of this application come out as a problem document or a page.
+
+    pages: makes the pages; None where there is nothing but an interface for programs.
+    """
 
     def answer(request: Request, refusal: AnswerError) -> Response:
-        if is_for_programs(request.url.path):
+        if pages is None or is_for_programs(request.url.path):
             return _document(refusal)
         title = _HEADINGS.get(refusal.status, _title(refusal.status))
         return pages.problem(refusal.status, title=title, detail=refusal.what, mend=refusal.mend)
@@ -76,7 +93,8 @@ def install(app: FastAPI, pages: Pages) -> None:
     async def ours(request: Request, error: Exception) -> Response:
         assert isinstance(error, LumberroomError)
         status = next(status for kind, status in _STATUS_BY_ERROR if isinstance(error, kind))
-        return answer(request, AnswerError(status, error.what, where=error.where, mend=error.mend))
+        headers = {"Retry-After": str(RETRY_AFTER_S)} if status == HTTPStatus.SERVICE_UNAVAILABLE else None
+        return answer(request, AnswerError(status, error.what, where=error.where, mend=error.mend, headers=headers))
 
     async def by_status(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
@@ -112,11 +130,15 @@ def _document(refusal: AnswerError) -> JSONResponse:
         where=refusal.where,
         mend=refusal.mend,
     )
-    return JSONResponse(problem.model_dump(), refusal.status, refusal.headers, media_type=PROBLEM_TYPE)
+    return JSONResponse(problem.model_dump() | refusal.more, refusal.status, refusal.headers, media_type=PROBLEM_TYPE)
+
+
+_RENAMED: Final = {413: "Content Too Large", 422: "Unprocessable Content"}
+"""As RFC 9110 calls them (section 15.5); older versions of Python know their older names."""
 
 
 def _title(status: int) -> str:
-    return HTTPStatus(status).phrase
+    return _RENAMED.get(status) or HTTPStatus(status).phrase
 
 
 def _from_status(request: Request, error: HTTPException) -> AnswerError:

@@ -1,27 +1,35 @@
-"""The way in for readings over HTTP: a SenML pack (RFC 8428) with a bearer token, stored before it is answered."""
+"""The way in for readings over HTTP: a SenML pack (RFC 8428) with a bearer token, stored before it is answered.
+
+Each record is judged by itself, and the answer says of each that was refused which it is and why. Sent again, a pack
+with absolute times has the same outcome.
+"""
 
 from __future__ import annotations
 
 import asyncio
-from typing import Any, Final
+from http import HTTPStatus
+from typing import Any, Final, NamedTuple
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Request, Response
 
-from adapters.framing.senml import decode_pack
+from adapters.contract import Reading, Rejection, Why, rejection
+from adapters.framing.senml import Numbered, decode_numbered
 from adapters.framing.senml_records import MAX_PACK_BYTES, Form
-from dashboards.access import bearer_token
-from dashboards.api_models import ReceivedAnswer, RejectionAnswer
+from dashboards.api_models import ReadingsProblem, ReceivedAnswer, RejectionAnswer
+from dashboards.doorkeeping import WIRED, Doorkeeper
 from dashboards.openapi import PUSH_TOKEN
-from dashboards.problems import AnswerError
-from dashboards.services import Services, Submitted
+from dashboards.problems import PROBLEM_TYPE, AnswerError
+from dashboards.push_body import Held, form_of, received
+from dashboards.services import DeviceRight, Services, Submitted
+from ingest.store.api import Appended
 
+ADDRESS: Final = "/api/v1/readings"
 MOST_REJECTIONS_SHOWN: Final = 100
 
-_FORMS: Final = {form.value: form for form in (Form.JSON, Form.CBOR)}
 _BODY: Final[dict[str, Any]] = {
     "requestBody": {
         "required": True,
-        "description": f"A SenML pack (RFC 8428) of at most {MAX_PACK_BYTES} bytes.",
+        "description": f"A SenML pack (RFC 8428) of at most {MAX_PACK_BYTES} bytes; it may be compressed by gzip.",
         "content": {
             Form.JSON.value: {"schema": {"type": "array", "items": {"type": "object"}}},
             Form.CBOR.value: {"schema": {"type": "string", "format": "binary"}},
@@ -29,90 +37,113 @@ _BODY: Final[dict[str, Any]] = {
     },
     "security": [{PUSH_TOKEN: []}],
 }
+_RECORDS_PROBLEM: Final[dict[str, Any]] = {
+    "content": {PROBLEM_TYPE: {"schema": {"$ref": f"#/components/schemas/{ReadingsProblem.__name__}"}}}
+}
+_ANSWERS: Final[dict[int | str, dict[str, Any]]] = {
+    207: {"model": ReceivedAnswer, "description": "Some stored durably; each record that was not is named"},
+    400: _RECORDS_PROBLEM | {"description": "Not a pack at all; sending it again will not help"},
+    403: _RECORDS_PROBLEM | {"description": "The key may write none of these sensors"},
+    422: _RECORDS_PROBLEM | {"description": "A pack, but not one of its records could be taken"},
+}
 
 
-def add(made: APIRouter, services: Services) -> None:
-    """Add the route."""
+class _Refused(NamedTuple):
+    """A record that was not taken.  record: which, counted from 0; None for the pack as a whole."""
+
+    record: int | None
+    rejection: Rejection
+
+
+def add(made: APIRouter, services: Services, *, wired: bool = True) -> None:
+    """Add the route.  wired: whether the push token of the wiring file is taken, beside keys of devices."""
+    door, held = Doorkeeper(services, wired=wired), Held()
 
     @made.post(
-        "/api/v1/readings",
+        ADDRESS,
         status_code=202,
         tags=["readings"],
         summary="Hand readings in",
         openapi_extra=_BODY,
-        response_description="Stored durably; each record that was not is named",
+        responses=_ANSWERS,
+        response_description="All stored durably",
     )
-    async def readings(request: Request) -> ReceivedAnswer:
+    async def readings(request: Request, response: Response) -> ReceivedAnswer:
         # Who may is settled before what is read: a stranger's megabyte is not even received.
-        _check_token(services, request)
-        form = _form(request)
-        body = await _limited_body(request)
-        decoded = await asyncio.to_thread(decode_pack, body, services.clock.now_ms(), form=form)
-        if not decoded.readings and decoded.rejections:
-            first = decoded.rejections[0]
-            raise AnswerError(
-                400,
-                f"Nothing in this pack could be read: {first.reason} ({first.detail[:120]}).",
-                where="body",
-                mend="Send a SenML pack (RFC 8428) with names, units and values as PROTOCOL.md says.",
-            )
-        submitted = await services.submit(decoded.readings, source="http")
-        return _received(Submitted(submitted.appended, (*decoded.rejections, *submitted.rejections)))
+        right = await door.admit(request)
+        form = form_of(request)
+        body = await received(request, held)
+        decoded = await asyncio.to_thread(decode_numbered, body, services.clock.now_ms(), form=form)
+        door.charge(right, len(decoded.readings) + len(decoded.rejections))
+        submitted, refused = await _submit(services, right, decoded)
+        if refused and not sum(submitted[:3]):
+            raise _nothing_taken(right, refused)
+        if refused:
+            response.status_code = HTTPStatus.MULTI_STATUS
+        return _answer(submitted, refused)
 
 
-def _check_token(services: Services, request: Request) -> None:
-    token = bearer_token(request.headers.get("authorization"))
-    if token is None or not services.push_token_matches(token):
-        raise AnswerError(
-            401,
-            "Handing readings in needs a token." if token is None else "This token is not known here.",
-            where="Authorization",
-            mend="Send `Authorization: Bearer TOKEN` with the push token of this site's wiring file.",
-            headers={"WWW-Authenticate": 'Bearer realm="lumberroom"'},
-        )
-
-
-def _form(request: Request) -> Form:
-    """Give the form in which the body says that it is written."""
-    given = request.headers.get("content-type", "")
-    form = _FORMS.get(given.partition(";")[0].strip().lower())
-    if form is None:
-        raise AnswerError(
-            415,
-            f"The body is declared as {given[:60]!r}." if given else "The body's type is not declared.",
-            where="Content-Type",
-            mend=f"Send a SenML pack with `Content-Type: {Form.JSON.value}`, or {Form.CBOR.value} for CBOR.",
-            headers={"Accept-Post": ", ".join(_FORMS)},
-        )
-    return form
-
-
-async def _limited_body(request: Request) -> bytes:
-    """Read the body, counting: what a header says, or leaves out (a chunked body), is not what comes."""
-    body = bytearray()
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > MAX_PACK_BYTES:
-            raise AnswerError(
-                413,
-                f"The body is larger than {MAX_PACK_BYTES} bytes.",
-                where="body",
-                mend="Send the readings in several smaller packs.",
-                headers={"Connection": "close"},
-            )
-    return bytes(body)
-
-
-def _received(submitted: Submitted) -> ReceivedAnswer:
-    stored, repeated, amended, too_late = submitted.appended
-    shown = [
-        RejectionAnswer(reason=one.reason, detail=one.detail, sensor=one.sensor)
-        for one in submitted.rejections[:MOST_REJECTIONS_SHOWN]
+async def _submit(services: Services, right: DeviceRight, decoded: Numbered) -> tuple[Appended, list[_Refused]]:
+    """Hand on what the sender may write; give what became of it, and what was refused in the order of the pack."""
+    taken: list[Reading] = []
+    taken_of: list[int] = []
+    refused = [_Refused(*one) for one in zip(decoded.rejected_of, decoded.rejections, strict=True)]
+    for record, reading in zip(decoded.read_of, decoded.readings, strict=True):
+        if right.allows(reading.sensor):
+            taken.append(reading)
+            taken_of.append(record)
+        else:
+            refused.append(_Refused(record, rejection(Why.NOT_ALLOWED, reading.sensor, reading.sensor)))
+    source = "http" if right is WIRED else f"key {right.name}"
+    submitted = await services.submit(taken, source=source) if taken else Submitted(Appended(0, 0, 0))
+    refused += [
+        _Refused(taken_of[number], one) for number, one in zip(submitted.refused, submitted.rejections, strict=True)
     ]
+    return submitted.appended, sorted(refused, key=lambda one: -1 if one.record is None else one.record)
+
+
+def _nothing_taken(right: DeviceRight, refused: list[_Refused]) -> AnswerError:
+    first = refused[0]
+    reason, detail, _ = first.rejection
+    more = {"rejected": len(refused), "rejections": [one.model_dump() for one in _shown(refused)]}
+    if first.record is None:
+        status = HTTPStatus.REQUEST_ENTITY_TOO_LARGE if reason == Why.TOO_LONG else HTTPStatus.BAD_REQUEST
+        return AnswerError(
+            status,
+            f"Nothing in this pack could be read: {reason} ({detail[:120]}).",
+            where="body",
+            mend="Send a SenML pack (RFC 8428) with names, units and values as PROTOCOL.md says.",
+            more=more,
+        )
+    if all(one.rejection.reason == Why.NOT_ALLOWED for one in refused):
+        return AnswerError(
+            403,
+            f"The key of {right.name} may not write {detail[:120]}.",
+            where="body",
+            mend=f"It may write {', '.join(right.sensors)[:200]}; give the device a key for its own sensors.",
+            more=more,
+        )
+    return AnswerError(
+        422,
+        f"Not one record of this pack could be taken; the first of them: {reason} ({detail[:120]}).",
+        where=f"record {first.record}",
+        mend="See each record's reason, and what to look at in PROTOCOL.md, section 8.",
+        more=more,
+    )
+
+
+def _shown(refused: list[_Refused]) -> list[RejectionAnswer]:
+    return [
+        RejectionAnswer(record=record, reason=one.reason, detail=one.detail, sensor=one.sensor)
+        for record, one in refused[:MOST_REJECTIONS_SHOWN]
+    ]
+
+
+def _answer(appended: Appended, refused: list[_Refused]) -> ReceivedAnswer:
     return ReceivedAnswer(
-        stored=stored,
-        repeated=repeated,
-        amended=amended,
-        rejected=len(submitted.rejections) + too_late,
-        rejections=shown,
+        stored=appended.stored,
+        repeated=appended.repeated,
+        amended=appended.amended,
+        rejected=len(refused) + appended.too_late,
+        rejections=_shown(refused),
     )

@@ -64,10 +64,37 @@ class RoomStanding:
 
 @dataclass(frozen=True, slots=True)
 class Submitted:
-    """What became of readings that were handed in: counts, and each one refused with its reason."""
+    """What became of readings that were handed in: counts, and each one refused with its reason.
+
+    refused: beside each rejection, which of the readings it is about, counted from 0.
+    """
 
     appended: Appended
     rejections: tuple[Rejection, ...] = ()
+    refused: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceRight:
+    """What a device may do that showed its key.  sensors: what it may write, names or beginnings with a * behind."""
+
+    name: str
+    sensors: tuple[str, ...]
+
+    def allows(self, sensor: str) -> bool:
+        """Say whether readings of this sensor may come from it."""
+        return any(sensor.startswith(one[:-1]) if one.endswith("*") else sensor == one for one in self.sensors)
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceKeyStatus:
+    """A device's key as people see it.  Instants: UTC ms; None = never."""
+
+    name: str
+    sensors: tuple[str, ...]
+    made_ms: int
+    last_used_ms: int | None = None
+    revoked_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +119,80 @@ class CaughtMail:
     html: str | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """Something within reach of this computer.
+
+    id: by which it is adopted.  way: "serial", "bluetooth", "mqtt", or "adapter" where a running adapter hears it.
+    figures: newest values by quantity ("number" where nobody knows of what).  moved: by how much each differs from the
+    first one since somebody looks.  moving: whether a figure has just risen, as when one breathes on a sensor.
+    read_by: the adapter that reads it already, or empty.  room: id of the room that it belongs to, or empty.
+    names_itself: whether its name is its own; else it is chosen on adopting.  asks_quantity: whether what it measures
+    must be said.  lacks: why it cannot be adopted by a click, or empty.  wiring: the lines of the wiring file for it.
+    """
+
+    id: str
+    way: str
+    address: str
+    sensor: str
+    figures: Mapping[str, float] = field(default_factory=dict)
+    moved: Mapping[str, float] = field(default_factory=dict)
+    moving: bool = False
+    heard_ms: int | None = None
+    note: str = ""
+    read_by: str = ""
+    room: str = ""
+    names_itself: bool = True
+    asks_quantity: bool = False
+    lacks: str = ""
+    wiring: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What is within reach.
+
+    looking: whether anything is being listened to now.  where: what that is, for people.  troubles: what cannot be
+    looked at, a sentence each.  tired: it has stopped because somebody left the page open for long.
+    """
+
+    looking: bool
+    where: tuple[str, ...] = ()
+    sightings: tuple[Sighting, ...] = ()
+    troubles: tuple[str, ...] = ()
+    tired: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Adoption:
+    """What somebody wants: this sighting as a sensor of this room.
+
+    sensor: its name, where that is ours to choose.  quantity: what its number is, where that must be said.  by: who.
+    """
+
+    sighting: str
+    room: str
+    by: str
+    place: str = "air"
+    title: str = ""
+    sensor: str = ""
+    quantity: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Adopted:
+    """What became of it.
+
+    sensor: its name.  room: id of its room.  done: sentences.  to_copy: lines that somebody must put into the wiring
+    file by hand; empty where there is nothing left to do.
+    """
+
+    sensor: str
+    room: str
+    done: tuple[str, ...]
+    to_copy: str = ""
+
+
 class Services(Protocol):
     """The narrow door between the web application and the daemon.
 
@@ -101,6 +202,7 @@ class Services(Protocol):
     clock: Clock
     read: StoreReader
     units: Units  # in which the people of this site read, unless a page is asked for in others
+    looks_around: bool  # whether sensors within reach can be looked for, and adopted
     demo_speed: float | None  # None on a real site; else how many times faster than real the demonstration runs
 
     def site(self) -> Site:
@@ -129,6 +231,30 @@ class Services(Protocol):
 
     def push_token_matches(self, token: str) -> bool:
         """Say whether a bearer token may push readings (compared in constant time); always False where none is set."""
+        ...
+
+    def device_right(self, token: str) -> DeviceRight | None:
+        """Give what a device may do by this key, and note that it was used; None where no such key holds."""
+        ...
+
+    def device_keys(self) -> Sequence[DeviceKeyStatus]:
+        """Give the keys of devices, those that hold first."""
+        ...
+
+    async def within_reach(self, *, renew: bool = True, again: bool = False) -> Reach:
+        """Say what is within reach.
+
+        renew: go on looking for as long as a page is open, which asks now and then; begin where nobody was looking.
+        again: begin anew, also after it has stopped by itself.
+        """
+        ...
+
+    async def adopt(self, adoption: Adoption) -> Adopted:
+        """Make what is within reach a sensor of a room; its readings are stored and judged from then on.
+
+        Raises InputError for what cannot be (with `where`: the field), RefusedError where it is not there (any more),
+        StorageError when it could not be stored.
+        """
         ...
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:

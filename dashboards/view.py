@@ -158,6 +158,8 @@ class View:
         """Gather the frame around a page.  here: the address of the link that leads to this page or to its parent."""
         open_incidents = len(self.services.read.incidents(only_open=True))
         places = [("/", "Rooms", 0), ("/incidents", "Incidents", open_incidents), ("/arrivals", "Arrivals", 0)]
+        if self.services.looks_around:
+            places.append(("/reach", "Within reach", 0))
         if self.services.demo_speed is not None:
             places.append(("/mails", "Mail", len(self.services.mails())))
         return Shell(

@@ -46,6 +46,18 @@ class Decoded(NamedTuple):
     rejections: list[Rejection]
 
 
+class Numbered(NamedTuple):
+    """As `Decoded`, and of each reading and each rejection which record of the pack it came of.
+
+    Records count from 0; None stands for the pack as a whole.
+    """
+
+    readings: list[Reading]
+    read_of: list[int]
+    rejections: list[Rejection]
+    rejected_of: list[int | None]
+
+
 class UnitScale(NamedTuple):
     """A SenML unit that fits a quantity: value in our unit = value * times / over + plus."""
 
@@ -109,14 +121,22 @@ def decode_pack(
     is a quantity label alone.  prefix: put before every sensor's name (for two devices that call themselves the same).
     Never raises for anything in `data`; every reading given lies in its quantity's range.
     """
+    numbered = decode_numbered(data, arrival_ms, default_sensor=default_sensor, prefix=prefix, form=form)
+    return Decoded(numbered.readings, numbered.rejections)
+
+
+def decode_numbered(
+    data: bytes, arrival_ms: int, *, default_sensor: str | None = None, prefix: str = "", form: Form = Form.JSON
+) -> Numbered:
+    """Resolve a SenML pack as `decode_pack` does, and say which record each outcome came of."""
     try:
         records = parse(data, form)
         _check_pack(records)
     except RefusedPackError as refused:
-        return Decoded([], [rejection(refused.why, refused.detail)])
-    decoded = Decoded([], [])
+        return Numbered([], [], [rejection(refused.why, refused.detail)], [None])
+    decoded = Numbered([], [], [], [])
     base = _Base()
-    for record in records:
+    for number, record in enumerate(records):
         if not _BASE_TYPES.keys().isdisjoint(record):
             base.take(record)
             if _RECORD_TYPES.keys().isdisjoint(record) and "bv" not in record:
@@ -124,8 +144,10 @@ def decode_pack(
         outcome = _resolve(record, base, arrival_ms, default_sensor, prefix)
         if type(outcome) is Reading:
             decoded.readings.append(outcome)
+            decoded.read_of.append(number)
         elif isinstance(outcome, Rejection):
             decoded.rejections.append(outcome)
+            decoded.rejected_of.append(number)
     return decoded
 
 

@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
-    from adapters.discovery import Findings, Found
-    from adapters.mqtt_link import Broker
+    from adapters.discovery import Findings, Found, Way
 
 PASSWORD_VARIABLE = "LUMBERROOM_MQTT_PASSWORD"  # noqa: S105 -- where it is, not what it is
 
@@ -61,49 +60,35 @@ async def _look(findings: Findings, options: dict[str, Any]) -> None:
             await asyncio.gather(showing, return_exceptions=True)
 
 
-def _ways(options: dict[str, Any]) -> list[Callable[[Findings], Any]]:
-    from adapters.discovery import at_a_broker, on_serial_ports, on_the_air
+def _ways(options: dict[str, Any]) -> list[Way]:
+    from adapters.discovery_ways import at_a_broker, broker_of, on_serial_ports, on_the_air
     from ingest.clock import SystemClock
 
     clock = SystemClock()
-    ways: list[Callable[[Findings], Any]] = []
+    ways: list[Way] = []
     if options["serial"]:
         ways.append(functools.partial(on_serial_ports, clock=clock))
     if options["bluetooth"]:
         ways.append(functools.partial(on_the_air, clock=clock, radio=options["radio"]))
     if options["broker"]:
-        ways.append(functools.partial(at_a_broker, clock=clock, broker=_broker(options), topic=options["topic"]))
+        broker = broker_of(_settings(options))
+        ways.append(functools.partial(at_a_broker, clock=clock, broker=broker, topic=options["topic"]))
     return ways
 
 
-def _broker(options: dict[str, Any]) -> Broker:
-    import ssl
-
-    import aiomqtt
-
-    from adapters.mqtt_link import Broker, ClosingSocket
-    from ingest.errors import SettingsError
-
-    context = None
-    if options["tls"]:
-        try:
-            context = ssl.create_default_context(cafile=options["ca_file"])
-        except OSError as error:
-            raise SettingsError(
-                f"it cannot be read ({error})", where=str(options["ca_file"]), mend="Name a file in PEM form."
-            ) from error
-        context.sslsocket_class = ClosingSocket
-    return Broker(
-        host=options["broker"],
-        port=options["port"] or (8883 if options["tls"] else 1883),
-        client_id="lumberroom-discover",
-        protocol=aiomqtt.ProtocolVersion.V5,
-        keepalive_s=15,
-        keep_s=0,
-        tls=context,
-        login=options["login"],
-        password=os.environ.get(PASSWORD_VARIABLE) if options["login"] else None,
-    )
+def _settings(options: dict[str, Any]) -> dict[str, Any]:
+    """Give the options of the broker as the settings of an adapter are."""
+    return {
+        "broker": options["broker"],
+        "port": options["port"] or 0,
+        "tls": options["tls"],
+        "ca_file": options["ca_file"],
+        "cert_file": None,
+        "key_file": None,
+        "version": "5",
+        "login": options["login"],
+        "password": os.environ.get(PASSWORD_VARIABLE) if options["login"] else None,
+    }
 
 
 async def _show(findings: Findings) -> None:
@@ -147,5 +132,5 @@ def report(findings: Findings) -> Iterator[str]:
             yield f"\n{wiring}"
     if findings.troubles:
         yield "\nNot looked at:"
-        for trouble in findings.troubles:
+        for trouble in findings.troubles.values():
             yield f"  - {trouble}"

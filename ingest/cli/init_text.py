@@ -34,6 +34,9 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield "port = 8430"
     yield '# push_token_env = "LUMBERROOM_PUSH_TOKEN"  # lets programs hand readings in over HTTP with this token'
     yield ""
+    yield "# [push]  # lets devices on the network hand readings in, each with its key: lumberroom device-key add"
+    yield '# address = "0.0.0.0:8431"  # cert_file and key_file beside it for TLS'
+    yield ""
     yield from _mail(answers.mail)
     yield "# [central]  # forwards what is stored to a central engine, for whoever has many sites"
     yield '# site = "lakeside-house"  # the name of this site there; no two may share one'

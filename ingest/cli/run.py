@@ -44,7 +44,7 @@ def run(file: Path, log_form: Literal["auto", "json", "console"], verbose: bool)
 
     for caution in wiring.cautions:
         logs.caution(caution)
-    asyncio.run(run_until_signal(Daemon(wiring, app_factory=application), _announce))
+    asyncio.run(run_until_signal(Daemon(wiring, app_factory=application, push_factory=push_application), _announce))
 
 
 def application(services: Services) -> Any:
@@ -52,6 +52,13 @@ def application(services: Services) -> Any:
     from dashboards.app import create_app
 
     return create_app(services)
+
+
+def push_application(services: Services) -> Any:
+    """Make the application for devices that hand readings in, loaded when it is needed."""
+    from dashboards.push_app import create_push_app
+
+    return create_push_app(services)
 
 
 def _announce(address: str) -> None:

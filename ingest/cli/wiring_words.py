@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from ingest.present import digits
 from ingest.present.digits import Units
-from ingest.runtime.wiring import CentralWiring, MailWiring, Wiring
+from ingest.runtime.wiring import CentralWiring, MailWiring, PushWiring, Wiring
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor
 from ingest.units import fahrenheit_from_celsius, feet_from_metres
 from ingest.watch.rulebook import RULEBOOK
@@ -31,6 +31,7 @@ def in_words(wiring: Wiring) -> Iterator[str]:
         yield f"A sign of life every {_minutes(wiring.alive.every_s)}"
     for hook in wiring.webhooks:
         yield f"Web hook {hook.name}: {hook.address}"
+    yield from _push_listener(wiring.push)
     port = wiring.page.port
     yield f"The page: http://{wiring.page.listen}:{port}/" if port else f"The page: {wiring.page.listen}, any free port"
     days = wiring.keep_readings_days
@@ -131,9 +132,17 @@ def _adapter(kind: str, settings: object) -> str:
 
 
 def _push(wiring: Wiring) -> str:
-    return (
-        "Readings may be pushed with the token." if wiring.page.push_token else "Nobody may push readings (no token)."
-    )
+    if wiring.page.push_token:
+        return "Readings may be pushed from this computer with the token, or with keys of devices."
+    return "Readings may be pushed from this computer with keys of devices (lumberroom device-key)."
+
+
+def _push_listener(push: PushWiring | None) -> Iterator[str]:
+    if push is None:
+        return
+    host = f"[{push.host}]" if ":" in push.host else push.host
+    scheme = "https" if push.cert_file else "http"
+    yield f"Devices hand readings in, each with its key, at {scheme}://{host}:{push.port}/api/v1/readings"
 
 
 def _central(central: CentralWiring | None) -> Iterator[str]:

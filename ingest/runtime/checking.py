@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Container, Iterable
-from typing import Final
+from typing import Final, NamedTuple
 
 from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Why, rejection
 
@@ -15,25 +15,30 @@ OLDEST_MS: Final = 946_684_800_000
 """2000-01-01T00:00Z. An instant before it is that of a clock that was never set."""
 
 
-def check(
-    readings: Iterable[Reading], known: Container[str], now_ms: int
-) -> tuple[list[Reading], list[Rejection], list[Rejection]]:
+class Checked(NamedTuple):
+    """Readings sorted.  wrong, strangers: what cannot be true, and what is of sensors that belong to no room, each with
+    the number of its reading, counted from 0."""
+
+    good: list[Reading]
+    wrong: list[tuple[int, Rejection]]
+    strangers: list[tuple[int, Rejection]]
+
+
+def check(readings: Iterable[Reading], known: Container[str], now_ms: int) -> Checked:
     """Sort readings into those to store, those that are wrong, and those of sensors that belong to no room.
 
     known: ids of the sensors that belong to rooms.  now_ms: our clock.
     """
-    good: list[Reading] = []
-    wrong: list[Rejection] = []
-    strangers: list[Rejection] = []
-    for reading in readings:
+    checked = Checked([], [], [])
+    for number, reading in enumerate(readings):
         reason = fault(reading, now_ms)
         if reason is not None:
-            wrong.append(_refused(reason, reading))
+            checked.wrong.append((number, _refused(reason, reading)))
         elif reading.sensor in known:
-            good.append(reading)
+            checked.good.append(reading)
         else:
-            strangers.append(_refused(Why.UNKNOWN_SENSOR, reading))
-    return good, wrong, strangers
+            checked.strangers.append((number, _refused(Why.UNKNOWN_SENSOR, reading)))
+    return checked
 
 
 def fault(reading: Reading, now_ms: int) -> Why | None:

@@ -24,12 +24,15 @@ from ingest.clock import Clock, SystemClock
 from ingest.errors import DiskFullError, LumberroomError
 from ingest.notices.alive import SignOfLife
 from ingest.runtime import job, wallwatch
+from ingest.runtime.adopting import Adopter, Job, entries_of
 from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
+from ingest.runtime.keybook import NOTE_EVERY_S, KeyBook
 from ingest.runtime.loopwatch import LoopWatch
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.page_task import AppFactory, Ready, RunningPage
+from ingest.runtime.reach import Looking, Surroundings
 from ingest.runtime.services import DaemonServices, Figures, Parts, no_mails
 from ingest.runtime.storeopening import once_there_is_room, open_store
 from ingest.runtime.storewatch import LOOK_EVERY_S, StoreWatch
@@ -60,6 +63,10 @@ _ADAPTERS_LIMIT_S: Final = 3.2
 _PAGE_LIMIT_S: Final = 2.3
 _PARTS_LIMIT_S: Final = 0.8
 _INTAKE_LIMIT_S: Final = 1.2
+_KEYS_LIMIT_S: Final = 0.3
+
+Listeners = tuple[socket.socket | None, socket.socket | None]
+"""The page's, and that of devices; None where there is none."""
 
 _log = structlog.get_logger("lumberroom")
 
@@ -68,8 +75,8 @@ class Daemon:
     """One site's daemon.
 
     wiring: what to run.  clock: the machine's own unless given.  app_factory: makes the web application, called in a
-    thread after the adapters have started (importing it takes its time); None serves no page.  demo_speed, mails: for
-    the demonstration.
+    thread after the adapters have started (importing it takes its time); None serves no page.  push_factory: the same
+    for the listener of devices, if the wiring has one.  demo_speed, mails: for the demonstration.
     """
 
     def __init__(
@@ -78,6 +85,7 @@ class Daemon:
         *,
         clock: Clock | None = None,
         app_factory: AppFactory | None = None,
+        push_factory: AppFactory | None = None,
         demo_speed: float | None = None,
         mails: Callable[[], Sequence[CaughtMail]] = no_mails,
     ) -> None:
@@ -85,7 +93,9 @@ class Daemon:
         self.clock: Clock = clock or SystemClock()
         self.services: DaemonServices | None = None  # while it runs
         self.address = ""  # of the page, while it runs
+        self.push_address = ""  # where devices hand in, while it runs; empty where they may not
         self._app_factory = app_factory
+        self._push_factory = push_factory
         self._demo_speed = demo_speed
         self._mails = mails
         self._stopping = asyncio.Event()
@@ -99,6 +109,7 @@ class Daemon:
         self._went_round_s = self.clock.monotonic_s()
         self._tasks: list[asyncio.Task[None]] = []
         self._upkeep: Upkeep | None = None
+        self._looking: Looking | None = None
         self._round_s = time.monotonic()  # when a round was last finished; real, as the machine is what is watched
 
     def stop(self) -> None:
@@ -113,8 +124,8 @@ class Daemon:
         """
         store = await self._opened()
         try:
-            with self._listener() as listener:
-                await self._run_on(store, listener, ready)
+            with self._listener() as listener, self._push_listener() as push_listener:
+                await self._run_on(store, (listener, push_listener), ready)
         finally:
             await asyncio.to_thread(store.close)
             _log.info("stopped")
@@ -158,40 +169,75 @@ class Daemon:
         self.address = address(listener)
         return listener
 
-    async def _run_on(self, store: SqliteStore, listener: socket.socket | None, ready: Ready | None) -> None:
+    def _push_listener(self) -> contextlib.AbstractContextManager[socket.socket | None]:
+        push = self.wiring.push
+        if push is None or self._push_factory is None:
+            return contextlib.nullcontext()
+        from ingest.runtime import push_listener
+
+        listener = push_listener.bind(push)
+        self.push_address = push_listener.address(push, listener)
+        return listener
+
+    async def _serve(self, listeners: Listeners, services: DaemonServices, pages: list[RunningPage]) -> None:
+        """Serve the page, and the listener of devices, those that there are."""
+        page, push = listeners
+        if page is not None and self._app_factory is not None:
+            pages.append(await RunningPage.started(self._app_factory, services, page))
+        if push is not None and self._push_factory is not None and self.wiring.push is not None:
+            from ingest.runtime.push_listener import server_options
+
+            options = server_options(self.wiring.push)
+            pages.append(await RunningPage.started(self._push_factory, services, push, options))
+
+    async def _run_on(self, store: SqliteStore, listeners: Listeners, ready: Ready | None) -> None:
         self._round_s = time.monotonic()
         intake = Intake(store, self.clock, lambda: self._site, self._judge, self._publish)
         intake.start()
         supervisor = Supervisor(self.wiring.adapters, self.clock, intake.deliver)
         adapters = asyncio.create_task(supervisor.run(), name="supervisor")
-        page: RunningPage | None = None
+        keys = KeyBook(store, self.clock)
+        pages: list[RunningPage] = []
         try:
             figures: dict[str, Figures] = {}
-            self.services = self._make_services(store, intake, supervisor, figures)
+            self.services = self._make_services(store, intake, supervisor, keys, figures)
             await self._start_parts(store, intake, figures)
-            if listener is not None and self._app_factory is not None:
-                page = await RunningPage.started(self._app_factory, self.services, listener)
+            self._keep("keys", lambda: every(NOTE_EVERY_S, self.clock, lambda: _write_down(intake, keys)))
+            await self._serve(listeners, self.services, pages)
             self._say_ready(ready)
             await self._stopping.wait()
         finally:
             _log.info("stopping")
             self._systemd.tell("STOPPING=1")
-            await self._stop(adapters, page, intake)
+            await self._stop(adapters, pages, intake, keys)
 
     def _make_services(
         self,
         store: SqliteStore,
         intake: Intake,
         supervisor: Supervisor,
+        keys: KeyBook,
         figures: dict[str, Figures],
     ) -> DaemonServices:
+        around = Surroundings(
+            adapters=lambda: [adapter.wiring for adapter in supervisor.adapters],
+            entries=lambda: entries_of(self.wiring.path),
+            strangers=intake.strangers,
+            site=lambda: self._site,
+            clock=self.clock,
+        )
+        looking = self._looking = Looking(around)
+        known = Job(lambda: self._site, self._take_site, self._news.publish)
         parts = Parts(
             wiring=self.wiring,
             clock=self.clock,
             store=store,
             site=lambda: self._site,
             intake=intake,
+            keys=keys,
             supervisor=supervisor,
+            looking=looking,
+            adopter=Adopter(self.wiring.path, store, self.clock, known, (intake, supervisor, looking)),
             news=self._news,
             round_age_s=lambda: time.monotonic() - self._round_s,
             figures=figures,
@@ -236,6 +282,9 @@ class Daemon:
         watch.follow(intake.health, lambda: store.keeper_trouble)
         figures["store_watch"] = watch.as_figures
         self._keep("store watch", lambda: every(LOOK_EVERY_S, self.clock, watch.look))
+
+    def _take_site(self, site: Site) -> None:
+        self._site = site
 
     def _is_alive(self, intake: Intake) -> bool:
         age_s = time.monotonic() - self._round_s
@@ -293,16 +342,25 @@ class Daemon:
         if ready is not None:
             ready(self.address)
 
-    async def _stop(self, adapters: asyncio.Task[None], page: RunningPage | None, intake: Intake) -> None:
+    async def _stop(
+        self, adapters: asyncio.Task[None], pages: Sequence[RunningPage], intake: Intake, keys: KeyBook
+    ) -> None:
+        looking = [asyncio.create_task(self._looking.pause())] if self._looking else []
         await end([adapters], _ADAPTERS_LIMIT_S)
+        await asyncio.wait(looking, timeout=0.1) if looking else None
         self._news.close()
-        if page is not None:
-            await finish(page.stop(), _PAGE_LIMIT_S, _note)
+        if pages:
+            await finish(asyncio.gather(*(page.stop() for page in pages)), _PAGE_LIMIT_S, _note)
         await end(self._tasks, _PARTS_LIMIT_S)
         if self._upkeep is not None:
             self._upkeep.stop()
+        await finish(_write_down(intake, keys), _KEYS_LIMIT_S, _note)
         if not await finish(intake.close(), _INTAKE_LIMIT_S, _note):
             _log.error("what was waiting to be stored could not be stored in time", limit_s=_INTAKE_LIMIT_S)
+
+
+async def _write_down(intake: Intake, keys: KeyBook) -> None:
+    await intake.write(keys.write_down)
 
 
 def _note(error: BaseException) -> None:

@@ -197,6 +197,29 @@ class PageForm(Form):
     push_token: Annotated[Any, PlainValidator(partial(_refuse_secret, "push_token", "LUMBERROOM_PUSH_TOKEN"))] = None
 
 
+def _push_address(text: str) -> str:
+    host, _, port = text.rpartition(":")
+    try:
+        ipaddress.ip_address(host[1:-1] if host.startswith("[") and host.endswith("]") else host)
+        sound = port.isascii() and port.isdigit() and int(port) <= 65535 and (":" not in host or host.startswith("["))
+    except ValueError:
+        sound = False
+    if not sound:
+        raise wrong(
+            "this is not an address and a port",
+            'Write address = "0.0.0.0:8431" for every network of this computer, or one of its own addresses.',
+        )
+    return text
+
+
+class PushForm(Form):
+    """[push]."""
+
+    address: Annotated[str, AfterValidator(_push_address)] = Field(examples=['"0.0.0.0:8431"'])
+    cert_file: Annotated[str, Field(min_length=1)] | None = None
+    key_file: Annotated[str, Field(min_length=1)] | None = None
+
+
 class MailForm(Form):
     """[mail]. `from` is a Python keyword, hence the alias."""
 
@@ -365,6 +388,7 @@ SECTIONS: Final[dict[str, type[Form]]] = {
     "site": SiteForm,
     "data": DataForm,
     "page": PageForm,
+    "push": PushForm,
     "mail": MailForm,
     "central": CentralForm,
     "alive": AliveForm,

@@ -28,6 +28,7 @@ from ingest.errors import LumberroomError, StorageError
 from ingest.runtime.backoff import BackOff
 from ingest.runtime.checking import check
 from ingest.runtime.logs import Repeats, quietly
+from ingest.runtime.strangers import MOST, Strangers
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
@@ -42,7 +43,7 @@ WAITING_READINGS: Final = 20_000
 HELD_READINGS: Final = 200_000
 """How many readings of adapters are held while the store cannot be written (about 30 MB)."""
 
-STRANGERS: Final = 500
+STRANGERS: Final = MOST
 """How many senders that belong to no room are remembered; the one heard longest ago is forgotten first."""
 
 LOGGED_STRANGERS: Final = 50
@@ -131,7 +132,7 @@ class Intake:
         self._oldest_s: float | None = None  # since when what is written next, or just now, has been waiting
         self._room = asyncio.Event()
         self._held: deque[list[Reading]] = deque()
-        self._strangers: dict[str, int] = {}
+        self.strangers = Strangers()
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lumberroom-writer")
         self._repeats = Repeats()
         self._tasks: list[asyncio.Task[None]] = []
@@ -141,7 +142,7 @@ class Intake:
 
     def unknown_senders(self) -> Mapping[str, int]:
         """Give sensors that belong to no room and when they were last heard (UTC ms), most recent last."""
-        return dict(self._strangers)
+        return {sensor: stranger.heard_ms for sensor, stranger in self.strangers.all().items()}
 
     def waited_s(self) -> float:
         """Give for how long (real seconds) the oldest reading has been waiting to be written. From any thread."""
@@ -157,9 +158,9 @@ class Intake:
 
         source: who hands them in, for the counts.  Raises StorageError when they could not be stored.
         """
-        good, rejections = self._checked(readings, source)
+        good, refused = self._checked(readings, source)
         appended = await self._stored(good) if good else Appended(0, 0, 0)
-        return Submitted(appended, tuple(rejections))
+        return Submitted(appended, tuple(rejection for _, rejection in refused), tuple(number for number, _ in refused))
 
     async def deliver(self, readings: Sequence[Reading], source: str) -> None:
         """Take readings of an adapter, which has nobody to tell: returns at once, or when there is room again."""
@@ -216,15 +217,15 @@ class Intake:
             self._publish(News(self._clock.now_ms(), rooms, tuple(changed)))
         return changed
 
-    def _checked(self, readings: Sequence[Reading], source: str) -> tuple[list[Reading], list[Rejection]]:
+    def _checked(self, readings: Sequence[Reading], source: str) -> tuple[list[Reading], list[tuple[int, Rejection]]]:
         now_ms = self._clock.now_ms()
-        good, wrong, strangers = check(readings, self._known_sensors(), now_ms)
-        for rejection in strangers:
-            self._remember_stranger(rejection.sensor or "", now_ms)
-        rejections = wrong + strangers
-        if rejections:
-            self._count(rejections, source)
-        return good, rejections
+        checked = check(readings, self._known_sensors(), now_ms)
+        for number, _ in checked.strangers:
+            self._remember_stranger(readings[number], source, now_ms)
+        refused = checked.wrong + checked.strangers
+        if refused:
+            self._count([rejection for _, rejection in refused], source)
+        return checked.good, refused
 
     def _known_sensors(self) -> frozenset[str]:
         site = self._site()
@@ -244,13 +245,10 @@ class Intake:
             if quiet is not None:
                 _log.warning("a reading was refused", source=source, **quietly(quiet), **rejection._asdict())
 
-    def _remember_stranger(self, sensor: str, now_ms: int) -> None:
+    def _remember_stranger(self, reading: Reading, source: str, now_ms: int) -> None:
         # Radios that change their address all the time must not fill the log; the page lists them.
-        if self._strangers.pop(sensor, None) is None and len(self._strangers) < LOGGED_STRANGERS:
-            _log.info("a sensor that belongs to no room is heard", sensor=sensor)
-        self._strangers[sensor] = now_ms
-        if len(self._strangers) > STRANGERS:
-            del self._strangers[next(iter(self._strangers))]
+        if self.strangers.hear(reading, source, now_ms) and len(self.strangers) <= LOGGED_STRANGERS:
+            _log.info("a sensor that belongs to no room is heard", sensor=reading.sensor)
 
     async def _stored(self, readings: list[Reading]) -> Appended:
         if self._closed:

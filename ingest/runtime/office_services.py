@@ -8,7 +8,19 @@ from importlib import metadata
 from typing import Any, Final
 
 from adapters.contract import Reading
-from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
+from dashboards.services import (
+    AdapterStatus,
+    Adopted,
+    Adoption,
+    CaughtMail,
+    DeviceKeyStatus,
+    DeviceRight,
+    ForwardingStatus,
+    News,
+    Reach,
+    RoomStanding,
+    Submitted,
+)
 from ingest.central.central_store import CentralSeries
 from ingest.central.hearing import SiteTold
 from ingest.central.names import joined, room_name, sensor_name
@@ -137,6 +149,7 @@ class OfficeServices:
         self.read: StoreReader = reader
         self._reader = reader
         self.demo_speed: float | None = None
+        self.looks_around = False
         self.units = Units(wiring.units)
 
     def site(self) -> Site:
@@ -188,6 +201,22 @@ class OfficeServices:
     def push_token_matches(self, token: str) -> bool:
         """Say no: an office takes no readings."""
         return False
+
+    def device_right(self, token: str) -> DeviceRight | None:
+        """Give nothing: an office takes no readings."""
+        return None
+
+    def device_keys(self) -> Sequence[DeviceKeyStatus]:
+        """Give nothing: an office takes no readings."""
+        return ()
+
+    async def within_reach(self, *, renew: bool = True, again: bool = False) -> Reach:
+        """Give nothing: sites look around themselves."""
+        return Reach(False)
+
+    async def adopt(self, adoption: Adoption) -> Adopted:
+        """Refuse: sensors are adopted at their site. Raises RefusedError."""
+        raise RefusedError("an office adopts no sensors", where=adoption.sensor, mend="Do it at the site.")
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Refuse: readings go to the site that they belong to. Raises RefusedError."""

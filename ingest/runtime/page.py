@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import socket
-from collections.abc import Generator
+from collections.abc import Generator, Mapping
 from typing import Any, Final
 
 import uvicorn
@@ -23,9 +23,9 @@ class _QuietServer(uvicorn.Server):
 
 
 class PageServer:
-    """Serves one application on one socket."""
+    """Serves one application on one socket.  options: further ones of uvicorn's."""
 
-    def __init__(self, app: Any) -> None:
+    def __init__(self, app: Any, options: Mapping[str, Any] | None = None) -> None:
         self._server = _QuietServer(
             uvicorn.Config(
                 app,
@@ -35,6 +35,7 @@ class PageServer:
                 ws="none",
                 server_header=False,
                 timeout_graceful_shutdown=GRACE_S,
+                **(options or {}),
             )
         )
 

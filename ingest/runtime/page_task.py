@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import structlog
@@ -31,9 +31,18 @@ class RunningPage:
         self._serving = serving
 
     @classmethod
-    async def started(cls, factory: AppFactory, services: Services, listener: socket.socket) -> RunningPage:
-        """Make the application and serve it. What it needs is imported here: it takes its time."""
-        server = await asyncio.to_thread(_make_server, factory, services)
+    async def started(
+        cls,
+        factory: AppFactory,
+        services: Services,
+        listener: socket.socket,
+        options: Mapping[str, Any] | None = None,
+    ) -> RunningPage:
+        """Make the application and serve it. What it needs is imported here: it takes its time.
+
+        options: further ones for the server.
+        """
+        server = await asyncio.to_thread(_make_server, factory, services, options)
         serving = asyncio.create_task(server.serve(listener), name="page")
         serving.add_done_callback(_page_ended)
         return cls(server, serving)
@@ -44,10 +53,10 @@ class RunningPage:
         await self._serving
 
 
-def _make_server(factory: AppFactory, services: Services) -> PageServer:
+def _make_server(factory: AppFactory, services: Services, options: Mapping[str, Any] | None) -> PageServer:
     from ingest.runtime.page import PageServer
 
-    return PageServer(factory(services))
+    return PageServer(factory(services), options)
 
 
 def _page_ended(serving: asyncio.Task[None]) -> None:

@@ -9,12 +9,27 @@ from importlib import metadata
 from typing import Any, Final
 
 from adapters.contract import Reading
-from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
+from dashboards.services import (
+    AdapterStatus,
+    Adopted,
+    Adoption,
+    CaughtMail,
+    DeviceKeyStatus,
+    DeviceRight,
+    ForwardingStatus,
+    News,
+    Reach,
+    RoomStanding,
+    Submitted,
+)
 from ingest.clock import Clock
 from ingest.present.digits import Units
+from ingest.runtime.adopting import Adopter
 from ingest.runtime.fitness import failings
 from ingest.runtime.intake import Intake
+from ingest.runtime.keybook import KeyBook
 from ingest.runtime.newsboard import NewsBoard
+from ingest.runtime.reach import Looking
 from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.wiring import Wiring
 from ingest.site.incidents import NoticeState
@@ -47,7 +62,10 @@ class Parts:
     store: Store
     site: Callable[[], Site]
     intake: Intake
+    keys: KeyBook
     supervisor: Supervisor
+    looking: Looking
+    adopter: Adopter
     news: NewsBoard
     round_age_s: Callable[[], float]
     figures: dict[str, Figures]
@@ -67,6 +85,7 @@ class DaemonServices:
         self.clock: Clock = parts.clock
         self.read: StoreReader = parts.store.read
         self.demo_speed: float | None = parts.demo_speed
+        self.looks_around: bool = parts.demo_speed is None
         self.units = Units(parts.wiring.units)
 
     def site(self) -> Site:
@@ -99,6 +118,25 @@ class DaemonServices:
         """Say whether a bearer token may push readings (compared in constant time); always False where none is set."""
         expected = self._parts.wiring.page.push_token
         return expected is not None and hmac.compare_digest(token.encode(), expected.encode())
+
+    def device_right(self, token: str) -> DeviceRight | None:
+        """Give what a device may do by this key, and note that it was used. Reads the store: not for the event loop."""
+        return self._parts.keys.right(token)
+
+    def device_keys(self) -> Sequence[DeviceKeyStatus]:
+        """Give the keys of devices, those that hold first. Reads the store: not for the event loop."""
+        return self._parts.keys.listed()
+
+    async def within_reach(self, *, renew: bool = True, again: bool = False) -> Reach:
+        """Say what is within reach, and go on looking for a while."""
+        looking = self._parts.looking
+        if renew and self.looks_around:
+            await looking.renew(again=again)
+        return looking.report()
+
+    async def adopt(self, adoption: Adoption) -> Adopted:
+        """Make what is within reach a sensor of a room."""
+        return await self._parts.adopter.adopt(adoption)
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Check and store readings; returns once they are durable. Raises StorageError when they could not be."""

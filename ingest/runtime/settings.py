@@ -28,11 +28,13 @@ from ingest.runtime.forms import (
     MailForm,
     OfficeCentralForm,
     PageForm,
+    PushForm,
     RoomForm,
     SiteForm,
     WebhookForm,
     WindowForm,
 )
+from ingest.runtime.push_section import push_wiring
 from ingest.runtime.sentences import note
 from ingest.runtime.wiring import (
     AdapterWiring,
@@ -137,6 +139,7 @@ class FileReader:
         site = self.site()
         data = self.section("data", DataForm)
         page_form = self.section("page", PageForm)
+        push_form = self.section("push", PushForm) if "push" in self.findings.raw else None
         mail_form = self.section("mail", MailForm) if "mail" in self.findings.raw else None
         central_form = self.section("central", CentralForm) if "central" in self.findings.raw else None
         adapters = self._adapters()
@@ -154,6 +157,7 @@ class FileReader:
             site=site,
             data_directory=directory,
             page=page,
+            push=push_wiring(self.findings, push_form, self._beside) if push_form is not None else None,
             mail=mail,
             central=central,
             webhooks=tuple(webhooks),

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from functools import partial
 from typing import Final, Protocol
 
 import structlog
@@ -234,16 +235,30 @@ class Supervisor:
     def __init__(
         self, wirings: Sequence[AdapterWiring], clock: Clock, deliver: Deliver, *, maker: Maker = make
     ) -> None:
-        self.adapters = [SupervisedAdapter(wiring, clock, deliver, maker=maker) for wiring in wirings]
+        self._make_one = partial(SupervisedAdapter, clock=clock, deliver=deliver, maker=maker)
+        self.adapters = [self._make_one(wiring) for wiring in wirings]
         self.left_behind = 0  # tasks that would not end in time
+        self._tasks: list[asyncio.Task[None]] | None = None  # while they run
+
+    def add(self, wiring: AdapterWiring) -> None:
+        """Take in another adapter, and start it if the others run; they go on meanwhile."""
+        adapter = self._make_one(wiring)
+        self.adapters = [*self.adapters, adapter]  # another list: threads may be going through the old one
+        if self._tasks is not None:
+            self._tasks.append(_task_of(adapter))
 
     async def run(self) -> None:
         """Run every adapter until cancelled; then stop them all within `STOP_LIMIT_S`."""
-        tasks = [asyncio.create_task(a.run(), name=f"adapter {a.wiring.name}") for a in self.adapters]
+        self._tasks = tasks = [_task_of(adapter) for adapter in self.adapters]
         try:
             await asyncio.Event().wait()
         finally:
+            self._tasks = None
             self.left_behind = await end(tasks, STOP_LIMIT_S)
+
+
+def _task_of(adapter: SupervisedAdapter) -> asyncio.Task[None]:
+    return asyncio.create_task(adapter.run(), name=f"adapter {adapter.wiring.name}")
 
 
 def _sum(*counts: Mapping[str, int]) -> dict[str, int]:

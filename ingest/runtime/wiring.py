@@ -30,6 +30,16 @@ class PageWiring:
 
 
 @dataclass(frozen=True, slots=True)
+class PushWiring:
+    """Where devices on the network may hand readings in, each with its key.  cert_file, key_file: for TLS, PEM."""
+
+    host: str
+    port: int
+    cert_file: Path | None = None
+    key_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class MailWiring:
     """How mail goes out.  trouble: why it cannot at present (a secret that is not there), a sentence, or empty."""
 
@@ -113,6 +123,7 @@ class Wiring:
     path: Path | None = None  # the file it came from
     keep_readings_days: int | None = None  # then readings go and their statistics stay; None keeps them for ever
     cautions: tuple[str, ...] = ()
+    push: PushWiring | None = None
 
     def secrets(self) -> tuple[str, ...]:
         """Give every secret, so that the log can blot them out."""

@@ -13,8 +13,9 @@ from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeState
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
-from ingest.store import forwarding, handlings, incidents, outbox, records
+from ingest.store import device_keys, forwarding, handlings, incidents, outbox, records
 from ingest.store.api import Changes, SeriesExtent
+from ingest.store.device_keys import DeviceKey
 from ingest.store.forwarding import SetAside
 from ingest.store.series import feed, lookup, rows, thinned, together
 from ingest.store.series.view import View
@@ -160,6 +161,16 @@ class SqliteReader:
         """Give what came for stretches that were thinned and was not taken, by sensor."""
         with self._snapshot() as connection:
             return thinned.too_late(connection)
+
+    def device_key(self, key: str) -> DeviceKey | None:
+        """Give what is known of a device's key that holds, or None."""
+        with self._snapshot() as connection:
+            return device_keys.find(connection, key)
+
+    def device_keys(self) -> list[DeviceKey]:
+        """Give all keys that devices ever had, those that hold first."""
+        with self._snapshot() as connection:
+            return device_keys.listed(connection)
 
     def pressure_kpa(self) -> float:
         """Give the air pressure that derived series take where none is measured."""

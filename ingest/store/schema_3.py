@@ -6,12 +6,13 @@ import sqlite3
 from collections.abc import Callable
 from typing import Final
 
-from ingest.store import forwarding
+from ingest.store import device_keys, forwarding
 from ingest.store.series import thinned
 
 TABLES: Final = (
     *forwarding.TABLES,
     *thinned.TABLES,
+    *device_keys.TABLES,
 )
 
 

@@ -12,7 +12,7 @@ from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
-from ingest.store import forwarding, handlings, incidents, outbox, records
+from ingest.store import device_keys, forwarding, handlings, incidents, outbox, records
 from ingest.store.api import Appended
 from ingest.store.forwarding import SetAside
 from ingest.store.plain import canonical_json
@@ -131,6 +131,10 @@ class SqliteUnitOfWork:
     def take_back(self, accepted: Iterable[SetAside]) -> None:
         """Drop readings that the other side accepted after all."""
         forwarding.take_back(self._connection, accepted)
+
+    def note_keys_used(self, used_ms: Mapping[str, int]) -> None:
+        """Note when devices' keys were used last (UTC ms), by their names."""
+        device_keys.note_used(self._connection, used_ms)
 
     def end(self) -> None:
         """Make this unit unusable: what is written through it afterwards would belong to no transaction."""

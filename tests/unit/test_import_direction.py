@@ -34,8 +34,13 @@ ADAPTERS_MAY = ("adapters", "ingest.physics", "ingest.units")
 FRAMING_MAY = ("adapters.contract", "adapters.framing", "ingest.units")
 """Framing is bytes in, readings out."""
 
-RUNTIME_SEES_OF_ADAPTERS = ("adapters.contract", "adapters.registry")
-"""The daemon knows adapters by their registry only."""
+RUNTIME_SEES_OF_ADAPTERS = (
+    "adapters.contract",
+    "adapters.registry",
+    "adapters.discovery",
+    "adapters.discovery_ways",
+)
+"""The daemon knows adapters by their registry only, and what is within reach by their discovery."""
 
 DECODERS_FOR = {
     "dashboards": ("adapters.contract", "adapters.framing"),

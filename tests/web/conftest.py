@@ -18,14 +18,26 @@ from starlette.testclient import TestClient
 
 from adapters.contract import QUANTITIES, Reading, Rejection, Stamp
 from dashboards.app import create_app
-from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
+from dashboards.services import (
+    AdapterStatus,
+    Adopted,
+    Adoption,
+    CaughtMail,
+    DeviceKeyStatus,
+    DeviceRight,
+    ForwardingStatus,
+    News,
+    Reach,
+    RoomStanding,
+    Submitted,
+)
 from ingest.clock import DrivenClock
-from ingest.errors import StorageError
+from ingest.errors import LumberroomError, StorageError
 from ingest.present.digits import Units
 from ingest.runtime.newsboard import NewsBoard
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind, NoticeState
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
-from ingest.site.series import ReadingBatch
+from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.api import Appended, StoreReader
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import judge_readings
@@ -67,6 +79,14 @@ class BenchServices:
     caught: list[CaughtMail] = field(default_factory=list)
     troubles: list[str] = field(default_factory=list)
     forwards: ForwardingStatus | None = None
+    rights: dict[str, DeviceRight] = field(default_factory=dict)
+    keys: list[DeviceKeyStatus] = field(default_factory=list)
+    looks_around: bool = True
+    reach: Reach = field(default_factory=lambda: Reach(False))
+    asked: list[tuple[bool, bool]] = field(default_factory=list)
+    adoptions: list[Adoption] = field(default_factory=list)
+    adopted: Adopted = field(default_factory=lambda: Adopted("loft-2", "loft", ("Loft 2 belongs to Loft now.",)))
+    refuses: LumberroomError | None = None
     failing: bool = False
     disk_full: bool = False
     board: NewsBoard = field(default_factory=NewsBoard)
@@ -106,20 +126,37 @@ class BenchServices:
         """Say whether it is the one token of the tests."""
         return token == TOKEN
 
+    def device_right(self, token: str) -> DeviceRight | None:
+        """Give what the test gave out."""
+        return self.rights.get(token)
+
+    def device_keys(self) -> Sequence[DeviceKeyStatus]:
+        """Give what the test says of keys."""
+        return self.keys
+
+    async def within_reach(self, *, renew: bool = True, again: bool = False) -> Reach:
+        """Give what the test says is within reach, and note who asked how."""
+        self.asked.append((renew, again))
+        return self.reach
+
+    async def adopt(self, adoption: Adoption) -> Adopted:
+        """Note what is wanted; refuse what the test wants refused."""
+        self.adoptions.append(adoption)
+        if self.refuses is not None:
+            raise self.refuses
+        return self.adopted
+
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Store what belongs to a sensor of the site, judge it, and tell of it."""
         if self.disk_full:
             raise StorageError("the disk is full", where="lumberroom.sqlite3", mend="Make room on the disk.")
         known = [one for one in readings if self.held_site.sensor(one.sensor)]
-        refused = tuple(
-            Rejection("unknown sender", one.sensor, one.sensor)
-            for one in readings
-            if not self.held_site.sensor(one.sensor)
-        )
+        strangers = [number for number, one in enumerate(readings) if not self.held_site.sensor(one.sensor)]
+        refused = tuple(Rejection("sensor belongs to no room", "", readings[number].sensor) for number in strangers)
         appended, incidents = await asyncio.to_thread(self.write, known)
         rooms = {sensor.room for one in known if (sensor := self.held_site.sensor(one.sensor))}
         self.board.publish(News(self.clock.now_ms(), tuple(sorted(rooms)), tuple(incidents)))
-        return Submitted(appended, refused)
+        return Submitted(appended, refused, tuple(strangers))
 
     def write(self, readings: Sequence[Reading]) -> tuple[Appended, list[Incident]]:
         """Store and judge in one transaction."""
@@ -189,6 +226,11 @@ def bench() -> Any:
         quantities = QUANTITIES
 
         air = staticmethod(air)
+
+        @staticmethod
+        def key(sensor: str, quantity: str = "rh_percent") -> SeriesKey:
+            """Name a series."""
+            return SeriesKey(sensor, quantity)
 
         @staticmethod
         def incident(number: int, *, is_open: bool, room: str = "hall", reason: str = "RH above 50 %") -> Incident:

@@ -83,7 +83,8 @@ def schema_of(document: dict[str, Any], path: str, method: str, status: int) -> 
     answers = document["paths"][path][method]["responses"]
     answer = answers.get(str(status)) or answers[f"{status // 100}XX"]
     ((media_type, content),) = answer["content"].items()
-    assert media_type == ("application/json" if str(status) in answers else "application/problem+json")
+    is_problem = status >= 400 and path != "/health"
+    assert media_type == ("application/problem+json" if is_problem else "application/json")
     return content["schema"]
 
 
@@ -125,12 +126,16 @@ def test_readings_in_is_documented_with_body_token_and_answers(client, bench, do
     assert operation["security"] == [{"pushToken": []}]
     assert document["components"]["securitySchemes"]["pushToken"] == {"type": "http", "scheme": "bearer"}
     headers = {"Authorization": f"Bearer {bench.token}", "Content-Type": "application/senml+json"}
-    body = json.dumps(
-        [{"n": "hall-air/humidity", "u": "%RH", "v": 44.0}, {"n": "hall-air/humidity", "u": "%RH", "v": -4.0}]
-    )
+    good = {"n": "hall-air/humidity", "u": "%RH", "v": 44.0}
+    bad = good | {"v": -4.0}
+    body = json.dumps([good, bad])
     answer = client.post("/api/v1/readings", content=body, headers=headers)
-    assert answer.status_code == 202
-    conforms(answer.json(), schema_of(document, "/api/v1/readings", "post", 202), document)
+    assert answer.status_code == 207
+    conforms(answer.json(), schema_of(document, "/api/v1/readings", "post", 207), document)
+    for sent, status in (([good], 202), ({}, 400), ([bad], 422)):
+        one = client.post("/api/v1/readings", content=json.dumps(sent), headers=headers)
+        assert one.status_code == status
+        conforms(one.json(), schema_of(document, "/api/v1/readings", "post", status), document)
     refused = client.post("/api/v1/readings", content=body)
     conforms(refused.json(), schema_of(document, "/api/v1/readings", "post", 401), document)
 

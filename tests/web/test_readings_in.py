@@ -54,20 +54,46 @@ def test_bad_records_are_named_beside_the_good_ones(push, bench):
         {"bn": "stranger/", "n": "humidity", "u": "%RH", "v": 40.0},
     ]
     answer = push(json.dumps(records).encode())
-    assert answer.status_code == 202
+    assert answer.status_code == 207
     assert answer.json()["stored"] == 2
     assert answer.json()["rejected"] == 2
-    assert answer.json()["rejections"][1]["sensor"] == "stranger"
+    assert [(one["record"], one["reason"], one["sensor"]) for one in answer.json()["rejections"]] == [
+        (2, "value out of range", "hall-air"),
+        (3, "sensor belongs to no room", "stranger"),
+    ]
+    again = push(json.dumps(records).encode())
+    assert (again.status_code, again.json()["repeated"], again.json()["rejections"]) == (
+        207,
+        2,
+        answer.json()["rejections"],
+    )
 
 
-@pytest.mark.parametrize(
-    "body", [b"not json", b"{}", b'[{"n":"x","v":1e999}]', b"\xff\xfe", b'[{"n":"humidity","v":"wet"}]']
-)
+@pytest.mark.parametrize("body", [b"not json", b"{}", b"[]", b"[1]", b"\xff\xfe", b'[{"n":"a/humidity","bt":"now"}]'])
 def test_what_cannot_be_read_at_all_is_400(push, body):
     """Rubbish gets a sentence and stores nothing."""
     answer = push(body)
     assert answer.status_code == 400
+    assert answer.headers["content-type"] == "application/problem+json"
     assert "Nothing in this pack could be read" in answer.json()["detail"]
+    assert [one["record"] for one in answer.json()["rejections"]] == [None]
+
+
+@pytest.mark.parametrize(
+    ("body", "reasons"),
+    [
+        (b'[{"n":"x","v":1e999}]', ["quantity not known"]),
+        (b'[{"n":"humidity","v":"wet"}]', ["field of the wrong type"]),
+        (b'[{"n":"stranger/humidity","u":"%RH","v":40}]', ["sensor belongs to no room"]),
+    ],
+)
+def test_a_pack_of_which_nothing_can_be_taken_is_422(push, body, reasons):
+    """It is a pack, and each record of it says why it was not taken."""
+    answer = push(body)
+    assert answer.status_code == 422
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert [one["reason"] for one in answer.json()["rejections"]] == reasons
+    assert answer.json()["where"] == "record 0"
 
 
 @pytest.mark.parametrize("token", [None, "wrong", ""])

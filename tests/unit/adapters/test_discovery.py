@@ -11,8 +11,9 @@ import aiomqtt
 import click.testing
 import pytest
 
-from adapters import discovery
-from adapters.discovery import Findings, Found, at_a_broker, look, on_serial_ports, on_the_air
+from adapters import discovery, discovery_ways
+from adapters.discovery import Findings, Found, look
+from adapters.discovery_ways import at_a_broker, on_serial_ports, on_the_air
 from adapters.framing.sensing import SENSING_SERVICE
 from adapters.mqtt_link import Broker
 from adapters.registry import kinds
@@ -44,7 +45,7 @@ async def test_serial_ports_are_listened_to_until_something_speaks(device: Any, 
             await device.send(b'[{"n":"loft/humidity","u":"%%RH","v":%d}]\n' % value)
         await until(lambda: any(found.heard == 2 for found in findings.found.values()))
 
-    await while_looking(findings, lambda f: on_serial_ports(f, CLOCK, [str(device.path), "/dev/none"]), act())
+    await while_looking(findings, lambda f: on_serial_ports(f, CLOCK, lambda: [str(device.path), "/dev/none"]), act())
     (found,) = findings.found.values()
     assert (found.way, found.address, found.sensor) == ("serial", str(device.path), "loft")
     assert found.moved() == {"rh_percent": 16.0}
@@ -54,8 +55,8 @@ async def test_serial_ports_are_listened_to_until_something_speaks(device: Any, 
 async def test_a_port_that_cannot_be_opened_is_a_trouble_of_its_own() -> None:
     """What could not be looked at is said, and ends nothing else."""
     findings = Findings()
-    await look(findings, [lambda f: on_serial_ports(f, CLOCK, ["/dev/none"])], 5)
-    assert "/dev/none: there is no such serial port" in findings.troubles[0]
+    await look(findings, [lambda f: on_serial_ports(f, CLOCK, lambda: ["/dev/none"])], 1)
+    assert "/dev/none: there is no such serial port" in findings.troubles["/dev/none"]
 
 
 async def test_radios_hear_broadcasts_encrypted_ones_and_sensors_to_connect_to(bluez: Any, until: Any) -> None:
@@ -117,15 +118,15 @@ async def test_what_is_proposed_for_the_wiring_file_is_a_piece_of_one(bluez: Any
     (entry,) = tomllib.loads(next(iter(findings.found.values())).wiring)["adapter"]
     assert entry["type"] in kinds()
     assert entry["sensors"] == {LOFT: "NAME IT"}
-    assert discovery._plain("a\x1b[31m\nb") == "a[31mb"
-    odd = discovery._wiring("mqtt_topics", topics=['"]\nevil = 1'])
-    assert tomllib.loads(odd)["adapter"][0]["topics"] == ['"]\nevil = 1']
+    assert discovery_ways.plain("a\x1b[31m\nb") == "a[31mb"
+    odd = discovery.entry_text("x", "mqtt_topics", {"topics": ['"]\nevil = 1', "\x7f😀"]})
+    assert tomllib.loads(odd)["adapter"][0]["topics"] == ['"]\nevil = 1', "\x7f😀"]
 
 
 def test_strangers_do_not_grow_memory() -> None:
     """Of a thousand addresses that change all the time only so many are kept."""
     findings = Findings()
-    kept = [findings.at(Found("bluetooth", str(number), "x", "")) for number in range(1000)]
+    kept = [findings.at(Found("bluetooth", str(number), "x")) for number in range(1000)]
     assert sum(found is not None for found in kept) == len(findings.found) == discovery.MOST_FOUND
 
 
@@ -138,9 +139,9 @@ def test_the_command_says_when_nothing_was_heard_and_what_it_could_not_look_at()
 
 def test_the_report_tells_how_to_adopt_each_once() -> None:
     """Two sensors of one port are one adapter."""
-    findings = Findings(troubles=["hci0: there is none. Plug a radio in"])
+    findings = Findings(troubles={"hci0": "hci0: there is none. Plug a radio in"})
     for sensor in ("a", "b"):
-        found = findings.at(Found("serial", "/dev/x", sensor, "[[adapter]]\nlines"))
+        found = findings.at(Found("serial", "/dev/x", sensor, "serial_line", {"port": "/dev/x"}))
         assert found is not None
     text = "\n".join(report(findings))
     assert text.count("[[adapter]]") == 1
@@ -150,4 +151,4 @@ def test_the_report_tells_how_to_adopt_each_once() -> None:
 @pytest.mark.parametrize("payload", [b"21.5", b" -3 ", b"+7.25"])
 def test_numbers_are_known_as_such(payload: bytes) -> None:
     """As they stand on topics."""
-    assert discovery._NUMBER.fullmatch(payload)
+    assert discovery_ways._NUMBER.fullmatch(payload)

@@ -1,0 +1,152 @@
+"""The pages of what is within reach: the list, the page that gives one a room, and what became of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+from adapters.contract import QUANTITIES
+from dashboards.contexts import (
+    AdoptedPage,
+    AdoptPage,
+    Choice,
+    KeyRow,
+    Link,
+    ReachFigure,
+    ReachPage,
+    SightingRow,
+)
+from dashboards.gather_room import PLACE_WORDS
+from dashboards.services import Adopted, DeviceKeyStatus, Reach, Sighting
+from dashboards.view import SHORT_LABELS, View
+from ingest.errors import LumberroomError
+from ingest.present import digits, words
+from ingest.site.places import Place
+
+ADDRESS: Final = "/reach"
+CARRIED: Final = ("signal_dbm", "battery_percent")
+"""Told beside a sensor's figures: of its radio and its battery, not of the air."""
+MANY: Final = 200
+NO_BREAK: Final = "\u00a0"
+_WAYS: Final = {"serial": "Serial line", "bluetooth": "Bluetooth", "mqtt": "MQTT"}
+_LEAST_SHOWN: Final = 0.05
+_BY_PLACE: Final = {
+    "wood_mc_percent": Place.WOOD,
+    "slab_rh_percent": Place.SLAB,
+    "slab_temperature_c": Place.SLAB,
+    "surface_temperature_c": Place.SURFACE,
+}
+"""Where a sensor that tells this most likely is."""
+
+
+def reach_page(view: View, reach: Reach, keys: Sequence[DeviceKeyStatus]) -> ReachPage:
+    """Gather the list."""
+    rows = [(one, _row(view, one)) for one in reach.sightings[:MANY]]
+    return ReachPage(
+        shell=view.shell("Within reach", ADDRESS),
+        looking=_looking(view, reach),
+        tired=reach.tired,
+        homeless=tuple(row for one, row in rows if not one.room),
+        housed=tuple(row for one, row in rows if one.room),
+        troubles=reach.troubles,
+        keys=tuple(_key(view, one) for one in keys),
+        again=view.link(f"{ADDRESS}/again"),
+    )
+
+
+def _looking(view: View, reach: Reach) -> str:
+    if view.services.demo_speed is not None:
+        return "A demonstration looks at no port, no radio and no broker."
+    if reach.tired:
+        return "Nothing is listened to any more: this page has been open for half an hour."
+    if not reach.looking:
+        return "Nothing is listened to just now."
+    return f"Listening: {', '.join(reach.where)}. It ends by itself when nobody has this page open."
+
+
+def _row(view: View, one: Sighting) -> SightingRow:
+    room = view.site.room(one.room) if one.room else None
+    can = not one.room and not one.lacks
+    carried = [
+        f"{digits.short(name)} {digits.amount(name, one.figures[name], view.units)}".replace(" ", NO_BREAK)
+        for name in CARRIED
+        if name in one.figures
+    ]
+    return SightingRow(
+        id=one.id,
+        sensor=one.sensor if one.names_itself else f"{one.sensor} (to be named)",
+        way=f"Heard by {one.read_by}" if one.read_by else _WAYS.get(one.way, one.way),
+        address=one.address if one.way != "adapter" else "",
+        figures=tuple(_figure(view, name, one) for name in one.figures if name not in CARRIED),
+        carried=tuple(carried),
+        moving=one.moving,
+        heard=view.ago(one.heard_ms),
+        note=one.note,
+        adopt=view.link(f"{ADDRESS}/adopt", which=one.id) if can else "",
+        lacks=one.lacks,
+        wiring=one.wiring,
+        belongs=room.title if room else one.room,
+    )
+
+
+def _figure(view: View, name: str, one: Sighting) -> ReachFigure:
+    value, moved = one.figures[name], one.moved.get(name, 0.0)
+    if name not in QUANTITIES:
+        printed = _arrow(moved, f"{abs(moved):g}") if moved else ""
+        return ReachFigure("Number", f"{value:g}", "", printed)
+    shown = digits.figure(name, value, view.units)
+    said = _arrow(moved, digits.difference(name, moved, view.units)) if abs(moved) >= _LEAST_SHOWN else ""
+    return ReachFigure(SHORT_LABELS.get(name, digits.title(name)), shown.number, shown.unit, said)
+
+
+def _arrow(moved: float, printed: str) -> str:
+    return f"{'▲' if moved > 0 else '▼'} {printed}"
+
+
+def _key(view: View, key: DeviceKeyStatus) -> KeyRow:
+    return KeyRow(
+        name=key.name,
+        sensors=", ".join(key.sensors),
+        used="never used" if key.last_used_ms is None else f"used {view.ago(key.last_used_ms)}",
+        revoked="" if key.revoked_ms is None else f"revoked {view.instant(key.revoked_ms)}",
+    )
+
+
+def adopt_page(
+    view: View, one: Sighting, given: Mapping[str, str], refused: LumberroomError | None = None
+) -> AdoptPage:
+    """Gather the form.  given: what was filled in.  refused: why it was not taken."""
+    places = {tells for name, tells in _BY_PLACE.items() if name in one.figures}
+    usual = next(iter(places)) if len(places) == 1 else Place.AIR
+    place, room = given.get("place", usual.value), given.get("room", "")
+    return AdoptPage(
+        shell=view.shell("Give it a room", ADDRESS),
+        sighting=_row(view, one),
+        names_itself=one.names_itself,
+        needs_adapter=not one.read_by,
+        rooms=tuple(Choice(found.id, found.title, found.id == room) for found in view.site.rooms),
+        places=tuple(Choice(found.value, said, found.value == place) for found, said in PLACE_WORDS.items()),
+        quantities=tuple(
+            Choice(name, digits.title(name), name == given.get("quantity"))
+            for name in (QUANTITIES if one.asks_quantity else ())
+        ),
+        sensor=given.get("sensor", "") if not one.names_itself else one.sensor,
+        title=given.get("title", ""),
+        by=given.get("by", ""),
+        wrong=refused.where if refused else "",
+        said=words.sentence(f"{refused.what}. {refused.mend}") if refused else "",
+        action=view.link(f"{ADDRESS}/adopt", which=one.id),
+        back=view.link(ADDRESS),
+    )
+
+
+def adopted_page(view: View, adopted: Adopted) -> AdoptedPage:
+    """Gather what became of it."""
+    room = view.site.room(adopted.room)
+    return AdoptedPage(
+        shell=view.shell("It has a room" if not adopted.to_copy else "It has a room; one thing is left", ADDRESS),
+        done=adopted.done,
+        to_copy=adopted.to_copy,
+        room=Link(view.room_link(adopted.room), room.title if room else adopted.room),
+        back=view.link(ADDRESS),
+    )

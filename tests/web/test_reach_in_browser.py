@@ -1,0 +1,238 @@
+"""What is within reach in a real Chromium: figures that move, the form by keyboard and without scripts, phone, dark."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+from dashboards.services import Adopted, DeviceKeyStatus, Reach, Sighting
+from ingest.errors import InputError
+
+pytestmark = pytest.mark.browser
+
+SEEN = Sighting(
+    "a1",
+    "bluetooth",
+    "A4:C1:38:00:00:01",
+    "ATC 0001",
+    figures={"temperature_c": 21.5, "rh_percent": 47.2, "signal_dbm": -60.0, "battery_percent": 84.0},
+    moved={"temperature_c": 0.0, "rh_percent": 0.0},
+    names_itself=False,
+    wiring="[[adapter]]\nname = NAME IT\nsensors = { A4:C1:38:00:00:01 = NAME IT, and so on, a long line }",
+)
+HEARD = Sighting("b2", "adapter", "hall-usb", "loft-9", figures={"wood_mc_percent": 8.5}, read_by="hall-usb")
+HOUSED = Sighting("c3", "mqtt", "house/hall/climate", "hall-air", figures={"rh_percent": 41.0}, room="hall")
+PATHS = ("/reach", "/reach/adopt?which=a1")
+PHONE = {"width": 360, "height": 740}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One Chromium for all tests of this file."""
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def reach(served, bench):
+    """Served services that have some sensors within reach."""
+    services = served.services
+    trouble = "Bluetooth radio hci1: it is switched off. Switch it on: bluetoothctl power on"
+    services.reach = Reach(True, ("serial ports that no adapter has", "Bluetooth"), (SEEN, HEARD, HOUSED), (trouble,))
+    services.keys = [DeviceKeyStatus("hall-board", ("hall-*",), bench.now_ms, bench.now_ms - 120_000)]
+    return services
+
+
+@pytest.fixture
+def opened(browser, served, reach) -> Iterator:
+    """Open a page; whatever its console complains of fails the test."""
+    complaints: list[str] = []
+    contexts = []
+
+    def open_page(path: str, **options) -> Page:
+        context = browser.new_context(base_url=served.address, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda said: complaints.append(said.text) if said.type in {"error", "warning"} else None)
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(path)
+        return page
+
+    open_page.complaints = complaints
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+def breathe(services) -> None:
+    """Let the humidity of the first sensor rise."""
+    moved = replace(SEEN, figures=dict(SEEN.figures) | {"rh_percent": 63.4}, moved={"rh_percent": 16.2}, moving=True)
+    services.reach = replace(services.reach, sightings=(moved, HEARD, HOUSED))
+
+
+def test_figures_move_when_one_breathes_on_a_sensor(opened, reach):
+    """Within seconds, without a reload, and the sensor is marked in a word; what is opened stays open."""
+    page = opened("/reach")
+    entry = page.locator("#sighting-a1")
+    expect(entry.locator(".reach-figures")).to_contain_text("47.2 %")
+    entry.locator("summary").click()
+    page.evaluate("window.stillHere = true")
+    breathe(reach)
+    expect(entry.locator(".reach-figures")).to_contain_text("63.4 %")
+    expect(entry.locator(".reach-figures")).to_contain_text("▲ 16.2 points")
+    expect(entry.locator(".stamp")).to_have_text("rising now")
+    expect(entry.locator("pre")).to_be_visible()
+    assert page.evaluate("window.stillHere") is True
+    assert all(asked == (True, False) for asked in reach.asked)
+
+
+def test_a_page_that_nobody_sees_asks_no_more(opened, reach):
+    """Hidden, it lets the looking end; shown again it goes on."""
+    page = opened("/reach")
+    expect(page.locator("#line")).to_have_attribute("data-state", "live")
+    hide = "Object.defineProperty(document, 'hidden', {value: %s, configurable: true});"
+    page.evaluate(hide % "true" + "document.dispatchEvent(new Event('visibilitychange'))")
+    page.wait_for_timeout(500)
+    before = len(reach.asked)
+    page.wait_for_timeout(4500)
+    assert len(reach.asked) == before
+    page.evaluate(hide % "false" + "document.dispatchEvent(new Event('visibilitychange'))")
+    page.wait_for_timeout(3000)
+    assert len(reach.asked) > before
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_a_sensor_is_given_a_room_by_keyboard(opened, reach, scripts):
+    """From the list through the form to what was done, with the keyboard alone, with and without scripts."""
+    page = opened("/reach", java_script_enabled=scripts)
+    page.get_by_role("link", name=re.compile("Give it a room.*ATC 0001")).focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Give it a room")
+    page.get_by_label("Its name").focus()
+    page.keyboard.type("loft-2")
+    page.keyboard.press("Tab")
+    page.keyboard.type("Lo")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Tab")
+    page.keyboard.type("On the beam")
+    page.keyboard.press("Tab")
+    page.keyboard.type("Kay")
+    page.keyboard.press("Tab")
+    expect(page.get_by_role("button", name="Give it this room")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1)).to_have_text("It has a room")
+    (adoption,) = reach.adoptions
+    assert (adoption.sighting, adoption.room, adoption.sensor) == ("a1", "loft", "loft-2")
+    assert (adoption.title, adoption.by, adoption.place) == ("On the beam", "Kay", "air")
+    expect(page.get_by_role("link", name="To Loft")).to_have_attribute("href", "/rooms/loft")
+
+
+def test_what_somebody_fills_in_stays_while_figures_move(opened, reach):
+    """The figures above the form move; the form and the keyboard's place stay."""
+    page = opened("/reach/adopt?which=a1")
+    page.get_by_label("Its name").fill("loft-2")
+    page.get_by_label("Your name").focus()
+    breathe(reach)
+    expect(page.locator(".entry-one")).to_contain_text("63.4 %")
+    expect(page.get_by_label("Its name")).to_have_value("loft-2")
+    expect(page.get_by_label("Your name")).to_be_focused()
+
+
+def test_a_mistake_is_told_and_nothing_is_lost(opened, reach):
+    """The field that is wrong is marked for everybody, and what was typed is still there."""
+    reach.refuses = InputError("a sensor of that name belongs to loft", where="sensor", mend="Choose another name.")
+    page = opened("/reach/adopt?which=a1")
+    page.get_by_label("Its name").fill("loft-air")
+    page.get_by_label("Room", exact=True).select_option("hall")
+    page.get_by_label("Your name").fill("Kay")
+    page.get_by_role("button", name="Give it this room").click()
+    expect(page.get_by_role("alert")).to_contain_text("Choose another name.")
+    expect(page.get_by_label("Its name")).to_have_attribute("aria-invalid", "true")
+    expect(page.get_by_label("Its name")).to_have_value("loft-air")
+    expect(page.get_by_label("Room", exact=True)).to_have_value("hall")
+    opened.complaints[:] = [said for said in opened.complaints if "400 (Bad Request)" not in said]  # Chromium's note
+
+
+def test_another_page_cannot_send_the_form(browser, reach, served):
+    """A form on a page of another origin reaches nothing, whatever it says of itself."""
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto("data:text/html,<p>A stranger")
+    page.set_content(
+        f'<form method="post" action="{served.address}/reach/adopt"><input name="which" value="a1"><input name="room" '
+        'value="loft"><input name="by" value="x"><input name="sensor" value="y"><button>Win</button></form>'
+    )
+    with page.expect_response(re.compile("/reach/adopt")) as answer:
+        page.get_by_role("button").click()
+    assert answer.value.status == 403
+    assert reach.adoptions == []
+    context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_phone_and_the_dark(opened, reach, scheme, tmp_path):
+    """Nothing sticks out at 360 px, what one presses is tall enough, and every text has the contrast of WCAG 2.2 AA."""
+    breathe(reach)
+    reach.adopted = Adopted(
+        "loft-2", "loft", ("Done.",), to_copy="[[adapter]]\n" + 'port = "/dev/serial/by-id/' + "x" * 80
+    )
+    page = opened(PATHS[0], viewport=PHONE, color_scheme=scheme, has_touch=True)
+    for path in PATHS:
+        page.goto(path)
+        held(page)
+    page.get_by_label("Its name").fill("loft-2")
+    page.get_by_label("Room", exact=True).select_option("loft")
+    page.get_by_label("Your name").fill("Kay")
+    page.get_by_role("button", name="Give it this room").click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("one thing is left")
+    held(page)
+
+
+CONTRAST = """
+() => {
+  const pen = document.createElement('canvas').getContext('2d', { willReadFrequently: true });
+  const parse = (text) => {
+    pen.clearRect(0, 0, 1, 1); pen.fillStyle = text; pen.fillRect(0, 0, 1, 1);
+    const [r, g, b, alpha] = pen.getImageData(0, 0, 1, 1).data;
+    return [r, g, b, alpha / 255];
+  };
+  const linear = (v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
+  const light = (c) => [0.2126, 0.7152, 0.0722].reduce((sum, share, i) => sum + share * linear(c[i] / 255), 0);
+  const over = (under, c) => [0, 1, 2].map((i) => c[i] * c[3] + under[i] * (1 - c[3]));
+  const ground = (one) => {
+    const layers = [];
+    for (let at = one; at; at = at.parentElement) {
+      const c = parse(getComputedStyle(at).backgroundColor);
+      if (c[3] > 0) layers.unshift(c);
+      if (c[3] === 1) break;
+    }
+    return layers.reduce(over, [255, 255, 255]);
+  };
+  const bad = [];
+  for (const one of document.querySelectorAll('main *')) {
+    const own = [...one.childNodes].some((n) => n.nodeType === 3 && n.nodeValue.trim());
+    if (!own || one.closest('.unseen, option') || !one.getBoundingClientRect().width) continue;
+    const [a, b] = [parse(getComputedStyle(one).color), ground(one)].map(light).sort((x, y) => y - x);
+    if ((a + 0.05) / (b + 0.05) < 4.5) bad.push(one.outerHTML.slice(0, 80));
+  }
+  return bad;
+}
+"""
+
+
+def held(page: Page) -> None:
+    """Hold an open page against width, height of what is pressed, and contrast."""
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    heights = page.eval_on_selector_all(
+        "main .button, main .back, main button, main summary, main input:not([type=hidden]), main select",
+        "all => all.map(one => [one.outerHTML.slice(0, 60), one.getBoundingClientRect().height])",
+    )
+    assert [one for one in heights if one[1] < 24] == []  # WCAG 2.2, 2.5.8
+    assert page.evaluate(CONTRAST) == []
