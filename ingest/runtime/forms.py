@@ -345,6 +345,10 @@ class RulesForm(Form):
     battery_percent: Annotated[float | None, _limit(1, 99)] = _RULES.battery_percent
     mould_rh_percent: Annotated[float | None, _limit(50, 100)] = _RULES.mould_rh_percent
     depression_gpp: Annotated[float | None, _limit(0.5, 100)] = _RULES.depression_gpp
+    serious_margins: Annotated[float | None, _limit(1, 1000)] = _RULES.serious_margins
+    serious_margin_hours: Annotated[float | None, _limit(1, 100_000)] = _RULES.serious_margin_hours
+    severe_margins: Annotated[float | None, _limit(1, 1000)] = _RULES.severe_margins
+    severe_margin_hours: Annotated[float | None, _limit(1, 100_000)] = _RULES.severe_margin_hours
 
 
 class RoomForm(Form):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
 from importlib import metadata
 from typing import Any, Final
 
@@ -20,10 +20,12 @@ from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.office_settings import OfficeWiring
 from ingest.runtime.office_watch import OfficeWatch
 from ingest.site.handling import Handling
-from ingest.site.incidents import Incident, Notice, NoticeState, RoomState
+from ingest.site.incidents import Incident, Notice, NoticeState, RoomState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store.api import SeriesExtent, StoreReader
+from ingest.store.incidents import Place
+from ingest.store.records import Entry
 
 HEARD_FRESH_S: Final = 30.0
 """For how long it is taken as known when each sensor was last heard: asking that is one question per site."""
@@ -83,10 +85,31 @@ class OfficeReader:
         return _Heard(self._series)
 
     def incidents(
-        self, *, room: str | None = None, only_open: bool = False, limit: int = 200, before_ms: int | None = None
+        self,
+        *,
+        room: str | None = None,
+        only_open: bool = False,
+        limit: int = 200,
+        before_ms: int | None = None,
+        after: Place | None = None,
+        severity: Severity | None = None,
     ) -> list[Incident]:
         """Give the office's own incidents: sites that were not heard."""
-        return self._records.incidents(room=room, only_open=only_open, limit=limit, before_ms=before_ms)
+        return self._records.incidents(
+            room=room, only_open=only_open, limit=limit, before_ms=before_ms, after=after, severity=severity
+        )
+
+    def incidents_begun(self, kinds: Iterable[str], from_ms: int, to_ms: int) -> list[Incident]:
+        """Give those of the office's own incidents that began between two instants."""
+        return self._records.incidents_begun(kinds, from_ms, to_ms)
+
+    def history(self, kind: str, subject: str = "") -> Sequence[Entry]:
+        """Give what the office's own record says of an incident."""
+        return self._records.history(kind, subject)
+
+    def record_head(self) -> tuple[int, str]:
+        """Give number and hash of the newest entry of the office's own record."""
+        return self._records.record_head()
 
     def incident(self, incident: str) -> Incident | None:
         """Give one of the office's own incidents."""

@@ -28,6 +28,12 @@ class Rules:
     taken here of the air, which near a cold surface says too little.
     depression_gpp: a dehumidifier that takes fewer grains per pound out of the air than this. 5 is insurers' practice,
     and disputed.
+
+    How bad it is when the air leaves its window (common practice, no source), in margins of the window, so that one
+    point of RH, 0.5 °C and 0.2 % EMC weigh alike where nothing else is set: serious_margins, severe_margins: so far
+    outside, once it has been as much as an hour of that (serious) or four (severe).  serious_margin_hours,
+    severe_margin_hours: how far outside times how long. 24 is one point of RH for a day; 240 is ten points for a day,
+    or two for five days.
     """
 
     rh_change_percent: float | None = 10.0
@@ -40,6 +46,10 @@ class Rules:
     battery_percent: float | None = 15.0
     mould_rh_percent: float | None = 80.0
     depression_gpp: float | None = 5.0
+    serious_margins: float | None = 5.0
+    serious_margin_hours: float | None = 24.0
+    severe_margins: float | None = 15.0
+    severe_margin_hours: float | None = 240.0
 
     def __post_init__(self) -> None:
         for field in fields(self):

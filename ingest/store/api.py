@@ -6,13 +6,13 @@ Reading is free-threaded (any number of readers, while one writer writes); writi
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
 from ingest.site.handling import Handling
-from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState
+from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Floats, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
 
@@ -106,9 +106,20 @@ class RecordReader(Protocol):
         ...
 
     def incidents(
-        self, *, room: str | None = None, only_open: bool = False, limit: int = 200, before_ms: int | None = None
+        self,
+        *,
+        room: str | None = None,
+        only_open: bool = False,
+        limit: int = 200,
+        before_ms: int | None = None,
+        after: Place | None = None,
+        severity: Severity | None = None,
     ) -> list[Incident]:
-        """Give incidents, newest `opened_ms` first."""
+        """Give incidents, newest `opened_ms` first, those of one instant by id; `after`: from there on in that order."""
+        ...
+
+    def incidents_begun(self, kinds: Iterable[str], from_ms: int, to_ms: int) -> list[Incident]:
+        """Give incidents of some kinds that began between two instants, both included (UTC ms), oldest first."""
         ...
 
     def incident(self, incident: str) -> Incident | None:
@@ -117,6 +128,14 @@ class RecordReader(Protocol):
 
     def handlings(self, incidents: Sequence[str]) -> Mapping[str, Handling]:
         """Give where people stand with these incidents, by id; those that nobody touched are left out."""
+        ...
+
+    def history(self, kind: str, subject: str = "") -> Sequence[Entry]:
+        """Give every entry of the record about an incident ("incident" or "handling", its id), oldest first."""
+        ...
+
+    def record_head(self) -> tuple[int, str]:
+        """Give number and hash of the newest entry of the record: noted elsewhere, they pin all of it."""
         ...
 
     def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:

@@ -5,9 +5,12 @@ from __future__ import annotations
 import sqlite3
 from typing import Final
 
-from ingest.store import forwarding
+from ingest.store import forwarding, incidents
 
-TABLES: Final = (*forwarding.TABLES,)
+TABLES: Final = (
+    *forwarding.TABLES,
+    *incidents.TABLES,
+)
 
 
 def people_and_engines(connection: sqlite3.Connection) -> None:
