@@ -15,6 +15,8 @@ from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Floats, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
+from ingest.store.incidents import Place
+from ingest.store.records import Entry
 
 
 class Appended(NamedTuple):
@@ -115,7 +117,7 @@ class RecordReader(Protocol):
         after: Place | None = None,
         severity: Severity | None = None,
     ) -> list[Incident]:
-        """Give incidents, newest `opened_ms` first, those of one instant by id; `after`: from there on in that order."""
+        """Give incidents, newest `opened_ms` first, those of one instant by id.  after: those that follow it so."""
         ...
 
     def incidents_begun(self, kinds: Iterable[str], from_ms: int, to_ms: int) -> list[Incident]:

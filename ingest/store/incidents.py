@@ -11,7 +11,6 @@ from ingest.site.incidents import Incident, Severity
 from ingest.store import records
 from ingest.store.plain import from_plain, to_plain
 
-
 TABLES: Final = (
     # Written out of the newest record, to look them up by: those of one kind that began about a time, the severe ones.
     "ALTER TABLE incident ADD COLUMN kind TEXT",
@@ -93,8 +92,8 @@ def find(
 def begun(connection: sqlite3.Connection, kinds: Iterable[str], from_ms: int, to_ms: int) -> list[Incident]:
     """Give incidents of some kinds (`IncidentKind` values) that began between two instants, both included (UTC ms)."""
     rows = connection.execute(
-        f"{_FROM} WHERE incident.kind IN (SELECT value FROM json_each(?)) AND began_ms BETWEEN ? AND ? "
-        "ORDER BY began_ms, id",
+        f"{_FROM} WHERE incident.kind IN (SELECT value FROM json_each(?)) "  # noqa: S608 - constants
+        "AND began_ms BETWEEN ? AND ? ORDER BY began_ms, id",
         (json.dumps(sorted(kinds)), from_ms, to_ms),
     )
     return [from_plain(Incident, json.loads(body)) for (body,) in rows]

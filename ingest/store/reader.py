@@ -114,7 +114,7 @@ class SqliteReader:
         after: Place | None = None,
         severity: Severity | None = None,
     ) -> list[Incident]:
-        """Give incidents, newest `opened_ms` first, those of one instant by id; `after`: from there on in that order."""
+        """Give incidents, newest `opened_ms` first, those of one instant by id.  after: those that follow it so."""
         with self._snapshot() as connection:
             return incidents.find(
                 connection,

@@ -142,7 +142,8 @@ def _around(read: RecordReader, kind: Class, from_ms: int, to_ms: int) -> list[I
     kinds = [kind.name, *(name for name, of in _CLASS.items() if of == kind.name)]
     while True:
         found = [
-            one for one in read.incidents_begun(kinds, from_ms - together_ms, to_ms + together_ms)
+            one
+            for one in read.incidents_begun(kinds, from_ms - together_ms, to_ms + together_ms)
             if class_of(one) == kind
         ]
         first = min((one.began_ms for one in found), default=from_ms)

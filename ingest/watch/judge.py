@@ -317,11 +317,7 @@ def with_excess(excess: Mapping[str, int], more: Mapping[str, int]) -> Mapping[s
     """Give excesses with more of them added; the same object where there is nothing to add."""
     if not any(more.values()):
         return excess
-    return {
-        name: total
-        for name in ORDER
-        if (total := excess.get(name, 0) + more.get(name, 0))
-    }
+    return {name: total for name in ORDER if (total := excess.get(name, 0) + more.get(name, 0))}
 
 
 def _fulfilled(moved: SensorState, verdict: Verdict, rule: Rule) -> SensorState:

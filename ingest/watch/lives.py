@@ -26,14 +26,17 @@ def write(work: UnitOfWork, site: Site, changed: Iterable[Incident], *, now_ms: 
     """
     touched: dict[str, causes.Touched] = {}
     written: dict[str, Incident] = {}
-    for incident in changed:
-        was = work.read.incident(incident.id)
-        if was is not None:
-            incident = replace(incident, cause=was.cause, wood=was.wood)
-        incident = affected.told(work.read, site, incident, was, now_ms=now_ms)
-        work.put_incident(incident, at_ms=now_ms, by=BY)
-        written[incident.id] = incident
-        touched[incident.id] = causes.Touched(was, incident)
+    sentences = affected.AT_ONCE
+    for judged in changed:
+        was = work.read.incident(judged.id)
+        now = judged if was is None else replace(judged, cause=was.cause, wood=was.wood)
+        if affected.is_due(now, was):
+            may = sentences > 0 and affected.is_recent(now, now_ms)
+            now = replace(now, wood=affected.sentence(work.read, site, now, now_ms=now_ms) if may else "")
+            sentences -= bool(now.wood)
+        work.put_incident(now, at_ms=now_ms, by=BY)
+        written[now.id] = now
+        touched[now.id] = causes.Touched(was, now)
     for incident in causes.shared(work.read, touched.values()):
         work.put_incident(incident, at_ms=now_ms, by=BY)
         written[incident.id] = incident

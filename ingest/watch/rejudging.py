@@ -25,8 +25,8 @@ from ingest.watch.memory import CALM_KEPT, Calm, RoomMemory
 from ingest.watch.plan import bound_names
 from ingest.watch.reasons import Telling, incident_reason, sensor_name
 from ingest.watch.scene import Scene
-from ingest.watch.severity import RANK
 from ingest.watch.sensing import judge_planned, samples_between, within_before
+from ingest.watch.severity import RANK
 
 AHEAD_MS: Final = 600_000
 """How far ahead of our clock an instant may lie and still be judged (10 minutes; our choice)."""
@@ -221,9 +221,7 @@ class _Diff:
 def same(one: Incident, other: Incident) -> bool:
     """Tell whether two incidents say the same of what happened, whatever their ids and sentences and what follows."""
     alike = replace(other, id=one.id, reason=one.reason, revised_ms=one.revised_ms, withdrawn_ms=one.withdrawn_ms)
-    return one == replace(
-        alike, severity=one.severity, excess_hours=one.excess_hours, cause=one.cause, wood=one.wood
-    )
+    return one == replace(alike, severity=one.severity, excess_hours=one.excess_hours, cause=one.cause, wood=one.wood)
 
 
 def _with_newest(scene: Scene, before: RoomMemory, after: RoomMemory, diff: _Diff) -> RoomMemory:

@@ -10,7 +10,7 @@ mould, change  serious   somebody should look today: a leak, an open window, dam
 silent, drying serious   nobody knows of the room, or the drying stands still
 heading        slight    the air is still inside
 stuck, apart   slight    the sensor wants looking at
-battery        slight    it can wait for the next visit
+battery, check slight    it can wait for the next visit
 =============  ========  ==========================================================================================
 
 A kind that is not listed is serious. How far outside is weighed in margins, so that quantities can be compared; the
@@ -38,6 +38,7 @@ BEGINS: Final[Mapping[IncidentKind, Severity]] = {
     _K.STUCK: _S.SLIGHT,
     _K.APART: _S.SLIGHT,
     _K.BATTERY: _S.SLIGHT,
+    _K.CHECK: _S.SLIGHT,
 }
 """What each kind begins with; those left out are serious."""
 
