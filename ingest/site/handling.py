@@ -66,6 +66,21 @@ class Handling:
         return self.snoozed_until_ms is not None and now_ms < self.snoozed_until_ms
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A deed that somebody asks for.
+
+    by: who, as they call themselves.  note: words to leave with it; the reason, where it closes.  until_ms: of a
+    snooze, the instant until which to be quiet (UTC).
+    """
+
+    incident: str
+    deed: Deed
+    by: str
+    note: str = ""
+    until_ms: int | None = None
+
+
 def life(incident: Incident, handling: Handling | None, now_ms: int) -> Life:
     """Say where an incident stands.  handling: None where nobody touched it.  now_ms: our clock (UTC)."""
     if not incident.is_open:

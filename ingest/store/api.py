@@ -115,7 +115,7 @@ class RecordReader(Protocol):
         limit: int = 200,
         before_ms: int | None = None,
         after: Place | None = None,
-        severity: Severity | None = None,
+        at_least: Severity | None = None,
     ) -> list[Incident]:
         """Give incidents, newest `opened_ms` first, those of one instant by id.  after: those that follow it so."""
         ...
@@ -140,8 +140,10 @@ class RecordReader(Protocol):
         """Give number and hash of the newest entry of the record: noted elsewhere, they pin all of it."""
         ...
 
-    def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
-        """Give notices of the outbox, lowest number first."""
+    def notices(
+        self, *, state: NoticeState | None = None, limit: int = 200, incident: str | None = None
+    ) -> list[Notice]:
+        """Give notices of the outbox, of one incident or all, lowest number first."""
         ...
 
     def judgement(self, room: str) -> dict[str, Any] | None:

@@ -22,6 +22,7 @@ TABLES: Final = (
             coalesce(json_extract(body, '$.severity'), 'serious')
         FROM record WHERE number = incident.record)""",
     "CREATE INDEX incident_begun ON incident (kind, began_ms)",
+    "CREATE INDEX notice_of_incident ON notice (incident, number)",
 )
 """What schema 3 adds."""
 
@@ -68,17 +69,17 @@ def find(
     limit: int,
     before_ms: int | None,
     after: Place | None = None,
-    severity: Severity | None = None,
+    at_least: Severity | None = None,
 ) -> list[Incident]:
     """Give incidents, newest `opened_ms` first, those that opened at one instant by their ids.
 
     room: of this room, or None for all.  before_ms: opened before this instant, or None.  after: those that come after
-    this place in the list, or None.  severity: of this one, or None for all.  limit: at most so many.
+    this place in the list, or None.  at_least: as severe as this or more, or None for all.  limit: at most so many.
     """
     wanted = {
         "room = ?": room,
         "opened_ms < ?": before_ms,
-        "severity = ?": None if severity is None else severity.value,
+        "severity IN (SELECT value FROM json_each(?))": None if at_least is None else _and_worse(at_least),
     }
     asked = {clause: value for clause, value in wanted.items() if value is not None}
     clauses = [*asked, *(["closed_ms IS NULL"] if only_open else []), *(["(opened_ms, id) < (?, ?)"] if after else [])]
@@ -87,6 +88,11 @@ def find(
         f"{_FROM} {where} ORDER BY opened_ms DESC, id DESC LIMIT ?", (*asked.values(), *(after or ()), limit)
     )
     return [from_plain(Incident, json.loads(body)) for (body,) in rows]
+
+
+def _and_worse(severity: Severity) -> str:
+    in_order = [one.value for one in Severity]
+    return json.dumps(in_order[in_order.index(severity.value) :])
 
 
 def begun(connection: sqlite3.Connection, kinds: Iterable[str], from_ms: int, to_ms: int) -> list[Incident]:

@@ -112,7 +112,7 @@ class SqliteReader:
         limit: int = 200,
         before_ms: int | None = None,
         after: Place | None = None,
-        severity: Severity | None = None,
+        at_least: Severity | None = None,
     ) -> list[Incident]:
         """Give incidents, newest `opened_ms` first, those of one instant by id.  after: those that follow it so."""
         with self._snapshot() as connection:
@@ -123,7 +123,7 @@ class SqliteReader:
                 limit=limit,
                 before_ms=before_ms,
                 after=after,
-                severity=severity,
+                at_least=at_least,
             )
 
     def incidents_begun(self, kinds: Iterable[str], from_ms: int, to_ms: int) -> list[Incident]:
@@ -141,10 +141,12 @@ class SqliteReader:
         with self._snapshot() as connection:
             return handlings.find(connection, incidents)
 
-    def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
-        """Give notices of the outbox, lowest number first."""
+    def notices(
+        self, *, state: NoticeState | None = None, limit: int = 200, incident: str | None = None
+    ) -> list[Notice]:
+        """Give notices of the outbox, of one incident or all, lowest number first."""
         with self._snapshot() as connection:
-            return outbox.find(connection, state=state, limit=limit)
+            return outbox.find(connection, state=state, limit=limit, incident=incident)
 
     def judgement(self, room: str) -> dict[str, Any] | None:
         """Give the watch's saved state of a room, or None."""

@@ -79,6 +79,16 @@ def shared(read: RecordReader, touched: Iterable[Touched]) -> list[Incident]:
     return list(changed.values())
 
 
+def sharing(read: RecordReader, incident: Incident) -> list[Incident]:
+    """Give the incidents that have the cause of this one, itself among them, oldest first; none where it has none."""
+    kind = class_of(incident)
+    if not incident.cause or kind is None:
+        return []
+    together_ms, kinds = TOGETHER_MS[kind.name], _kinds(kind)
+    found = read.incidents_begun(kinds, incident.began_ms - together_ms, incident.began_ms + together_ms)
+    return [one for one in found if one.cause == incident.cause]
+
+
 def groups(incidents: Iterable[Incident], together_ms: int) -> Iterator[list[Incident]]:
     """Part incidents of one class into those of one cause: each group lies within so much time of its first one."""
     group: list[Incident] = []
@@ -139,7 +149,7 @@ def _around(read: RecordReader, kind: Class, from_ms: int, to_ms: int) -> list[I
     Where none began for longer than the class's time a new group begins, whatever lies beyond.
     """
     together_ms = TOGETHER_MS[kind.name]
-    kinds = [kind.name, *(name for name, of in _CLASS.items() if of == kind.name)]
+    kinds = _kinds(kind)
     while True:
         found = [
             one
@@ -151,6 +161,10 @@ def _around(read: RecordReader, kind: Class, from_ms: int, to_ms: int) -> list[I
         if first >= from_ms and last <= to_ms:
             return found
         from_ms, to_ms = min(first, from_ms), max(last, to_ms)
+
+
+def _kinds(kind: Class) -> list[str]:
+    return [kind.name, *(name for name, of in _CLASS.items() if of == kind.name)]
 
 
 def _name(kind: Class, first: Incident) -> str:

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Final
 
 from ingest.errors import RefusedError
-from ingest.site.handling import Deed, Handling
+from ingest.site.handling import Asked, Deed, Handling
 from ingest.site.incidents import Incident
 from ingest.store.api import UnitOfWork
 
@@ -21,6 +21,19 @@ LONGEST_SNOOZE_MS: Final = 366 * 86_400_000
 """Nobody asks for quiet for longer than a year; whoever seems to has mistaken the unit."""
 
 _KEPT: Final = "\n\t\u200c\u200d"  # the last two join and part letters in scripts that need it
+
+
+def carry_out(work: UnitOfWork, asked: Asked, *, now_ms: int) -> Handling:
+    """Do what somebody asks for, as the function of that name.  Raises RefusedError where that cannot be."""
+    if asked.deed is Deed.SNOOZED:
+        if asked.until_ms is None:
+            raise RefusedError("it is not said until when to be quiet", where=asked.incident, mend="Give an instant.")
+        until_ms = asked.until_ms
+        return snooze(work, asked.incident, until_ms=until_ms, by=asked.by, note=asked.note, now_ms=now_ms)
+    if asked.deed is Deed.CLOSED:
+        return close(work, asked.incident, by=asked.by, reason=asked.note, now_ms=now_ms)
+    plain = {Deed.ACKNOWLEDGED: acknowledge, Deed.WOKEN: wake, Deed.REOPENED: reopen, Deed.NOTED: leave_note}
+    return plain[asked.deed](work, asked.incident, by=asked.by, note=asked.note, now_ms=now_ms)
 
 
 def handling_of(work: UnitOfWork, incident: str) -> Handling:
