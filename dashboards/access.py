@@ -80,6 +80,19 @@ def bearer_token(authorization: str | None) -> str | None:
     return found["token"] if found else None
 
 
+def comes_from_here(headers: Headers) -> bool:
+    """Say whether a request that changes something was sent by a page of ours, as its browser says.
+
+    Browsers put that beyond a page's reach (Fetch Metadata, and RFC 6454 section 7.3). One that says neither is no
+    browser of these years, and is refused.
+    """
+    site = headers.get("sec-fetch-site")
+    if site is not None:
+        return site == "same-origin"
+    scheme, mark, host = headers.get("origin", "").partition("://")
+    return bool(mark) and scheme in ("http", "https") and host.lower() == headers.get("host", "").lower()
+
+
 class LoopbackOnly:
     """Lets a request through when it came to a loopback address and names one in its Host header."""
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import isfinite
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
@@ -143,7 +144,8 @@ class _Drawing:
         begins = min(max(self.across.at(float(self.course.began_ms)), left), right)
         ended_ms = self.course.ended_ms
         ends = right if ended_ms is None else min(max(self.across.at(float(ended_ms)), left), right)
-        yield f'<rect class="ex-lasted" x="{begins:.1f}" y="{top}" width="{ends - begins:.1f}" height="{bottom - top}"/>'
+        size = f'width="{ends - begins:.1f}" height="{bottom - top}"'
+        yield f'<rect class="ex-lasted" x="{begins:.1f}" y="{top}" {size}/>'
         yield f'<path class="ex-edge" d="M{begins:.1f} {top - 5}V{bottom}"/>'
         yield self._word(begins, top - 9, "began")
         if ended_ms is not None:
@@ -169,7 +171,8 @@ class _Drawing:
         for mark in marks:
             y = shown.at(mark)
             yield f'<path class="ex-tick" d="M{left - 5} {y:.1f}H{left}"/>'
-            yield f'<text class="ex-up" x="{left - 8}" y="{y + text * 0.34:.1f}">{number(mark, 0 if whole else 1)}</text>'
+            word = number(mark, 0 if whole else 1)
+            yield f'<text class="ex-up" x="{left - 8}" y="{y + text * 0.34:.1f}">{word}</text>'
         for at_ms, word in self._instants():
             x = self.across.at(float(at_ms))
             yield f'<path class="ex-grid" d="M{x:.1f} {top}V{bottom}"/>'
@@ -191,8 +194,8 @@ class _Drawing:
 
     def _line(self) -> Iterator[str]:
         if not np.isfinite(self.course.value).any():
-            left, top, right, bottom = self.box
-            yield f'<text class="ex-none" x="{(left + right) / 2:.0f}" y="{(top + bottom) / 2:.0f}">nothing heard</text>'
+            x, y = (self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2
+            yield f'<text class="ex-none" x="{x:.0f}" y="{y:.0f}">nothing heard</text>'
             return
         yield f'<path class="ex-line" d="{_path(self.points)}"/>'
         outside = _outside(self.course)
@@ -243,7 +246,8 @@ def _path(points: Floats) -> str:
     """Give path data through points, lifting the pencil over those that are not known."""
     pieces: list[str] = []
     drawing = False
-    for (x, y), known in zip(points.tolist(), np.isfinite(points).all(axis=1).tolist(), strict=True):
+    for x, y in points.tolist():
+        known = isfinite(x) and isfinite(y)
         if known:
             pieces.append(f"L{x:.1f} {y:.1f}" if drawing else f"M{x:.1f} {y:.1f}h0")
         drawing = known
