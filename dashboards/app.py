@@ -20,9 +20,9 @@ DESCRIPTION: Final = (
 def create_app(services: Services) -> FastAPI:
     """Make the web application over these services.
 
-    It keeps no state of its own, sets one cookie (the name of whoever did something about an incident), opens no file but
-    its own static ones, and asks `services.clock` for the time. Serve it on a loopback address: what reaches another one
-    is refused.
+    It keeps no state of its own, sets one cookie (the name of whoever did something about an incident), opens no file
+    but its own static ones, and asks `services.clock` for the time. Serve it on a loopback address: what reaches
+    another one is refused.
     """
     app = FastAPI(
         title="lumberroom",
