@@ -292,7 +292,7 @@ class JournalRow:
     what: str
     note: str
     hash: str  # the whole of it
-    hash_begins: str  # as much of it as one reads
+    is_news: bool  # more has happened than that figures grew
 
 
 @dataclass(frozen=True, slots=True)

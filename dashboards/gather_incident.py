@@ -26,7 +26,6 @@ from ingest.watch.rulebook import BY_KEY
 POINTS: Final = 240
 LEAST_AROUND_MS: Final = 2 * 3_600_000
 LONGEST_MS: Final = 400 * 86_400_000
-HASH_SHOWN: Final = 12
 
 BUTTONS: Final[dict[Deed, str]] = {
     Deed.ACKNOWLEDGED: "Take it in hand",
@@ -70,7 +69,7 @@ def incident_page(view: View, incident: Incident, *, who: str, note: str = "", w
     return IncidentPage(
         shell=view.shell(_title(view, incident), "/incidents"),
         one=view.incident(incident, handling),
-        means=life_words.SEVERITY_MEANS[incident.severity],
+        means=life_words.SEVERITY_MEANS[incident.severity] if incident.is_open else "",
         handled=life_words.handled_words(handling, view.now_ms, view.site.time_zone),
         lines=_lines(view, incident),
         wood=wood_words(view, incident),
@@ -104,7 +103,7 @@ def journal_rows(view: View, incident: Incident) -> tuple[JournalRow, ...]:
             what=line.what,
             note=line.note,
             hash=line.hash,
-            hash_begins=line.hash[:HASH_SHOWN],
+            is_news=line.is_news,
         )
         for line in found
     )
@@ -120,7 +119,7 @@ def _lines(view: View, incident: Incident) -> tuple[Line, ...]:
     units, zone = view.units, view.site.time_zone
     lines = [
         Line("Began", words.instant(incident.began_ms, zone)),
-        Line("Told", words.instant(incident.opened_ms, zone)),
+        Line("Opened", words.instant(incident.opened_ms, zone)),
     ]
     if incident.closed_ms is not None:
         lines.append(Line("Over", words.instant(incident.closed_ms, zone)))
@@ -181,15 +180,17 @@ def _course(view: View, incident: Incident) -> Course | None:
     to_ms = max(min(ended_ms + around_ms, view.now_ms), from_ms + 60_000)
     edges = np.linspace(from_ms, to_ms, POINTS + 1).astype(np.int64)
     values = _values(view, incident, edges)
-    if values is None:
+    sensor = view.site.sensor(incident.sensor)
+    if values is None or sensor is None:
         return None
+    at_ms, values = _drawable(edges, values, round(sensor.silent_after_s * 1000))
     return Course(
         ident="course",
         title=f"{room.title}: {digits.short(name)} about the incident",
         quantity=name,
         units=view.units,
         time_zone=view.site.time_zone,
-        at_ms=(edges[:-1] + edges[1:]) // 2,
+        at_ms=at_ms,
         value=values,
         bounds=_bounds(view, incident),
         began_ms=incident.began_ms,
@@ -215,6 +216,16 @@ def _values(view: View, incident: Incident, edges: Int64s) -> Floats | None:
     count = np.bincount(place, minlength=POINTS)[:POINTS]
     total = np.bincount(place, weights=series.value, minlength=POINTS)[:POINTS]
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _drawable(edges: Int64s, values: Floats, silent_ms: int) -> tuple[Int64s, Floats]:
+    """Give instants and values between which a line may be drawn: only a gap longer than a silence breaks it."""
+    at_ms = (edges[:-1] + edges[1:]) // 2
+    known = np.flatnonzero(np.isfinite(values))
+    longest_ms = max(silent_ms, int(edges[1] - edges[0]) * 3 // 2)
+    gaps = known[:-1][np.diff(at_ms[known]) > longest_ms] + 1
+    kept = np.unique(np.concatenate(([0], known, gaps, [len(values) - 1])))
+    return at_ms[kept], values[kept]
 
 
 def _bounds(view: View, incident: Incident) -> Bounds | None:

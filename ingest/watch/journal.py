@@ -18,7 +18,8 @@ class Line:
     """One entry of the record, in words.
 
     number, hash: of the entry in the record, which is one chain over everything.  at_ms: when it was written (our
-    clock, UTC).  by: "watch", or who.  what: what happened.  note: words that somebody left, or empty.
+    clock, UTC).  by: "watch", or who.  what: what happened.  note: words that somebody left, or empty.  is_news: more
+    has happened than that worst value and sum grew.
     """
 
     number: int
@@ -27,6 +28,7 @@ class Line:
     what: str
     note: str
     hash: str
+    is_news: bool = True
 
 
 def journal(states: Sequence[Entry], deeds: Sequence[Entry], time_zone: str) -> list[Line]:
@@ -41,12 +43,14 @@ def _states(entries: Sequence[Entry]) -> Iterable[Line]:
     was: Incident | None = None
     for entry in entries:
         now = from_plain(Incident, entry.body)
-        yield Line(entry.number, entry.at_ms, entry.by, words.sentence("; ".join(_changed(was, now))), "", entry.hash)
+        news = _changed(was, now)
+        what = words.sentence("; ".join(news) or "figures brought up to date")
+        yield Line(entry.number, entry.at_ms, entry.by, what, "", entry.hash, bool(news))
         was = now
 
 
-def _changed(was: Incident | None, now: Incident) -> Iterable[str]:
-    """Say what a state of the incident has that the one before had not."""
+def _changed(was: Incident | None, now: Incident) -> list[str]:
+    """Say what a state of the incident has that the one before had not; nothing where only figures grew."""
     severity = life_words.SEVERITY_WORDS[now.severity]
     if now.withdrawn_ms is not None:
         return ["taken back: readings that came late show that it did not happen so"]
@@ -61,7 +65,7 @@ def _changed(was: Incident | None, now: Incident) -> Iterable[str]:
         told.append("revised, because readings came late")
     if now.cause != was.cause:
         told.append("one cause with others" if now.cause else "no longer one cause with others")
-    return told or ["figures brought up to date"]
+    return told
 
 
 def _deeds(entries: Sequence[Entry], time_zone: str) -> Iterable[Line]:
