@@ -101,7 +101,11 @@ def sentence(read: SeriesReader, site: Site, incident: Incident, *, now_ms: int)
     before = _before(read, site, incident, lot.boards)
     during = _air(read, incident.sensor, incident.began_ms, end_ms)
     found = board_estimate(*during, lot.boards, before)
-    return "" if found is None else words_of(found, lot, is_over=not incident.is_open)
+    if found is None:
+        return ""
+    # By what the sensor vouches for: one that speaks twice an hour leaves no gap between.
+    found = replace(found, bridged_share=_unknown_share(read, incident.sensor, incident.began_ms, end_ms))
+    return words_of(found, lot, is_over=not incident.is_open)
 
 
 def words_of(found: BoardEstimate, lot: Lot, *, is_over: bool) -> str:
@@ -123,11 +127,12 @@ def _harm(found: BoardEstimate, boards: Boards) -> str:
     moved, steep = abs(found.moved_percent), abs(found.surface_mc_percent - found.mean_mc_percent)
     if moved > tolerance:
         return f"enough for gaps or cupping, a board {boards.width_mm:g} mm wide moves {_width(found)}"
+    if moved <= LITTLE_PERCENT:
+        # A skin that has followed the air is thin then: it goes back as it came.
+        return "no harm is to be expected of that alone"
     if steep > STEEP_PERCENT:
         return "its faces are far from its middle, so boards may cup or check"
-    if moved > LITTLE_PERCENT:
-        return f"a board {boards.width_mm:g} mm wide moves {_width(found)}"
-    return "no harm is to be expected of that alone"
+    return f"a board {boards.width_mm:g} mm wide moves {_width(found)}"
 
 
 def _width(found: BoardEstimate) -> str:
@@ -166,6 +171,11 @@ def _air(read: SeriesReader, sensor: str, from_ms: int, to_ms: int) -> tuple[Int
     # From edge to edge, so that the model's time is the air's; the last one says again what the last step was.
     last = [np.append(values, values[-1]) for values in (temperature_c, rh_percent)]
     return edges, last[0], last[1]
+
+
+def _unknown_share(read: SeriesReader, sensor: str, from_ms: int, to_ms: int) -> float:
+    gaps = read.gaps(SeriesKey(sensor, "rh_percent"), from_ms, to_ms)
+    return sum(gap.to_ms - gap.from_ms for gap in gaps) / (to_ms - from_ms)
 
 
 def _named_wood(holds: str) -> tuple[str, str] | None:

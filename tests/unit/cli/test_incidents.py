@@ -70,7 +70,13 @@ def test_deeds_go_into_the_record_and_are_shown_with_its_hashes(data: Path) -> N
         done = incidents(*words)
         assert done.exit_code == 0, done.output
     shown = incidents("show", data, "window.3").output
-    for said in ("Anna took it in hand", "on my way", "drying on purpose", "Opened again by hand", "more than 30 point-"):
+    for said in (
+        "Anna took it in hand",
+        "on my way",
+        "drying on purpose",
+        "Opened again by hand",
+        "more than 30 point-",
+    ):
         assert said in shown
     with SqliteStore.open(data / FILE_NAME, read_only=True) as store:
         entries = store.read.history("handling", "oak.window.3")

@@ -142,7 +142,7 @@ def test_growing_severe_is_told_once_and_the_record_has_it(tmp_path: Path) -> No
     told = []
     with SqliteStore.open(tmp_path / "lumberroom.sqlite3") as store:
         watch = Watch()
-        for quarter in range(0, 11 * 96):
+        for quarter in range(11 * 96):
             at_ms = T0_MS + quarter * 15 * MINUTE_MS
             batch = ReadingBatch.of([Reading("a", "rh_percent", 56.0, at_ms, Stamp.SENSOR)])
             with store.transaction() as work:
