@@ -7,7 +7,7 @@ import threading
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from click.testing import CliRunner, Result
@@ -25,9 +25,10 @@ SITE = Site("Invented joinery", "Europe/Berlin", rooms=(Room("oak", "Oak store")
 def window(number: int, closed_ms: int | None) -> Incident:
     """Make an incident of the oak store."""
     at_ms = T0_MS + number * 3_600_000
+    severity = Severity.SEVERE if number == 3 else Severity.SLIGHT
     return Incident(
         f"oak.window.{number}", "oak", "a", IncidentKind.WINDOW, at_ms, at_ms + 1000, "RH was above 50 %.", closed_ms,
-        "rh_percent", 50.0, 61.0, at_ms, severity=Severity.SEVERE if number == 3 else Severity.SLIGHT, excess_hours=30.0,
+        "rh_percent", 50.0, 61.0, at_ms, severity=severity, excess_hours=30.0,
     )  # fmt: skip
 
 
@@ -75,7 +76,7 @@ def test_deeds_go_into_the_record_and_are_shown_with_its_hashes(data: Path) -> N
         "on my way",
         "drying on purpose",
         "Opened again by hand",
-        "more than 30 point-",
+        "more than 30",
     ):
         assert said in shown
     with SqliteStore.open(data / FILE_NAME, read_only=True) as store:
@@ -111,7 +112,7 @@ def test_what_cannot_be_is_a_sentence_and_changes_nothing(
 class Page(BaseHTTPRequestHandler):
     """A daemon's page that keeps what it was asked."""
 
-    asked: list[tuple[str, dict[str, Any]]] = []
+    asked: ClassVar[list[tuple[str, dict[str, Any]]]] = []
     answer = 200
 
     def do_POST(self) -> None:

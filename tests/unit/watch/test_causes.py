@@ -85,7 +85,7 @@ def test_a_room_by_itself_and_one_that_goes_the_other_way_share_nothing(store: S
 
 
 def test_rh_above_and_temperature_below_are_one_way(store: SqliteStore) -> None:
-    """Air that cools gets damper: a room that leaves through RH shares the cause of one that leaves through the cold."""
+    """Air that cools gets damper: leaving through RH and leaving through the cold are one cause."""
     damp = replace(incident("bath", 30), quantity="rh_percent", bound=55.0, worst_value=60.0)
     found = write(store, incident("attic", 0), damp)
     assert found["attic"] == found["bath"] == "window-damper-20261125T100000Z"

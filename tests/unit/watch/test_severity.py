@@ -113,7 +113,7 @@ def test_what_is_told_is_never_more_than_it_is(amount: float) -> None:
 def test_severity_and_sum_are_the_same_live_and_judged_again(
     tmp_path_factory: pytest.TempPathFactory, runs: list[tuple[float, int]], size: int, chance: object
 ) -> None:
-    """Reading by pack in order of time, or all packs shuffled: the incidents weigh the same in the end, to the digit."""
+    """Packs in order of time, or shuffled: the incidents weigh the same in the end, to the digit."""
     values = list(itertools.chain.from_iterable([value] * count for value, count in runs))
     readings = [
         Reading("a", "rh_percent", value, T0_MS + 10 * minute * MINUTE_MS, Stamp.SENSOR)
