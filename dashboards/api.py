@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import difflib
 import math
-from typing import Annotated, Any, Final
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
 from starlette.responses import JSONResponse
 
 from adapters.contract import QUANTITIES
-from dashboards import readings_in
+from dashboards import api_incidents, readings_in
 from dashboards.api_models import (
     BoundsAnswer,
     FigureAnswer,
     HealthAnswer,
-    IncidentAnswer,
-    IncidentsAnswer,
     LatestAnswer,
     RoomAnswer,
     RoomsAnswer,
@@ -26,6 +24,7 @@ from dashboards.api_models import (
     StandingAnswer,
     WindowAnswer,
 )
+from dashboards.known import known_room
 from dashboards.openapi import PROBLEMS
 from dashboards.problems import AnswerError
 from dashboards.series_query import USUAL_POINTS, edges_ms, iso, stretch
@@ -33,11 +32,8 @@ from dashboards.services import RoomStanding, Services
 from ingest.physics.derived import DERIVED
 from ingest.present.digits import unit
 from ingest.present.words import zone
-from ingest.site.incidents import Incident
 from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import Buckets, Floats, SeriesKey
-
-MOST_INCIDENTS: Final = 500
 
 
 def router(services: Services) -> APIRouter:
@@ -45,7 +41,7 @@ def router(services: Services) -> APIRouter:
     made = APIRouter(responses=PROBLEMS)
     _add_rooms(made, services)
     _add_series(made, services)
-    _add_incidents(made, services)
+    api_incidents.add(made, services)
     _add_health(made, services)
     readings_in.add(made, services)
     return made
@@ -114,21 +110,6 @@ def _add_series(made: APIRouter, services: Services) -> None:
         )
 
 
-def _add_incidents(made: APIRouter, services: Services) -> None:
-    @made.get("/api/v1/incidents", tags=["incidents"], summary="Incidents, newest first")
-    def incidents(
-        room: Annotated[str | None, Query(description="of one room only")] = None,
-        open: Annotated[bool, Query(description="only those still going on")] = False,  # noqa: A002
-        limit: Annotated[int, Query(ge=1, le=MOST_INCIDENTS)] = 100,
-        before_ms: Annotated[int | None, Query(description="opened before this instant (UTC, ms)")] = None,
-    ) -> IncidentsAnswer:
-        if room is not None:
-            known_room(services.site(), room)
-        found = services.read.incidents(room=room, only_open=open, limit=limit, before_ms=before_ms)
-        older = found[-1].opened_ms if len(found) == limit else None
-        return IncidentsAnswer(incidents=[_incident(one) for one in found], next_before_ms=older)
-
-
 def _add_health(made: APIRouter, services: Services) -> None:
     @made.get(
         "/health",
@@ -145,14 +126,6 @@ def _add_health(made: APIRouter, services: Services) -> None:
     def health() -> JSONResponse:
         found: dict[str, Any] = dict(services.health())
         return JSONResponse(found, 503 if found["status"] == "failing" else 200)
-
-
-def known_room(site: Site, room_id: str) -> Room:
-    """Give the room of that id.  Raises AnswerError (404) that lists the rooms there are."""
-    if (room := site.room(room_id)) is None:
-        there = ", ".join(room.id for room in site.rooms[:20]) or "none yet"
-        raise AnswerError(404, f"There is no room {room_id[:60]!r}.", where="room", mend=f"The rooms are: {there}.")
-    return room
 
 
 def _sensor_of(site: Site, room: Room, sensor_id: str) -> Sensor:
@@ -231,27 +204,6 @@ def _sensor(sensor: Sensor, heard_ms: int | None) -> SensorAnswer:
         silent_after_s=sensor.silent_after_s,
         heard_ms=heard_ms,
         heard=_iso_or_none(heard_ms),
-    )
-
-
-def _incident(incident: Incident) -> IncidentAnswer:
-    return IncidentAnswer(
-        id=incident.id,
-        room=incident.room,
-        sensor=incident.sensor,
-        kind=incident.kind.value,
-        open=incident.is_open,
-        reason=incident.reason,
-        began_ms=incident.began_ms,
-        began=iso(incident.began_ms),
-        opened_ms=incident.opened_ms,
-        opened=iso(incident.opened_ms),
-        closed_ms=incident.closed_ms,
-        closed=_iso_or_none(incident.closed_ms),
-        quantity=incident.quantity,
-        bound=incident.bound,
-        worst_value=incident.worst_value,
-        worst_at_ms=incident.worst_at_ms,
     )
 
 

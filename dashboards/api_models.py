@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from dashboards.problems import Problem
+from ingest.site.incidents import IncidentKind
 
 State = Literal["within", "drifting", "out", "returning", "unknown"]
 Instant = Annotated[int, Field(description="UTC, milliseconds since 1970")]
@@ -121,17 +122,33 @@ class SeriesAnswer(_Answer):
     series: list[SensorSeries]
 
 
+class HandlingAnswer(_Answer):
+    """Where people stand with an incident."""
+
+    acknowledged_ms: Instant | None
+    acknowledged_by: str
+    snoozed_until_ms: Instant | None
+    closed_ms: Annotated[Instant | None, Field(description="closed by hand; it may go on all the same")]
+    closed_by: str
+    closed_why: str
+    note: Annotated[str, Field(description="the newest one")]
+
+
 class IncidentAnswer(_Answer):
-    """Something that happened in a room."""
+    """Something that happened in a room, or to the station itself."""
 
     id: str
-    room: str
+    room: Annotated[str, Field(description="empty for the station itself")]
     sensor: str
-    kind: Literal[
-        "window", "silent", "change", "heading", "condensation", "slab", "stuck", "apart", "battery", "mould", "drying"
-    ]
+    kind: Annotated[str, Field(description=f"one of {', '.join(one.value for one in IncidentKind)}")]
     open: bool
+    life: Annotated[
+        Literal["open", "acknowledged", "snoozed", "closed by hand", "over"],
+        Field(description="where it stands between the air and the people"),
+    ]
+    severity: Annotated[Literal["slight", "serious", "severe"], Field(description="by how far and how long")]
     reason: Annotated[str, Field(description="one sentence")]
+    wood: Annotated[str, Field(description="what it did to the wood by the board model, an estimate; may be empty")]
     began_ms: Instant
     began: InstantText
     opened_ms: Instant
@@ -142,15 +159,65 @@ class IncidentAnswer(_Answer):
     bound: float | None
     worst_value: float | None
     worst_at_ms: Instant | None
+    excess_hours: Annotated[
+        float | None,
+        Field(
+            description="how far outside times how long (unit times hours); in steps, rounded down, while it goes on"
+        ),
+    ]
+    cause: Annotated[str, Field(description="the same word for incidents of one cause; empty where it stands alone")]
+    revised_ms: Annotated[Instant | None, Field(description="when late readings last changed what is said here")]
+    handling: Annotated[HandlingAnswer | None, Field(description="null where nobody did anything")]
 
 
 class IncidentsAnswer(_Answer):
     """Incidents, newest first."""
 
     incidents: list[IncidentAnswer]
-    next_before_ms: Annotated[
-        Instant | None, Field(description="give this as before_ms to get older ones; null when there are none")
+    next_after: Annotated[
+        str | None, Field(description="give this as `after` to get those behind these; null when there are none")
     ]
+
+
+class JournalAnswer(_Answer):
+    """An entry of the record about an incident."""
+
+    number: Annotated[int, Field(description="in the record, which is one chain of hashes over everything")]
+    at_ms: Instant
+    at: InstantText
+    by: str
+    what: str
+    note: str
+    hash: str
+
+
+class SentAnswer(_Answer):
+    """A notice about an incident."""
+
+    kind: str
+    channel: str
+    recipient: str
+    state: str
+    created_ms: Instant
+    sent_ms: Instant | None
+    last_error: str
+
+
+class RecordHeadAnswer(_Answer):
+    """The newest entry of the record: noted elsewhere, it pins everything before it."""
+
+    number: int
+    hash: str
+
+
+class IncidentDetailAnswer(_Answer):
+    """One incident with everything on record about it."""
+
+    incident: IncidentAnswer
+    same_cause: Annotated[list[str], Field(description="ids of the incidents of the same cause, itself among them")]
+    journal: Annotated[list[JournalAnswer], Field(description="oldest first")]
+    notices: list[SentAnswer]
+    record_head: RecordHeadAnswer
 
 
 class RejectionAnswer(_Answer):

@@ -6,7 +6,7 @@ from typing import Final
 
 from fastapi import FastAPI
 
-from dashboards import api, live, metrics, openapi, pages, problems, reach_pages
+from dashboards import api, deeds, live, metrics, openapi, pages, problems, reach_pages
 from dashboards.access import LoopbackOnly, StrictHeaders
 from dashboards.rendering import STATIC, KeptFiles, Pages
 from dashboards.services import Services
@@ -20,8 +20,9 @@ DESCRIPTION: Final = (
 def create_app(services: Services) -> FastAPI:
     """Make the web application over these services.
 
-    It keeps no state of its own, sets no cookie, opens no file but its own static ones, and asks `services.clock` for
-    the time. Serve it on a loopback address: what reaches another one is refused.
+    It keeps no state of its own, sets one cookie (the name of whoever did something about an incident), opens no file
+    but its own static ones, and asks `services.clock` for the time. Serve it on a loopback address: what reaches
+    another one is refused.
     """
     app = FastAPI(
         title="lumberroom",
@@ -38,6 +39,7 @@ def create_app(services: Services) -> FastAPI:
     app.include_router(metrics.router(services))
     app.include_router(pages.router(services, rendered))
     app.include_router(reach_pages.router(services, rendered))
+    app.include_router(deeds.page_routes(services, rendered))
     openapi.complete(app)
     app.mount("/static", KeptFiles(directory=STATIC), name="static")
     app.add_middleware(LoopbackOnly)

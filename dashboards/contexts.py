@@ -127,6 +127,18 @@ class IncidentRow:
     when: str  # "yesterday 14:05 to 16:20", "since 14:05" while it goes on
     lasted: str  # "2 h 14 min"
     charts: str  # address of the room's page at that time; empty where there is no such room
+    address: str  # of its own page
+    severity: str  # "slight", "serious", "severe"
+    life: str  # "going on", "in hand", "closed by hand, still going on", "over"
+    wants: bool  # it goes on, and nobody has taken it in hand or closed it
+
+
+@dataclass(frozen=True, slots=True)
+class IncidentGroup:
+    """Incidents that are shown together.  cause: why, "One cause: 3 rooms"; empty for one that stands by itself."""
+
+    cause: str
+    rows: tuple[IncidentRow, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,13 +264,84 @@ class IncidentsPage:
 
     shell: Shell
     rooms: tuple[Choice, ...]  # "" is all of them
+    severities: tuple[Choice, ...]  # "" is all of them
+    states: tuple[Choice, ...]  # "" is all of them, "open" those that go on
     units_asked: str  # to be kept when choosing in the form; empty for the site's own
     of_room: str  # title of the room whose they are; empty for all
+    narrowed: bool  # not all severities are shown
     back: bool  # whether this is a page further back, which does not tell what is going on
-    going_on: tuple[IncidentRow, ...]
-    over: tuple[IncidentRow, ...]
+    only_open: bool  # whether only those are shown that go on
+    going_on: tuple[IncidentGroup, ...]
+    over: tuple[IncidentGroup, ...]
     older: str  # address of the next page of those that are over; empty at the end
     newest: str  # address of the first page, where this is one further back
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of a list of terms: what it is, and what it is here."""
+
+    term: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class JournalRow:
+    """An entry of the record about an incident."""
+
+    number: int
+    when: str
+    by: str
+    what: str
+    note: str
+    hash: str  # the whole of it
+    is_news: bool  # more has happened than that figures grew
+
+
+@dataclass(frozen=True, slots=True)
+class SentRow:
+    """A notice about an incident, and what became of it."""
+
+    what: str  # "mail to kay@example.org: opened"
+    became: str  # "sent 14:06", "waiting", "refused: mailbox unavailable"
+
+
+@dataclass(frozen=True, slots=True)
+class DeedForm:
+    """The form in which somebody does something about an incident.
+
+    buttons: what can be done now; value: the deed, title: its words.  who: the name last given on this computer.
+    note: words that were typed before something was wrong.  wrong: what that was; empty where nothing.
+    """
+
+    action: str
+    buttons: tuple[Choice, ...]
+    quiet: tuple[Choice, ...]  # for how long to be quiet; empty where that makes no sense
+    who: str
+    note: str
+    wrong: str
+
+
+@dataclass(frozen=True, slots=True)
+class IncidentPage:
+    """One incident: what it is, how bad, what it did to the wood, its course, who did what, everything on record."""
+
+    TEMPLATE: ClassVar = "incident.html"
+
+    shell: Shell
+    one: IncidentRow
+    means: str  # what its severity asks for
+    handled: str  # who did what, in sentences; empty where nobody did anything
+    lines: tuple[Line, ...]
+    wood: str  # what it did to the wood, a sentence; empty where nothing can be said
+    chart: Markup  # empty where there is nothing to draw
+    narrow_chart: Markup
+    chart_words: str
+    related: tuple[IncidentRow, ...]  # those of the same cause
+    form: DeedForm
+    journal: tuple[JournalRow, ...]
+    sent: tuple[SentRow, ...]
+    head: str  # number and hash of the record's newest entry
 
 
 @dataclass(frozen=True, slots=True)
@@ -451,6 +534,7 @@ Page = (
     OverviewPage
     | RoomPage
     | IncidentsPage
+    | IncidentPage
     | ArrivalsPage
     | ReachPage
     | AdoptPage

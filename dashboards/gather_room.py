@@ -54,7 +54,7 @@ def room_page(view: View, room: Room, *, look: Look, show: Sequence[str], kept: 
         weeks=weeks_table(view, kept, room, look),
         units_asked=view.units_asked,
         sensors=_sensors(view, room, stood),
-        incidents=tuple(view.incident(one) for one in _incidents(view, room, look)),
+        incidents=view.incidents(_incidents(view, room, look)),
         all_incidents=view.link("/incidents", room=room.id),
     )
 

@@ -10,8 +10,8 @@ from starlette.responses import HTMLResponse, Response
 
 from dashboards import gather_incidents, gather_lists, gather_room, gather_rooms
 from dashboards.access import CAUGHT_MAIL_POLICY
-from dashboards.api import known_room
 from dashboards.gather_weeks import WeeksKept
+from dashboards.known import known_room
 from dashboards.looking_back import look
 from dashboards.problems import AnswerError
 from dashboards.rendering import STATIC, Pages
@@ -60,10 +60,23 @@ def _add_rooms(made: APIRouter, services: Services, pages: Pages) -> None:
 
 def _add_lists(made: APIRouter, services: Services, pages: Pages) -> None:
     @made.get("/incidents")
-    def incidents(request: Request, room: str = "", before_ms: int | None = None, units: UnitsAsked = None) -> Response:
+    def incidents(
+        request: Request,
+        room: str = "",
+        *,
+        severity: str = "",
+        state: str = "",
+        after: str = "",
+        units: UnitsAsked = None,
+    ) -> Response:
         view = View.of(services, request.url.path, units, request.url.query)
-        found = known_room(view.site, room) if room else None
-        return pages.html(gather_incidents.incidents_page(view, room=found, before_ms=before_ms))
+        wanted = gather_incidents.Wanted(
+            room=known_room(view.site, room) if room else None,
+            at_least=gather_incidents.severity_of(severity),
+            only_open=state == "open",
+            after=gather_incidents.place_of(after),
+        )
+        return pages.html(gather_incidents.incidents_page(view, wanted))
 
     @made.get("/arrivals")
     def arrivals(request: Request, units: UnitsAsked = None) -> Response:

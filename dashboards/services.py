@@ -9,6 +9,7 @@ from typing import Protocol
 from adapters.contract import Reading, Rejection
 from ingest.clock import Clock
 from ingest.present.digits import Units
+from ingest.site.handling import Asked, Handling
 from ingest.site.incidents import Incident, RoomState
 from ingest.site.places import Site
 from ingest.store.api import Appended, StoreReader
@@ -259,6 +260,13 @@ class Services(Protocol):
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Check and store readings; returns once they are durable. Raises StorageError when they could not be."""
+        ...
+
+    async def handle(self, asked: Asked) -> Handling:
+        """Do what somebody asks about an incident; returns once it stands in the record.
+
+        Raises RefusedError where it cannot be, StorageError when it could not be written.
+        """
         ...
 
     def news(self) -> AsyncIterator[News]:

@@ -16,6 +16,8 @@ from dashboards.looking_back import Look, around, as_text, end_of_day
 from dashboards.services import RoomStanding, Services
 from ingest.present import digits, words
 from ingest.present.digits import Units
+from ingest.present.life_words import LIFE_WORDS, SEVERITY_WORDS
+from ingest.site.handling import Handling, Life, life
 from ingest.site.incidents import Incident
 from ingest.site.places import Sensor, Site
 
@@ -130,8 +132,14 @@ class View:
         since = f"since {self.instant(stood.since_ms)}" if stood.since_ms is not None else ""
         return Standing(stood.state.value, words.STATE_WORDS[stood.state], words.sentence(stood.reason), since)
 
-    def incident(self, incident: Incident) -> IncidentRow:
-        """Print an incident."""
+    def incidents(self, found: Sequence[Incident]) -> tuple[IncidentRow, ...]:
+        """Print incidents, with where people stand with them."""
+        handlings = self.services.read.handlings([one.id for one in found])
+        return tuple(self.incident(one, handlings.get(one.id)) for one in found)
+
+    def incident(self, incident: Incident, handling: Handling | None) -> IncidentRow:
+        """Print an incident.  handling: where people stand with it, None where nobody touched it."""
+        stands = life(incident, handling, self.now_ms)
         room = self.site.room(incident.room)
         ended_ms = self.now_ms if incident.closed_ms is None else incident.closed_ms
         return IncidentRow(
@@ -144,6 +152,10 @@ class View:
             when=self._when(incident),
             lasted=words.duration_ms(max(0, ended_ms - incident.began_ms)),
             charts=self.room_link(room.id, around(incident.began_ms, ended_ms, now_ms=self.now_ms)) if room else "",
+            address=self.link(f"/incidents/{quote(incident.id, safe='')}"),
+            severity=SEVERITY_WORDS[incident.severity],
+            life=LIFE_WORDS[stands],
+            wants=stands is Life.OPEN,
         )
 
     def _when(self, incident: Incident) -> str:
@@ -156,7 +168,9 @@ class View:
 
     def shell(self, title: str, here: str) -> Shell:
         """Gather the frame around a page.  here: the address of the link that leads to this page or to its parent."""
-        open_incidents = len(self.services.read.incidents(only_open=True))
+        going_on = self.services.read.incidents(only_open=True)
+        closed = [one for one in self.services.read.handlings([one.id for one in going_on]).values() if one.is_closed]
+        open_incidents = len(going_on) - len(closed)
         places = [("/", "Rooms", 0), ("/incidents", "Incidents", open_incidents), ("/arrivals", "Arrivals", 0)]
         if self.services.looks_around:
             places.append(("/reach", "Within reach", 0))

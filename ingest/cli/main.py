@@ -43,6 +43,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "buckets": Entry("ingest.cli.buckets", "buckets", "Statistics of stored series, bucket by bucket."),
     "backup": Entry("ingest.cli.backup", "backup", "Copy the store to a new file while everything goes on."),
     "doctor": Entry("ingest.cli.doctor", "doctor", "Find what is damaged in a store, and mend what can be mended."),
+    "incidents": Entry("ingest.cli.incidents", "incidents", "List incidents, and say what is done about them."),
     "weeks": Entry("ingest.cli.weeks", "weeks", "Say week by week what the air of a room did."),
     "import": Entry("ingest.cli.import_readings", "import_readings", "Read readings from a file into the store."),
     "wood": Entry("ingest.cli.wood", "wood", "Answer a floor layer: EMC, RH to hold, movement, days to settle."),

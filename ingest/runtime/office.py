@@ -84,7 +84,7 @@ class Office:
             return told.site.elevation_m if told else 0.0
 
         reader = OfficeReader(CentralSeries(engine, clock, elevation_m), store.read, watch, wiring)
-        self.services = OfficeServices(wiring, clock, reader, watch, self._news)
+        self.services = OfficeServices(wiring, clock, reader, watch, self._news, store)
         thread = OwnThread("central engine")
         page: RunningPage | None = None
         try:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
 from importlib import metadata
 from typing import Any, Final
 
@@ -31,11 +32,14 @@ from ingest.present.digits import Units
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.office_settings import OfficeWiring
 from ingest.runtime.office_watch import OfficeWatch
-from ingest.site.handling import Handling
-from ingest.site.incidents import Incident, Notice, NoticeState, RoomState
+from ingest.site.handling import Asked, Handling
+from ingest.site.incidents import Incident, Notice, NoticeState, RoomState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
-from ingest.store.api import SeriesExtent, StoreReader
+from ingest.store.api import SeriesExtent, Store, StoreReader
+from ingest.store.incidents import Place
+from ingest.store.records import Entry
+from ingest.watch.handling import carry_out
 
 HEARD_FRESH_S: Final = 30.0
 """For how long it is taken as known when each sensor was last heard: asking that is one question per site."""
@@ -95,10 +99,31 @@ class OfficeReader:
         return _Heard(self._series)
 
     def incidents(
-        self, *, room: str | None = None, only_open: bool = False, limit: int = 200, before_ms: int | None = None
+        self,
+        *,
+        room: str | None = None,
+        only_open: bool = False,
+        limit: int = 200,
+        before_ms: int | None = None,
+        after: Place | None = None,
+        at_least: Severity | None = None,
     ) -> list[Incident]:
         """Give the office's own incidents: sites that were not heard."""
-        return self._records.incidents(room=room, only_open=only_open, limit=limit, before_ms=before_ms)
+        return self._records.incidents(
+            room=room, only_open=only_open, limit=limit, before_ms=before_ms, after=after, at_least=at_least
+        )
+
+    def incidents_begun(self, kinds: Iterable[str], from_ms: int, to_ms: int) -> list[Incident]:
+        """Give those of the office's own incidents that began between two instants."""
+        return self._records.incidents_begun(kinds, from_ms, to_ms)
+
+    def history(self, kind: str, subject: str = "") -> Sequence[Entry]:
+        """Give what the office's own record says of an incident."""
+        return self._records.history(kind, subject)
+
+    def record_head(self) -> tuple[int, str]:
+        """Give number and hash of the newest entry of the office's own record."""
+        return self._records.record_head()
 
     def incident(self, incident: str) -> Incident | None:
         """Give one of the office's own incidents."""
@@ -108,9 +133,11 @@ class OfficeReader:
         """Give where people stand with the office's own incidents."""
         return self._records.handlings(incidents)
 
-    def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
+    def notices(
+        self, *, state: NoticeState | None = None, limit: int = 200, incident: str | None = None
+    ) -> list[Notice]:
         """Give the office's own notices."""
-        return self._records.notices(state=state, limit=limit)
+        return self._records.notices(state=state, limit=limit, incident=incident)
 
     def judgement(self, room: str) -> dict[str, Any] | None:
         """Give nothing: the sites judge their rooms."""
@@ -138,9 +165,16 @@ class OfficeServices:
     """The narrow door between the web application and the office; satisfies `dashboards.services.Services`."""
 
     def __init__(
-        self, wiring: OfficeWiring, clock: Clock, reader: OfficeReader, watch: OfficeWatch, news: NewsBoard
+        self,
+        wiring: OfficeWiring,
+        clock: Clock,
+        reader: OfficeReader,
+        watch: OfficeWatch,
+        news: NewsBoard,
+        store: Store,
     ) -> None:
         self._wiring = wiring
+        self._store = store
         self._watch = watch
         self._news = news
         self._started_ms = clock.now_ms()
@@ -221,6 +255,16 @@ class OfficeServices:
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Refuse: readings go to the site that they belong to. Raises RefusedError."""
         raise RefusedError("an office takes no readings", where=source, mend="Hand them to the site they belong to.")
+
+    async def handle(self, asked: Asked) -> Handling:
+        """Do what somebody asks about one of the office's own incidents. Raises RefusedError and StorageError."""
+        now_ms = self.clock.now_ms()
+
+        def write() -> Handling:
+            with self._store.transaction() as work:
+                return carry_out(work, asked, now_ms=now_ms)
+
+        return await asyncio.to_thread(write)
 
     def news(self) -> AsyncIterator[News]:
         """Follow what changes."""

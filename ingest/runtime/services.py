@@ -32,10 +32,12 @@ from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.reach import Looking
 from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.wiring import Wiring
-from ingest.site.incidents import NoticeState
+from ingest.site.handling import Asked, Handling
+from ingest.site.incidents import Incident, NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, StoreReader
 from ingest.watch import standing
+from ingest.watch.handling import carry_out
 from ingest.watch.plan import as_of
 
 Figures = Callable[[], Mapping[str, object]]
@@ -141,6 +143,23 @@ class DaemonServices:
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Check and store readings; returns once they are durable. Raises StorageError when they could not be."""
         return await self._parts.intake.submit(readings, source)
+
+    async def handle(self, asked: Asked) -> Handling:
+        """Do what somebody asks about an incident; returns once it stands in the record.
+
+        Raises RefusedError where it cannot be, StorageError when it could not be written.
+        """
+        done: list[Handling] = []
+        store, now_ms = self._parts.store, self.clock.now_ms()
+
+        def write() -> list[Incident]:
+            with store.transaction() as work:
+                done.append(carry_out(work, asked, now_ms=now_ms))
+                found = work.read.incident(asked.incident)
+            return [] if found is None else [found]
+
+        await self._parts.intake.write(write)
+        return done[0]
 
     def news(self) -> AsyncIterator[News]:
         """Follow what changes."""

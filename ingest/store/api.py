@@ -6,15 +6,17 @@ Reading is free-threaded (any number of readers, while one writer writes); writi
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol
 
 from ingest.site.handling import Handling
-from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState
+from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Floats, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
+from ingest.store.incidents import Place
+from ingest.store.records import Entry
 
 
 class Appended(NamedTuple):
@@ -108,9 +110,20 @@ class RecordReader(Protocol):
         ...
 
     def incidents(
-        self, *, room: str | None = None, only_open: bool = False, limit: int = 200, before_ms: int | None = None
+        self,
+        *,
+        room: str | None = None,
+        only_open: bool = False,
+        limit: int = 200,
+        before_ms: int | None = None,
+        after: Place | None = None,
+        at_least: Severity | None = None,
     ) -> list[Incident]:
-        """Give incidents, newest `opened_ms` first."""
+        """Give incidents, newest `opened_ms` first, those of one instant by id.  after: those that follow it so."""
+        ...
+
+    def incidents_begun(self, kinds: Iterable[str], from_ms: int, to_ms: int) -> list[Incident]:
+        """Give incidents of some kinds that began between two instants, both included (UTC ms), oldest first."""
         ...
 
     def incident(self, incident: str) -> Incident | None:
@@ -121,8 +134,18 @@ class RecordReader(Protocol):
         """Give where people stand with these incidents, by id; those that nobody touched are left out."""
         ...
 
-    def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
-        """Give notices of the outbox, lowest number first."""
+    def history(self, kind: str, subject: str = "") -> Sequence[Entry]:
+        """Give every entry of the record about an incident ("incident" or "handling", its id), oldest first."""
+        ...
+
+    def record_head(self) -> tuple[int, str]:
+        """Give number and hash of the newest entry of the record: noted elsewhere, they pin all of it."""
+        ...
+
+    def notices(
+        self, *, state: NoticeState | None = None, limit: int = 200, incident: str | None = None
+    ) -> list[Notice]:
+        """Give notices of the outbox, of one incident or all, lowest number first."""
         ...
 
     def judgement(self, room: str) -> dict[str, Any] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -49,8 +50,21 @@ def _incident_faults(connection: sqlite3.Connection) -> list[str]:
         WHERE record IS NOT (SELECT max(number) FROM record WHERE kind = 'incident' AND subject = id)""")
     faults = [f"incident {incident}: its newest record is not the one that is shown" for (incident,) in behind]
     lost = connection.execute("""
-        SELECT DISTINCT subject FROM record WHERE kind = 'incident' AND subject NOT IN (SELECT id FROM incident)""")
-    return faults + [f"incident {incident}: it stands in the record but is not shown" for (incident,) in lost]
+        SELECT subject, body FROM record WHERE number IN (
+            SELECT max(number) FROM record WHERE kind = 'incident' AND subject NOT IN (SELECT id FROM incident)
+            GROUP BY subject)""")
+    # One that readings which came late took back stands in the record alone.
+    faults += [
+        f"incident {incident}: it stands in the record but is not shown"
+        for incident, body in lost
+        if json.loads(body).get("withdrawn_ms") is None
+    ]
+    strays = connection.execute("""
+        SELECT DISTINCT subject FROM record AS deed WHERE kind = 'handling' AND NOT EXISTS (
+            SELECT 1 FROM record WHERE kind = 'incident' AND subject = deed.subject AND number < deed.number)""")
+    return faults + [
+        f"incident {incident}: people did something about it before it was there" for (incident,) in strays
+    ]
 
 
 NOTES: Final = (

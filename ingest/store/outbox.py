@@ -48,10 +48,14 @@ def update(connection: sqlite3.Connection, notice: Notice) -> None:
         raise RefusedError(f"there is no notice number {notice.number}", where="outbox")
 
 
-def find(connection: sqlite3.Connection, *, state: NoticeState | None, limit: int) -> list[Notice]:
-    """Give notices, of one state or all, lowest number first."""
-    where, values = ("", ()) if state is None else ("WHERE state = ?", (state.value,))
-    rows = connection.execute(f"{_COLUMNS} {where} ORDER BY number LIMIT ?", (*values, limit))
+def find(
+    connection: sqlite3.Connection, *, state: NoticeState | None, limit: int, incident: str | None = None
+) -> list[Notice]:
+    """Give notices, of one state or all, of one incident or all, lowest number first."""
+    wanted = {"state = ?": None if state is None else state.value, "incident = ?": incident}
+    asked = {clause: value for clause, value in wanted.items() if value is not None}
+    where = f"WHERE {' AND '.join(asked)}" if asked else ""
+    rows = connection.execute(f"{_COLUMNS} {where} ORDER BY number LIMIT ?", (*asked.values(), limit))
     return [_notice(row) for row in rows]
 
 

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from typing import Any, Final
 
 from ingest.physics import air
 from ingest.site.handling import Handling
-from ingest.site.incidents import Incident, Notice, NoticeState
+from ingest.site.incidents import Incident, Notice, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store import device_keys, forwarding, handlings, incidents, outbox, records
 from ingest.store.api import Changes, SeriesExtent
 from ingest.store.device_keys import DeviceKey
 from ingest.store.forwarding import SetAside
+from ingest.store.incidents import Place
 from ingest.store.series import feed, lookup, rows, thinned, together
 from ingest.store.series.view import View
 
@@ -105,11 +106,31 @@ class SqliteReader:
             return records.head(connection)
 
     def incidents(
-        self, *, room: str | None = None, only_open: bool = False, limit: int = 200, before_ms: int | None = None
+        self,
+        *,
+        room: str | None = None,
+        only_open: bool = False,
+        limit: int = 200,
+        before_ms: int | None = None,
+        after: Place | None = None,
+        at_least: Severity | None = None,
     ) -> list[Incident]:
-        """Give incidents, newest `opened_ms` first."""
+        """Give incidents, newest `opened_ms` first, those of one instant by id.  after: those that follow it so."""
         with self._snapshot() as connection:
-            return incidents.find(connection, room=room, only_open=only_open, limit=limit, before_ms=before_ms)
+            return incidents.find(
+                connection,
+                room=room,
+                only_open=only_open,
+                limit=limit,
+                before_ms=before_ms,
+                after=after,
+                at_least=at_least,
+            )
+
+    def incidents_begun(self, kinds: Iterable[str], from_ms: int, to_ms: int) -> list[Incident]:
+        """Give incidents of some kinds that began between two instants, both included (UTC ms), oldest first."""
+        with self._snapshot() as connection:
+            return incidents.begun(connection, kinds, from_ms, to_ms)
 
     def incident(self, incident: str) -> Incident | None:
         """Give an incident by its id as it stands, or None where there is none or it was withdrawn."""
@@ -121,10 +142,12 @@ class SqliteReader:
         with self._snapshot() as connection:
             return handlings.find(connection, incidents)
 
-    def notices(self, *, state: NoticeState | None = None, limit: int = 200) -> list[Notice]:
-        """Give notices of the outbox, lowest number first."""
+    def notices(
+        self, *, state: NoticeState | None = None, limit: int = 200, incident: str | None = None
+    ) -> list[Notice]:
+        """Give notices of the outbox, of one incident or all, lowest number first."""
         with self._snapshot() as connection:
-            return outbox.find(connection, state=state, limit=limit)
+            return outbox.find(connection, state=state, limit=limit, incident=incident)
 
     def judgement(self, room: str) -> dict[str, Any] | None:
         """Give the watch's saved state of a room, or None."""

@@ -6,13 +6,14 @@ import sqlite3
 from collections.abc import Callable
 from typing import Final
 
-from ingest.store import device_keys, forwarding
+from ingest.store import device_keys, forwarding, incidents
 from ingest.store.series import thinned
 
 TABLES: Final = (
     *forwarding.TABLES,
     *thinned.TABLES,
     *device_keys.TABLES,
+    *incidents.TABLES,
 )
 
 

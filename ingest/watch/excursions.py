@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import Room, Sensor, Site
 from ingest.watch.certainty import accuracy
 from ingest.watch.folding import Change, step_of
-from ingest.watch.judge import Worst
+from ingest.watch.judge import SensorState, Worst, with_excess
 from ingest.watch.memory import RoomMemory, Turn
+from ingest.watch.plan import window_at
 from ingest.watch.reasons import NO_SENSOR, NO_WINDOW, Telling, incident_reason, sensor_name
+from ingest.watch.severity import RANK, Weight, hours, margin_hours, weighed
 
 
 def incident_id(room: str, kind: IncidentKind, opened_ms: int, sensor: str = "") -> str:
@@ -28,7 +30,8 @@ def incident_id(room: str, kind: IncidentKind, opened_ms: int, sensor: str = "")
 class Excursions:
     """The window incident of one room while one batch is judged.
 
-    incident: the newest one, open or closed.  told: those that opened, reopened or closed.  written: those to write.
+    incident: the newest one, open or closed.  told: those that opened, reopened, closed or became more severe.
+    written: those to write.
     """
 
     def __init__(self, site: Site, room: Room, air: Sequence[Sensor], memory: RoomMemory) -> None:
@@ -43,6 +46,8 @@ class Excursions:
         self._written_step = memory.written_step
         self._openings = memory.openings
         self._followed = memory.followed
+        self._plan = memory.plan
+        self._spent = dict(memory.spent)
 
     def settle(self, now_ms: int) -> None:
         """Close an incident that nothing holds open any more: its window or its sensor was taken away."""
@@ -64,8 +69,27 @@ class Excursions:
             elif change.before.active:
                 self._active.discard(sensor.id)
                 self._worsen(change.before.worst)
+                self._spent[sensor.id] = with_excess(self._spent.get(sensor.id, {}), change.before.excess)
                 if not self._active and self.incident is not None and self.incident.is_open:
                     self._close(max(change.at_ms, self.incident.opened_ms))
+
+    def grow(self, states: Mapping[str, SensorState]) -> None:
+        """Let an incident that goes on weigh what its sensors have summed up by now; say so where it grew more severe.
+
+        states: of the room's sensors, as they are after all that was followed.
+        """
+        if self.incident is None or not self.incident.is_open:
+            return
+        excesses = dict(self._spent)
+        for name in self._active:
+            if name in states:
+                excesses[name] = with_excess(excesses.get(name, {}), states[name].excess)
+        was, now = self.incident, self._weighed(self.incident, excesses)
+        if now == was:
+            return
+        self.incident = self.written[now.id] = now
+        if now.id in self.told or RANK[now.severity] > RANK[was.severity]:
+            self.told[now.id] = now
 
     def remembered(self, memory: RoomMemory) -> RoomMemory:
         """Give the memory with this room's incident in it."""
@@ -75,6 +99,7 @@ class Excursions:
             worst=self._worst,
             written_step=self._written_step,
             openings=self._openings,
+            spent=self._spent,
             followed=self._followed,
         )
 
@@ -108,7 +133,7 @@ class Excursions:
             self.incident = Incident(
                 identity, self._room.id, sensor.id, IncidentKind.WINDOW, began_ms, opened_ms, reason=""
             )
-            self._worst, self._written_step, self._openings = change.after.worst, -1, 1
+            self._worst, self._written_step, self._openings, self._spent = change.after.worst, -1, 1, {}
         self._write()
         self.told[self.incident.id] = self.incident
 
@@ -116,7 +141,16 @@ class Excursions:
         assert self.incident is not None
         self.incident = replace(self.incident, closed_ms=closed_ms, reason=ending)
         self._write()
+        self.incident = self.written[self.incident.id] = self._weighed(self.incident, self._spent)
         self.told[self.incident.id] = self.incident
+
+    def _weighed(self, incident: Incident, excesses: Mapping[str, Mapping[str, int]]) -> Incident:
+        window = window_at(self._plan, incident.opened_ms)
+        margins = {} if window is None else window.margins()
+        share = 0.0 if self._worst is None else self._worst.share
+        told = max((one.get(incident.quantity or "", 0) for one in excesses.values()), default=0)
+        weight = Weight(share, margin_hours(excesses.values(), margins))
+        return weighed(incident, hours(told), weight, self._room.rules)
 
     def _write(self) -> None:
         assert self.incident is not None

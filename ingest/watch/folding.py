@@ -21,6 +21,8 @@ from ingest.site.series import Floats, Int64s
 from ingest.watch.judge import (
     ACTIVE,
     BROKEN_BY_GAP,
+    COUNTING,
+    EXCESS_PER_UNIT,
     ORDER,
     STEPS,
     Rule,
@@ -29,7 +31,9 @@ from ingest.watch.judge import (
     Verdict,
     Why,
     Worst,
+    excess_steps,
     judge,
+    with_excess,
 )
 
 WORSE_BY_MARGINS: Final = 0.25
@@ -194,6 +198,20 @@ class _Runs(NamedTuple):
         return _Runs(dangers, turns[out & ~was_out], turns[~out & was_out])
 
 
+class _Figures(NamedTuple):
+    """What a walk knows of the state after a sample, as it stands in `SensorState`.
+
+    times: since, evidence, began, opened, returned (UTC ms).  guilty: as bits.
+    """
+
+    state: RoomState
+    why: Why
+    times: tuple[int | None, ...]
+    guilty: int
+    worst: Worst | None
+    excess: Mapping[str, int]
+
+
 class _Walk:
     """One sensor's way through samples that all come after what was judged."""
 
@@ -211,6 +229,7 @@ class _Walk:
         # A quantity that is no longer bound can be guilty still: then only readings outside are sure.
         self._unsure_for_good = any(name not in self._names for name in state.guilty)
         self._worst = state.worst
+        self._excess = state.excess
 
     def to_the_end(self, changes: list[Change]) -> SensorState:
         """Walk through all samples, note the changes, give the state after the last one."""
@@ -255,9 +274,9 @@ class _Walk:
         gap = at_ms[back] - at_ms[last_out] > self._rule.silent_ms
         self._why = Why.INSIDE if gap or verdict[back + 1 : end].any() else Why.CAME_BACK
 
-    def _figures(self) -> tuple[RoomState, Why, tuple[int | None, ...], int, Worst | None]:
+    def _figures(self) -> _Figures:
         times = (self._since_ms, self._evidence_ms, self._began_ms, self._opened_ms, self._returned_ms)
-        return self._state, self._why, times, self._guilty, self._worst
+        return _Figures(self._state, self._why, times, self._guilty, self._worst, self._excess)
 
     def _worse_before(self, index: int, end: int) -> int:
         """Give the first sample that takes the excursion a step further out, or `end`."""
@@ -277,6 +296,7 @@ class _Walk:
             return
         verdict = self._columns.verdict[index:end]
         outside = np.flatnonzero(verdict == _OUTSIDE)
+        self._grow_over(index, end)
         if len(outside):
             self._evidence_ms = int(self._samples.at_ms[index + outside[-1]])
             self._guilty |= int(np.bitwise_or.reduce(self._columns.out[index:end]))
@@ -296,6 +316,46 @@ class _Walk:
         assert bound is not None
         self._worst = Worst(name, bound, value, int(self._samples.at_ms[index]), share)
 
+    def _before(self, number: int, index: int) -> tuple[float, int] | None:
+        """Give the value of a bound quantity that was heard last before a sample, and when; None where none was."""
+        name = self._names[number]
+        last = int(self._columns.held_at[number][index - 1]) if index else -1
+        if last < 0:
+            return self._begun.held.get(name)
+        return float(self._samples.values[name][last]), int(self._samples.at_ms[last])
+
+    def _grow(self, index: int) -> None:
+        """Add what one sample ends of the time outside, as `judge._grown`."""
+        at_ms = int(self._samples.at_ms[index])
+        more = {}
+        for number, name in enumerate(self._names):
+            before = self._before(number, index)
+            if before is None or self._columns.held_at[number][index] != index or at_ms - before[1] > self._silent_ms:
+                continue
+            bounds, value = self._rule.bounds[name], float(self._samples.values[name][index])
+            more[name] = (excess_steps(bounds, before[0]) + excess_steps(bounds, value)) * (at_ms - before[1])
+        self._excess = with_excess(self._excess, more)
+
+    def _grow_over(self, index: int, end: int) -> None:
+        """Add what many samples end of the time outside, each as `_grow`."""
+        more = {}
+        for number, name in enumerate(self._names):
+            fresh = index + np.flatnonzero(self._columns.held_at[number][index:end] == np.arange(index, end))
+            if not len(fresh):
+                continue
+            value, at_ms = self._samples.values[name][fresh], self._samples.at_ms[fresh]
+            before = self._before(number, index)
+            if before is not None:
+                value, at_ms = np.append(before[0], value), np.append(before[1], at_ms)
+            steps, lasted_ms = _excess_steps(self._rule.bounds[name], value), np.diff(at_ms)
+            counted = np.where(lasted_ms <= self._silent_ms, lasted_ms, 0)
+            more[name] = int(((steps[:-1] + steps[1:]) * counted).sum())
+        self._excess = with_excess(self._excess, more)
+
+    @property
+    def _silent_ms(self) -> int:
+        return self._rule.silent_ms
+
     def _judge(self, index: int) -> None:
         """Judge one sample: `judge._judged`, on this walk's own figures."""
         verdict = _VERDICTS[self._columns.verdict[index]]
@@ -308,6 +368,8 @@ class _Walk:
         gap = self._evidence_ms is not None and at_ms - self._evidence_ms > self._rule.silent_ms
         start = BROKEN_BY_GAP.get(self._state, self._state) if gap else self._state
         was = self._state
+        if start in COUNTING:
+            self._grow(index)
         self._state, self._why = STEPS[start, verdict]
         if start is not was and self._state is not RoomState.WITHIN:
             self._why = Why.GAP
@@ -326,14 +388,14 @@ class _Walk:
         self._since_ms = self._evidence_ms = at_ms
         if self._state is RoomState.DRIFTING:
             self._began_ms, self._opened_ms, self._worst = at_ms, None, None
-            self._guilty, self._unsure_for_good = 0, False
+            self._guilty, self._unsure_for_good, self._excess = 0, False, {}
         elif self._state is RoomState.RETURNING:
             self._returned_ms = at_ms
         elif self._state is RoomState.OUT:
             self._returned_ms = None
         else:
             self._evidence_ms = self._began_ms = self._opened_ms = self._returned_ms = self._worst = None
-            self._guilty, self._unsure_for_good = 0, False
+            self._guilty, self._unsure_for_good, self._excess = 0, False, {}
 
     def _fulfil(self, verdict: Verdict, at_ms: int) -> None:
         rule = self._rule
@@ -346,13 +408,11 @@ class _Walk:
             self._state, self._why = RoomState.WITHIN, Why.STAYED
             self._enter(at_ms)
 
-    def _made(
-        self, index: int, figures: tuple[RoomState, Why, tuple[int | None, ...], int, Worst | None]
-    ) -> SensorState:
+    def _made(self, index: int, figures: _Figures) -> SensorState:
         """Make the state after the sample `index` (-1: before the first) of its figures then."""
         if index < 0:
             return self._begun
-        state, why, (since_ms, evidence_ms, began_ms, opened_ms, returned_ms), guilty, worst = figures
+        state, why, (since_ms, evidence_ms, began_ms, opened_ms, returned_ms), guilty, worst, excess = figures
         held = dict(self._begun.held)
         for name, last in zip(self._names, self._columns.held_at, strict=True):
             if last[index] >= 0:
@@ -370,7 +430,15 @@ class _Walk:
             returned_ms=returned_ms,
             guilty=tuple(name for name in ORDER if name in names),
             worst=worst,
+            excess=excess,
         )
+
+
+def _excess_steps(bounds: Bounds, value: Floats) -> NDArray[np.int64]:
+    """Give `judge.excess_steps` of many values, none of them NaN."""
+    below = 0.0 if bounds.low is None else np.where(value < bounds.low, bounds.low - value, 0.0)
+    above = 0.0 if bounds.high is None else np.where(value > bounds.high, value - bounds.high, 0.0)
+    return np.rint((below + above) * EXCESS_PER_UNIT).astype(np.int64)
 
 
 def _next(indices: NDArray[np.int64], index: int, count: int) -> int:

@@ -1,15 +1,39 @@
-"""What people do about an incident: taking it in hand, asking for quiet, closing it, taking that back.
+"""What people do about an incident: taking it in hand, asking for quiet, closing it, taking that back, leaving a note.
 
-Each deed is written into the record in the caller's transaction. It changes what is told, never what is judged.
+Each deed is written into the record in the caller's transaction. It changes what is told, never what is judged: the
+watch writes its own states of the incident beside it, and neither ever overwrites the other.
 """
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import replace
+from typing import Final
 
 from ingest.errors import RefusedError
-from ingest.site.handling import Handling
+from ingest.site.handling import Asked, Deed, Handling
+from ingest.site.incidents import Incident
 from ingest.store.api import UnitOfWork
+
+LONGEST_NAME: Final = 80
+LONGEST_NOTE: Final = 2000
+LONGEST_SNOOZE_MS: Final = 366 * 86_400_000
+"""Nobody asks for quiet for longer than a year; whoever seems to has mistaken the unit."""
+
+_KEPT: Final = "\n\t\u200c\u200d"  # the last two join and part letters in scripts that need it
+
+
+def carry_out(work: UnitOfWork, asked: Asked, *, now_ms: int) -> Handling:
+    """Do what somebody asks for, as the function of that name.  Raises RefusedError where that cannot be."""
+    if asked.deed is Deed.SNOOZED:
+        if asked.until_ms is None:
+            raise RefusedError("it is not said until when to be quiet", where=asked.incident, mend="Give an instant.")
+        until_ms = asked.until_ms
+        return snooze(work, asked.incident, until_ms=until_ms, by=asked.by, note=asked.note, now_ms=now_ms)
+    if asked.deed is Deed.CLOSED:
+        return close(work, asked.incident, by=asked.by, reason=asked.note, now_ms=now_ms)
+    plain = {Deed.ACKNOWLEDGED: acknowledge, Deed.WOKEN: wake, Deed.REOPENED: reopen, Deed.NOTED: leave_note}
+    return plain[asked.deed](work, asked.incident, by=asked.by, note=asked.note, now_ms=now_ms)
 
 
 def handling_of(work: UnitOfWork, incident: str) -> Handling:
@@ -20,32 +44,116 @@ def handling_of(work: UnitOfWork, incident: str) -> Handling:
 def acknowledge(work: UnitOfWork, incident: str, *, by: str, note: str = "", now_ms: int) -> Handling:
     """Note that somebody has taken an incident in hand; the first one to do so stays named.
 
-    by: who, as they call themselves.  now_ms: our clock, UTC.  Raises RefusedError for an incident that is not there.
+    by: who, as they call themselves.  now_ms: our clock, UTC.  Raises RefusedError for an incident that is not there,
+    and for nobody's name. One that is over can still be acknowledged: somebody has seen it.
     """
-    _must_be_there(work, incident)
-    before = handling_of(work, incident)
-    after = replace(
-        before,
-        acknowledged_ms=now_ms if before.acknowledged_ms is None else before.acknowledged_ms,
-        acknowledged_by=before.acknowledged_by or by,
-        note=note or before.note,
-    )
-    work.put_handling(after, at_ms=now_ms, by=by)
-    return after
+    _there(work, incident)
+    after = _acknowledged(handling_of(work, incident), _name(by), now_ms)
+    return _put(work, after, Deed.ACKNOWLEDGED, by, note, now_ms)
 
 
 def snooze(work: UnitOfWork, incident: str, *, until_ms: int, by: str, note: str = "", now_ms: int) -> Handling:
     """Ask for no further notices of an incident before an instant (UTC ms), which also takes it in hand.
 
-    Raises RefusedError for an incident that is not there, and for an instant that is past.
+    Raises RefusedError for an incident that is not there, is over or closed by hand, and for an instant that is past or
+    more than a year ahead.
     """
+    _must_go_on(_there(work, incident), handling_of(work, incident))
     if until_ms <= now_ms:
         raise RefusedError("the instant until which to be quiet is past", where=incident, mend="Give a later one.")
-    after = replace(acknowledge(work, incident, by=by, note=note, now_ms=now_ms), snoozed_until_ms=until_ms)
-    work.put_handling(after, at_ms=now_ms, by=by)
+    if until_ms > now_ms + LONGEST_SNOOZE_MS:
+        raise RefusedError("quiet for more than a year is too long", where=incident, mend="Give an earlier instant.")
+    taken = _acknowledged(handling_of(work, incident), _name(by), now_ms)
+    return _put(work, replace(taken, snoozed_until_ms=until_ms), Deed.SNOOZED, by, note, now_ms)
+
+
+def wake(work: UnitOfWork, incident: str, *, by: str, note: str = "", now_ms: int) -> Handling:
+    """Take a wish for quiet back: notices of it are wanted again.
+
+    Raises RefusedError for an incident that is not there, and for one of which notices are wanted anyway.
+    """
+    _there(work, incident)
+    before = handling_of(work, incident)
+    if not before.is_snoozed(now_ms):
+        raise RefusedError("nobody asked for quiet about this incident", where=incident)
+    return _put(work, replace(before, snoozed_until_ms=None), Deed.WOKEN, by, note, now_ms)
+
+
+def close(work: UnitOfWork, incident: str, *, by: str, reason: str, now_ms: int) -> Handling:
+    """Close an incident by hand although it goes on: no more is told of it until somebody reopens it.
+
+    The room is judged as before, and the incident goes on to its end by the air; a new excursion is a new incident.
+    reason: why, in words.  Raises RefusedError for an incident that is not there, is over or closed already, and for no
+    reason at all.
+    """
+    _must_go_on(_there(work, incident), handling_of(work, incident))
+    why = _text(reason)
+    if not why:
+        raise RefusedError("closing by hand needs a reason", where=incident, mend="Say why it needs no more attention.")
+    taken = _acknowledged(handling_of(work, incident), _name(by), now_ms)
+    after = replace(taken, closed_ms=now_ms, closed_by=_name(by), closed_why=why, snoozed_until_ms=None)
+    return _put(work, after, Deed.CLOSED, by, why, now_ms)
+
+
+def reopen(work: UnitOfWork, incident: str, *, by: str, note: str = "", now_ms: int) -> Handling:
+    """Take a closing by hand back: what goes on is told again.
+
+    Raises RefusedError for an incident that is not there, that nobody closed by hand, or that is over meanwhile.
+    """
+    found, before = _there(work, incident), handling_of(work, incident)
+    if not before.is_closed:
+        raise RefusedError("nobody has closed this incident by hand", where=incident)
+    if not found.is_open:
+        raise RefusedError(
+            "this incident is over", where=incident, mend="When it happens again, that is a new incident."
+        )
+    after = replace(before, closed_ms=None, closed_by="", closed_why="")
+    return _put(work, after, Deed.REOPENED, by, note, now_ms)
+
+
+def leave_note(work: UnitOfWork, incident: str, *, by: str, note: str, now_ms: int) -> Handling:
+    """Leave words about an incident, open or over.  Raises RefusedError for one that is not there, and for no words."""
+    _there(work, incident)
+    if not _text(note):
+        raise RefusedError("the note is empty", where=incident, mend="Write what should be remembered.")
+    return _put(work, handling_of(work, incident), Deed.NOTED, by, note, now_ms)
+
+
+def _put(work: UnitOfWork, after: Handling, deed: Deed, by: str, note: str, now_ms: int) -> Handling:
+    name = _name(by)
+    after = replace(after, deed=deed, note=_text(note) or after.note)
+    work.put_handling(after, at_ms=now_ms, by=name)
     return after
 
 
-def _must_be_there(work: UnitOfWork, incident: str) -> None:
-    if work.read.incident(incident) is None:
+def _acknowledged(before: Handling, by: str, now_ms: int) -> Handling:
+    if before.is_acknowledged:
+        return before
+    return replace(before, acknowledged_ms=now_ms, acknowledged_by=by)
+
+
+def _there(work: UnitOfWork, incident: str) -> Incident:
+    found = work.read.incident(incident)
+    if found is None:
         raise RefusedError("there is no such incident", where=incident)
+    return found
+
+
+def _must_go_on(incident: Incident, handling: Handling) -> None:
+    if not incident.is_open:
+        raise RefusedError("this incident is over", where=incident.id, mend="Leave a note instead.")
+    if handling.is_closed:
+        raise RefusedError("this incident was closed by hand already", where=incident.id, mend="Reopen it first.")
+
+
+def _name(by: str) -> str:
+    name = " ".join(_text(by).split())[:LONGEST_NAME]
+    if not name:
+        raise RefusedError("it is not said who does this", mend="Give a name.")
+    return name
+
+
+def _text(given: str) -> str:
+    """Give words as they go into the record: line breaks and tabs stay, other control characters do not."""
+    kept = (one for one in given.replace("\r\n", "\n") if one in _KEPT or unicodedata.category(one)[0] != "C")
+    return "".join(kept).strip()[:LONGEST_NOTE]

@@ -98,6 +98,13 @@ ORDER: Final = (*JUDGED_QUANTITIES, FIGURE)
 ACTIVE: Final = frozenset({RoomState.OUT, RoomState.RETURNING})
 """The states in which an incident is open."""
 
+COUNTING: Final = ACTIVE | {RoomState.DRIFTING}
+"""The states in which it is summed up how far outside the air is for how long."""
+
+EXCESS_PER_UNIT: Final = 1000
+EXCESS_PER_HOUR: Final = 2 * EXCESS_PER_UNIT * 3_600_000
+"""An excess is summed up in thousandths of the unit times milliseconds, twice (the trapezium's half is left out)."""
+
 NARROWEST_SHARE: Final = 0.25
 """The largest part of a window's width that a margin may take on either side."""
 
@@ -133,6 +140,8 @@ class SensorState:
     evidence_ms: when a reading last vouched for the state.  began_ms: the first reading outside.  opened_ms: the
     reading at which the dwell time was fulfilled.  returned_ms: the reading that came back inside by the margin.
     guilty: the quantities that were outside since `began_ms`.  before: the state before `last_ms`.
+    excess: how far outside times how long since `began_ms`, by quantity, in whole `EXCESS_PER_HOUR`ths of its unit
+    times hours, so that the sum is the same in whatever pieces it is taken.
     """
 
     state: RoomState = RoomState.UNKNOWN
@@ -147,6 +156,7 @@ class SensorState:
     guilty: tuple[str, ...] = ()
     worst: Worst | None = None
     before: SensorState | None = None
+    excess: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def active(self) -> bool:
@@ -225,6 +235,8 @@ def _judged(base: SensorState, sample: Sample, rule: Rule) -> SensorState:
     if gap and start is not base.state and state is not RoomState.WITHIN:
         why = Why.GAP
     moved = replace(base, state=state, why=why, last_ms=sample.at_ms, held=held)
+    if start in COUNTING:
+        moved = replace(moved, excess=_grown(base, sample.at_ms, fresh, rule))
     if state is not base.state or start is not base.state:
         moved = _entered(moved, start, sample.at_ms)
     if verdict is Verdict.OUTSIDE:
@@ -257,12 +269,13 @@ def _entered(moved: SensorState, start: RoomState, at_ms: int) -> SensorState:
     """Set what entering a state sets; `start` is the state that was left, after a gap had its say."""
     moved = replace(moved, since_ms=at_ms, evidence_ms=at_ms)
     if moved.state is RoomState.DRIFTING:
-        return replace(moved, began_ms=at_ms, opened_ms=None, guilty=(), worst=None)
+        return replace(moved, began_ms=at_ms, opened_ms=None, guilty=(), worst=None, excess={})
     if moved.state is RoomState.RETURNING:
         return replace(moved, returned_ms=at_ms)
     if moved.state is RoomState.OUT:
         return replace(moved, returned_ms=None)
-    return replace(moved, evidence_ms=None, began_ms=None, opened_ms=None, returned_ms=None, guilty=(), worst=None)
+    fallen = replace(moved, evidence_ms=None, began_ms=None, opened_ms=None, returned_ms=None)
+    return replace(fallen, guilty=(), worst=None, excess={})
 
 
 def _with_excess(moved: SensorState, at_ms: int, fresh: dict[str, float], rule: Rule) -> SensorState:
@@ -282,6 +295,29 @@ def _excess(name: str, value: float, at_ms: int, rule: Rule) -> Worst | None:
     if not excess or bound is None:
         return None
     return Worst(name, bound, value, at_ms, abs(excess) / rule.weights[name])
+
+
+def excess_steps(bounds: Bounds, value: float) -> int:
+    """Give how far a value lies outside, either way, in whole thousandths of its unit."""
+    return round(abs(bounds.excess(value)) * EXCESS_PER_UNIT)
+
+
+def _grown(base: SensorState, at_ms: int, fresh: Mapping[str, float], rule: Rule) -> Mapping[str, int]:
+    """Add what the time between the reading before and this one was outside; a gap between them counts for nothing."""
+    more: dict[str, int] = {}
+    for name, value in fresh.items():
+        before, heard_ms = base.held.get(name, (value, at_ms))
+        if at_ms - heard_ms <= rule.silent_ms:
+            bounds = rule.bounds[name]
+            more[name] = (excess_steps(bounds, before) + excess_steps(bounds, value)) * (at_ms - heard_ms)
+    return with_excess(base.excess, more)
+
+
+def with_excess(excess: Mapping[str, int], more: Mapping[str, int]) -> Mapping[str, int]:
+    """Give excesses with more of them added; the same object where there is nothing to add."""
+    if not any(more.values()):
+        return excess
+    return {name: total for name in ORDER if (total := excess.get(name, 0) + more.get(name, 0))}
 
 
 def _fulfilled(moved: SensorState, verdict: Verdict, rule: Rule) -> SensorState:

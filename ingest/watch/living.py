@@ -116,7 +116,8 @@ def judge_arrived(scene: Scene, kept: Kept, arrived: Sequence[Arrived]) -> Judge
     for came in arrived:
         taking.take(came)
     after, late = taking.memory(), taking.late
-    if not taking.changes and not late:
+    goes_on = after.incident is not None and after.incident.is_open
+    if not taking.changes and not late and not goes_on:
         return Judged(after, {}, {})
     excursions = Excursions(scene.site, scene.room, scene.air, kept.memory)
     if late or excursions.is_behind(taking.changes):
@@ -125,6 +126,9 @@ def judge_arrived(scene: Scene, kept: Kept, arrived: Sequence[Arrived]) -> Judge
     if late:
         return rejudge(scene, after, min(late))
     excursions.follow(taking.changes)
+    excursions.grow(after.sensors)
+    if not taking.changes and not excursions.written:
+        return Judged(after, {}, {})
     return Judged(excursions.remembered(after), excursions.told, excursions.written)
 
 

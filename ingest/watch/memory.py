@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from ingest.site.incidents import Incident, IncidentKind, RoomState, Severity
 from ingest.site.places import AcclimationWindow
-from ingest.watch.judge import FALLBACK_MARGINS, SensorState, Why, Worst
+from ingest.watch.judge import EXCESS_PER_HOUR, FALLBACK_MARGINS, SensorState, Why, Worst
 from ingest.watch.plan import Plan, from_facts, to_facts
 
 VERSION: Final = 2
@@ -55,6 +55,7 @@ class RoomMemory:
     incident: the room's newest window incident, open or closed, as last written.
     worst, written_step: its worst reading so far, and how many steps (`folding.step_of`) out it was said to be last.
     openings: how often that incident has been opened: 1, and one more each time it was opened again.
+    spent: what the excursions of it that are over have summed up to, by sensor and quantity (`SensorState.excess`).
     late: readings older than what had been judged, which were judged again; late_ms: the newest such instant.
     ahead: readings stored and not judged, because they lay ahead of our clock.
     """
@@ -69,6 +70,7 @@ class RoomMemory:
     worst: Worst | None = None
     written_step: int = -1
     openings: int = 1
+    spent: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     late: int = 0
     late_ms: int | None = None
     ahead: int = 0
@@ -96,6 +98,7 @@ def to_json(memory: RoomMemory) -> dict[str, Any]:
         "worst": None if memory.worst is None else list(memory.worst),
         "written_step": memory.written_step,
         "openings": memory.openings,
+        "spent": {sensor: dict(excess) for sensor, excess in memory.spent.items()},
         "late": memory.late,
         "late_ms": memory.late_ms,
         "ahead": memory.ahead,
@@ -131,6 +134,7 @@ def _remembered(facts: Mapping[str, Any]) -> RoomMemory:
         worst=None if worst is None else Worst(*worst),
         written_step=facts["written_step"],
         openings=facts["openings"],
+        spent=facts.get("spent", {}),
         late=facts["late"],
         late_ms=facts["late_ms"],
         ahead=facts["ahead"],
@@ -168,7 +172,14 @@ def resumed(incident: Incident) -> SensorState:
         opened_ms=incident.opened_ms,
         guilty=() if incident.quantity is None else (incident.quantity,),
         worst=worst,
+        excess=_resumed_excess(incident),
     )
+
+
+def _resumed_excess(incident: Incident) -> dict[str, int]:
+    if incident.quantity is None or not incident.excess_hours:
+        return {}
+    return {incident.quantity: round(incident.excess_hours * EXCESS_PER_HOUR)}
 
 
 _PLAIN: Final = tuple(f.name for f in fields(SensorState) if f.name.endswith("_ms"))
@@ -183,6 +194,7 @@ def state_to_json(state: SensorState) -> dict[str, Any]:
         "held": {name: list(pair) for name, pair in state.held.items()},
         "guilty": list(state.guilty),
         "worst": None if state.worst is None else list(state.worst),
+        "excess": dict(state.excess),
         "before": None if state.before is None else state_to_json(replace(state.before, before=None)),
     }
     return {name: value for name, value in facts.items() if value not in (None, [], {})}
@@ -198,5 +210,6 @@ def state_from_json(facts: Mapping[str, Any]) -> SensorState:
         guilty=tuple(facts.get("guilty", ())),
         worst=None if worst is None else Worst(*worst),
         before=None if before is None else state_from_json(before),
+        excess=dict(facts.get("excess", {})),
         **{name: facts.get(name) for name in _PLAIN},
     )

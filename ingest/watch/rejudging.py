@@ -26,6 +26,7 @@ from ingest.watch.plan import bound_names
 from ingest.watch.reasons import Telling, incident_reason, sensor_name
 from ingest.watch.scene import Scene
 from ingest.watch.sensing import judge_planned, samples_between, within_before
+from ingest.watch.severity import RANK
 
 AHEAD_MS: Final = 600_000
 """How far ahead of our clock an instant may lie and still be judged (10 minutes; our choice)."""
@@ -58,6 +59,7 @@ def rejudge(scene: Scene, memory: RoomMemory, from_ms: int) -> Judged:
         calm[sensor.id] = thinned(past)
         changes += [(sensor, change) for change in found]
     excursions.follow(changes)
+    excursions.grow(states)
     there = list(overlapping(scene.read, scene.room.id, from_ms))
     diff = _Diff(scene, there)
     for was, now in matched(there, list(excursions.written.values())):
@@ -180,10 +182,16 @@ class _Diff:
         if was is None:
             self.newest = self._note(self._named(now), told=True)
         elif same(was, now):
-            self.newest = was
+            self.newest = self._grown(was, now)
         else:
             now = replace(now, id=was.id, revised_ms=self._now_ms)
             self.newest = self._note(self._with_reason(now), told=was.is_open is not now.is_open)
+
+    def _grown(self, was: Incident, now: Incident) -> Incident:
+        now = replace(was, severity=now.severity, excess_hours=now.excess_hours)
+        if now == was:
+            return was
+        return self._note(now, told=now.is_open and RANK[now.severity] > RANK[was.severity])
 
     def _named(self, new: Incident) -> Incident:
         """Give a new incident an id that no other has: one that moved keeps the id of the instant at which it stood."""
@@ -211,8 +219,9 @@ class _Diff:
 
 
 def same(one: Incident, other: Incident) -> bool:
-    """Tell whether two incidents say the same of what happened, whatever their ids and sentences."""
-    return one == replace(other, id=one.id, reason=one.reason, revised_ms=one.revised_ms, withdrawn_ms=one.withdrawn_ms)
+    """Tell whether two incidents say the same of what happened, whatever their ids and sentences and what follows."""
+    alike = replace(other, id=one.id, reason=one.reason, revised_ms=one.revised_ms, withdrawn_ms=one.withdrawn_ms)
+    return one == replace(alike, severity=one.severity, excess_hours=one.excess_hours, cause=one.cause, wood=one.wood)
 
 
 def _with_newest(scene: Scene, before: RoomMemory, after: RoomMemory, diff: _Diff) -> RoomMemory:

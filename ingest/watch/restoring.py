@@ -72,6 +72,7 @@ def _rebuilt(scene: Scene, memory: RoomMemory, from_ms: int, first_ms: int | Non
         states[sensor.id], calm[sensor.id], first[sensor.id] = state, thinned(spans), int(samples.at_ms[0])
         changes += [(sensor, change) for change in found]
     excursions.follow(changes)
+    excursions.grow(states)
     memory = excursions.remembered(replace(memory, sensors=states, calm=calm, first_ms=first))
     kept = _beside(scene, memory, excursions, from_ms, first_ms)
     return replace(kept, is_rebuilt=True, caught_up=frozenset(sensor.id for sensor in scene.air))

@@ -25,7 +25,7 @@ from ingest.site.incidents import Incident
 from ingest.site.places import Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.api import UnitOfWork
-from ingest.watch import living, restoring
+from ingest.watch import lives, living, restoring
 from ingest.watch.arrivals import add_emc, air_sensors, arrivals
 from ingest.watch.living import Kept
 from ingest.watch.memory import from_json, to_json
@@ -34,7 +34,6 @@ from ingest.watch.rejudging import Judged
 from ingest.watch.scene import Scene
 from ingest.watch.silence import listen
 
-BY: Final = "watch"
 SAVE_EVERY_MS: Final = 60_000
 """How often a room's memory is saved while nothing turns (our choice: seldom enough for a memory card)."""
 
@@ -98,6 +97,7 @@ class Watch:
         self._check_mark(work)
         there = self._mapped(site)
         told: dict[str, Incident] = {}
+        changed: dict[str, Incident] = {}
         for room_id, arrived in arrivals(batch, there.air).items():
             room = there.rooms.get(room_id)
             if room is None:
@@ -109,23 +109,22 @@ class Watch:
             judged = living.judge_arrived(scene, kept, arrived)
             told |= kept.told | judged.told
             kept = replace(kept, caught_up=living.caught_up(kept, arrived, now_ms))
-            self._keep(work, room_id, kept, judged, now_ms)
-        self._leave_mark(work)
-        return sorted(told.values(), key=lambda incident: incident.opened_ms)
+            changed |= self._keep(work, room_id, kept, judged, now_ms)
+        return self._told(work, site, told, changed, now_ms)
 
     def judge_silence(self, work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
         """Look who has fallen silent; as the function of this name."""
         self._check_mark(work)
         there = self._mapped(site)
         told: dict[str, Incident] = {}
+        changed: dict[str, Incident] = {}
         heard = work.read.heard()
         for room in site.rooms:
             kept = self._room(Scene(work.read, site, room, there.air_of.get(room.id, ()), now_ms), None)
             memory, silences = listen(kept.memory, site, room, heard, now_ms)
             told |= kept.told | silences
-            self._keep(work, room.id, kept, Judged(memory, {}, silences), now_ms)
-        self._leave_mark(work)
-        return sorted(told.values(), key=lambda incident: incident.opened_ms)
+            changed |= self._keep(work, room.id, kept, Judged(memory, {}, silences), now_ms)
+        return self._told(work, site, told, changed, now_ms)
 
     def _mapped(self, site: Site) -> _Map:
         if self._map is None or self._map.site is not site:
@@ -140,17 +139,24 @@ class Watch:
             kept = restoring.restored(scene, memory, first_ms)
         return living.settled(scene, kept)
 
-    def _keep(self, work: UnitOfWork, room: str, kept: Kept, judged: Judged, now_ms: int) -> None:
-        """Write what came of judging, and keep the memory; save it where something turned, or where it is time."""
+    def _told(
+        self, work: UnitOfWork, site: Site, told: dict[str, Incident], changed: dict[str, Incident], now_ms: int
+    ) -> list[Incident]:
+        """Write the incidents that judging changed, leave the mark, and give those to tell of as they were written."""
+        written = lives.write(work, site, changed.values(), now_ms=now_ms) if changed else {}
+        self._leave_mark(work)
+        return lives.as_written(told, written)
+
+    def _keep(self, work: UnitOfWork, room: str, kept: Kept, judged: Judged, now_ms: int) -> dict[str, Incident]:
+        """Keep a room's memory; save it where something turned, or where it is time. Give the incidents to write."""
         written = kept.written | judged.written
-        for incident in written.values():
-            work.put_incident(incident, at_ms=now_ms, by=BY)
         memory = judged.memory
         due = not 0 <= now_ms - kept.saved_ms < self._save_every_ms
         if written or due or living.turned(kept.saved, memory):
             work.save_judgement(room, to_json(memory))
             kept = replace(kept, saved=memory, saved_ms=now_ms)
         self._kept[room] = replace(kept, memory=memory, told={}, written={}, is_rebuilt=False)
+        return written
 
     def _check_mark(self, work: UnitOfWork) -> None:
         found = (work.read.judgement(MARK_NAME) or {}).get("mark")

@@ -12,6 +12,7 @@ from typing import Any, Final
 from ingest.site.incidents import Incident
 from ingest.site.places import Bounds, Place, Room, Sensor, Site
 from ingest.store.api import UnitOfWork
+from ingest.watch import lives
 from ingest.watch.excursions import incident_id
 from ingest.watch.figures import Air
 from ingest.watch.folding import Change, Samples, judge_series
@@ -20,8 +21,8 @@ from ingest.watch.memory import incident_from_json, incident_to_json, state_from
 from ingest.watch.plan import room_window
 from ingest.watch.reasons import NO_RULE, Telling, incident_reason, sensor_name
 from ingest.watch.rulebook import BY_KEY, RULEBOOK, Entry
+from ingest.watch.severity import Weight, hours, weighed
 
-BY: Final = "watch"
 VERSION: Final = 1
 FIRST_REACH_MS: Final = 86_400_000
 """How far back a rule looks when it judges for the first time (a day)."""
@@ -43,6 +44,7 @@ def judge_rules(work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
     now_ms: our clock, UTC. To be called every minute or so. Gives the incidents that opened or closed.
     """
     told: dict[str, Incident] = {}
+    changed: dict[str, Incident] = {}
     for room in site.rooms:
         name = f"{room.id}/rules"  # no room can be called so
         was = _from_json(work.read.judgement(name))
@@ -50,10 +52,10 @@ def judge_rules(work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
         now = ruling.judged(was)
         if now != was:
             work.save_judgement(name, _to_json(now))
-        for incident in ruling.written.values():
-            work.put_incident(incident, at_ms=now_ms, by=BY)
+        changed |= ruling.written
         told |= ruling.told
-    return sorted(told.values(), key=lambda incident: incident.opened_ms)
+    written = lives.write(work, site, changed.values(), now_ms=now_ms) if changed else {}
+    return lives.as_written(told, written)
 
 
 class _Ruling:
@@ -100,7 +102,17 @@ class _Ruling:
         standing = replace(was, looked_ms=self._now_ms, state=state)
         for change in changes:
             standing = replace(standing, incident=self._followed(entry, sensor, standing.incident, change))
+        if standing.incident is not None and standing.incident.is_open:
+            grown = self._weighed(standing.incident, state)
+            if grown != standing.incident:
+                standing = replace(standing, incident=self._put(grown, told=False))
         return standing
+
+    def _weighed(self, incident: Incident, state: SensorState) -> Incident:
+        """Give an incident with how bad it is, by a state in which it still was."""
+        excess_hours = hours(state.excess.get(FIGURE, 0))
+        share = 0.0 if state.worst is None else state.worst.share
+        return weighed(incident, excess_hours, Weight(share, excess_hours), self._room.rules)
 
     def _followed(self, entry: Entry, sensor: Sensor, incident: Incident | None, change: Change) -> Incident:
         after = change.after
@@ -113,7 +125,8 @@ class _Ruling:
         if after.active:
             return self._put(_with_worst(incident, entry, after.worst), told=False)
         worse = _with_worst(incident, entry, change.before.worst)
-        return self._put(replace(worse, closed_ms=max(change.at_ms, incident.opened_ms), reason=""), told=True)
+        over = replace(worse, closed_ms=max(change.at_ms, incident.opened_ms), reason="")
+        return self._put(self._weighed(over, change.before), told=True)
 
     def _put(self, incident: Incident, *, told: bool) -> Incident:
         name = sensor_name(self._site.sensor(incident.sensor), incident.sensor)

@@ -35,11 +35,13 @@ from ingest.clock import DrivenClock
 from ingest.errors import LumberroomError, StorageError
 from ingest.present.digits import Units
 from ingest.runtime.newsboard import NewsBoard
+from ingest.site.handling import Asked, Handling
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind, NoticeState
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.api import Appended, StoreReader
 from ingest.store.sqlite_store import SqliteStore
+from ingest.watch.handling import carry_out
 from ingest.watch.rounds import judge_readings
 from ingest.watch.standing import standing
 
@@ -165,6 +167,17 @@ class BenchServices:
         with self.store.transaction() as work:
             appended = work.append(batch, heard_ms=now_ms)
             return appended, judge_readings(work, self.held_site, batch, now_ms=now_ms)
+
+    async def handle(self, asked: Asked) -> Handling:
+        """Do what is asked, as the daemon does."""
+        if self.disk_full:
+            raise StorageError("the disk is full", where="lumberroom.sqlite3", mend="Make room on the disk.")
+
+        def write() -> Handling:
+            with self.store.transaction() as work:
+                return carry_out(work, asked, now_ms=self.clock.now_ms())
+
+        return await asyncio.to_thread(write)
 
     def news(self) -> AsyncIterator[News]:
         """Follow the news."""

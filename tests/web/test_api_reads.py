@@ -133,13 +133,13 @@ def test_a_method_that_is_not_taken_is_told_which_is(client):
 
 
 def test_incidents_are_paged_and_filtered(client, services, bench):
-    """Incidents come newest first; before_ms leads on; open=true keeps those that are going on."""
+    """Incidents come newest first; `after` leads on; open=true keeps those that are going on."""
     bench.put(services, *(bench.incident(number, is_open=number == 2) for number in (9, 5, 2)))
     first = client.get("/api/v1/incidents", params={"limit": 2}).json()
     assert [one["id"] for one in first["incidents"]] == ["i2", "i5"]
-    rest = client.get("/api/v1/incidents", params={"limit": 2, "before_ms": first["next_before_ms"]}).json()
+    rest = client.get("/api/v1/incidents", params={"limit": 2, "after": first["next_after"]}).json()
     assert [one["id"] for one in rest["incidents"]] == ["i9"]
-    assert rest["next_before_ms"] is None
+    assert rest["next_after"] is None
     still = client.get("/api/v1/incidents", params={"open": "true"}).json()["incidents"]
     assert [(one["id"], one["closed"]) for one in still] == [("i2", None)]
     assert client.get("/api/v1/incidents", params={"room": "loft"}).json()["incidents"] == []

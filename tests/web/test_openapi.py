@@ -98,6 +98,9 @@ QUESTIONS = [
     ("/api/v1/rooms/loft/series?quantity=wetness", "/api/v1/rooms/{room}/series", 400),
     ("/api/v1/incidents", "/api/v1/incidents", 200),
     ("/api/v1/incidents?limit=x", "/api/v1/incidents", 400),
+    ("/api/v1/incidents?limit=1", "/api/v1/incidents", 200),
+    ("/api/v1/incidents/i1", "/api/v1/incidents/{incident}", 200),
+    ("/api/v1/incidents/nothing", "/api/v1/incidents/{incident}", 404),
     ("/health", "/health", 200),
 ]
 
@@ -142,7 +145,8 @@ def test_readings_in_is_documented_with_body_token_and_answers(client, bench, do
 
 def test_only_the_interface_for_programs_is_documented(document):
     """The document lists what programs may use, once each, and no page."""
-    assert set(document["paths"]) == {path for _, path, _ in QUESTIONS} | {"/api/v1/readings", "/live", "/metrics"}
+    others = {"/api/v1/readings", "/api/v1/incidents/{incident}/deeds", "/live", "/metrics"}
+    assert set(document["paths"]) == {path for _, path, _ in QUESTIONS} | others
     identifiers = [one["operationId"] for path in document["paths"].values() for one in path.values()]
     assert len(identifiers) == len(set(identifiers))
 

@@ -260,7 +260,7 @@ def test_a_record_that_has_stopped_leads_to_its_newest_readings(client, services
 def test_incidents_are_told_with_their_length_and_worst(client, full):
     """What is going on stands apart from what is over, with when, for how long and why."""
     page = outline(client.get("/incidents"))
-    assert "Hall: out of its window going on" in page.words
+    assert "Hall: out of its window serious going on" in page.words
     assert "since 10:20 · 3 hours · The air at that time RH above 50 %." in page.words
     assert "yesterday 07:20 to 07:50 · 30 minutes · The air at that time RH above 50 %." in page.words
 
@@ -277,13 +277,13 @@ def test_incidents_page_leads_to_older_ones_and_back(client, services, bench):
     """Fifty to a page, a link to those before; a page further back says nothing of what is going on, and leads back."""
     bench.put(services, *(bench.incident(number, is_open=False) for number in range(1, 61)))
     page = outline(client.get("/incidents"))
-    further = outline(client.get(link_with(page, "before_ms")))
+    further = outline(client.get(link_with(page, "after=")))
     first, rest = incident_ids(page), incident_ids(further)
     assert (len(first), len(rest)) == (50, 10)
     assert not set(first) & set(rest)
     assert "Going on" in page.words
     assert "Going on" not in further.words
-    assert re.search(r'<a href="/incidents">The newest</a>', client.get(link_with(page, "before_ms")).text)
+    assert re.search(r'<a href="/incidents">The newest</a>', client.get(link_with(page, "after=")).text)
 
 
 def test_incidents_that_opened_at_one_instant_are_not_lost_between_pages(client, services, bench):
@@ -296,7 +296,7 @@ def test_incidents_that_opened_at_one_instant_are_not_lost_between_pages(client,
         seen += incident_ids(page)
         if "Older ones" not in page.words:
             break
-        address = link_with(page, "before_ms")
+        address = link_with(page, "after=")
     assert len(seen) == len(set(seen)) == 62
 
 
@@ -309,7 +309,7 @@ def test_incidents_of_one_room(client, services, bench):
     page = outline(client.get(address))
     assert incident_ids(page) == ["incident-l2", "incident-l3"]
     assert ("option", {"value": "loft", "selected": None}) in page.tags
-    older = link_with(outline(client.get("/incidents?room=hall")), "before_ms")
+    older = link_with(outline(client.get("/incidents?room=hall")), "after=")
     assert "room=hall" in older
     assert len(incident_ids(outline(client.get(older)))) == 10
 
@@ -363,7 +363,9 @@ def test_the_banner_says_how_fast_time_runs(client, full):
     [
         ("/rooms/attic", 404, "The rooms are: loft, hall, cellar."),
         ("/nothing", 404, "There is nothing at this address."),
-        ("/incidents?before_ms=soon", 400, "before_ms"),
+        ("/incidents?after=soon", 400, "This is no place in the list."),
+        ("/incidents?severity=awful", 400, "They are: slight, serious, severe."),
+        ("/incidents/none", 404, "There is no such incident"),
         ("/incidents?room=attic", 404, "The rooms are: loft, hall, cellar."),
         ("/rooms/loft?until=soon", 400, "until='soon' is not an instant."),
         ("/rooms/loft?day=2026", 400, "Write it as 2026-01-31."),

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.errors import RefusedError
-from ingest.site.handling import Handling
+from ingest.site.handling import Deed, Handling
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.store.integrity import check_integrity
@@ -86,7 +86,7 @@ def test_what_people_do_stands_apart_from_what_the_watch_says(store) -> None:
         handling.snooze(work, "i-1", until_ms=9_000, by="ben", now_ms=2_800)
     stands = store.read.handlings(["i-1", "i-2"])
     assert stands == {
-        "i-1": Handling("i-1", 2_500, "anna", snoozed_until_ms=9_000, note="on my way"),
+        "i-1": Handling("i-1", 2_500, "anna", snoozed_until_ms=9_000, note="on my way", deed=Deed.SNOOZED),
     }
     assert [(entry.at_ms, entry.by) for entry in store.read.history("handling", "i-1")] == [
         (2_500, "anna"),

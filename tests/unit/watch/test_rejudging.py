@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from adapters.contract import Reading, Stamp
-from ingest.site.incidents import Incident, RoomState
+from ingest.site.incidents import Incident, RoomState, Severity
 from ingest.site.places import AcclimationWindow, Bounds, Phase, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
@@ -163,7 +163,9 @@ def test_each_phase_has_its_window(house: House) -> None:
     damp_is_fine = AcclimationWindow(rh_percent=Bounds(35.0, 70.0))
     house.site = site_of(damp_is_fine, Phase("acclimating", "2026-11-26", RH))
     told = [i for hour in range(24) for i in house.hear("a", range(hour * 60, hour * 60 + 60, 5), 60.0)]
-    assert spans(told) == [(14 * 60, 14 * 60 + 30, None)]
+    opened, worse = told
+    assert spans([opened]) == spans([worse]) == [(14 * 60, 14 * 60 + 30, None)]
+    assert (worse.id, opened.severity, worse.severity) == (opened.id, Severity.SLIGHT, Severity.SERIOUS)
 
 
 def test_a_whole_excursion_in_a_batch_that_also_brings_something_late(house: House) -> None:
@@ -214,8 +216,10 @@ def test_a_lost_memory_is_rebuilt_from_the_readings(house: House) -> None:
     house.watch = Watch()
     assert house.hear("a", range(600, 601), 60.0, now=601) == []
     after = from_json(house.store.read.judgement("store"))
-    assert house.incidents() == incidents
-    assert (after.sensors["a"].began_ms, after.incident) == (before.sensors["a"].began_ms, before.incident)
+    # The reading after the loss is one more that lies outside: an excess of ten point-hours is reached with it.
+    grown = replace(incidents[-1], excess_hours=10.0)
+    assert house.incidents() == [*incidents[:-1], grown]
+    assert (after.sensors["a"].began_ms, after.incident) == (before.sensors["a"].began_ms, grown)
     assert spans(house.hear("a", range(601, 640), 45.0, now=640)) == [(480, 510, 631)]
 
 
@@ -295,6 +299,7 @@ def test_any_order_of_arrival_makes_the_incidents_of_the_order_of_time(
     (expected, stood), (found, stands) = outcomes
     assert spans(found) == spans(expected)
     assert all(same(one, other) for one, other in zip(found, expected, strict=True))
+    assert [(one.severity, one.excess_hours) for one in found] == [(i.severity, i.excess_hours) for i in expected]
     assert (stands.state, stands.since_ms) == (stood.state, stood.since_ms)
 
 

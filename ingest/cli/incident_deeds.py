@@ -1,0 +1,187 @@
+"""The deeds of `lumberroom incidents`: written to the store, or handed to the daemon that is writing it."""
+
+from __future__ import annotations
+
+import json
+import re
+import urllib.error
+import urllib.request
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
+
+import click
+
+from ingest.errors import InputError, RefusedError, StorageError, TransientError
+
+if TYPE_CHECKING:
+    from ingest.site.handling import Asked, Deed
+    from ingest.site.incidents import Incident
+    from ingest.store.api import StoreReader
+
+PAGE = "http://127.0.0.1:8430/"
+WAIT_S = 30.0
+_UNITS_S = {"m": 60, "h": 3600, "d": 86_400, "w": 7 * 86_400}
+_LOOKED_THROUGH = 500
+
+
+def _deed_command(function: Any) -> Any:
+    """Give a command what every deed needs: the store, the incident, who does it, where the daemon's page is."""
+    for part in (
+        click.option("--page", default=PAGE, show_default=True, help="The daemon's page, where it is running."),
+        click.option("--by", required=True, metavar="NAME", help="Who does it; it goes into the record."),
+        click.argument("incident", metavar="ID"),
+        click.argument("data", type=click.Path(path_type=Path), metavar="DATA"),
+    ):
+        function = part(function)
+    return function
+
+
+_note = click.option("--note", default="", help="Words to leave with it.")
+
+
+@click.command(short_help="Take an incident in hand.")
+@_deed_command
+@_note
+def acknowledge(data: Path, incident: str, by: str, page: str, note: str) -> None:
+    """Take an incident in hand: whoever is to be told next if nobody does is not told any more."""
+    _do(data, incident, "acknowledged", by=by, page=page, note=note)
+
+
+@click.command(short_help="Ask for no notices of an incident for a while.")
+@_deed_command
+@_note
+@click.option("--for", "lasting", required=True, metavar="TIME", help="For how long: 90m, 4h, 3d or 1w.")
+def snooze(data: Path, incident: str, by: str, page: str, note: str, lasting: str) -> None:
+    """Ask for no notices of an incident for a while, which also takes it in hand. The watch goes on."""
+    _do(data, incident, "snoozed", by=by, page=page, note=note, lasting_s=_seconds(lasting))
+
+
+@click.command(short_help="Ask for notices of an incident again.")
+@_deed_command
+@_note
+def wake(data: Path, incident: str, by: str, page: str, note: str) -> None:
+    """Take a wish for quiet back."""
+    _do(data, incident, "woken", by=by, page=page, note=note)
+
+
+@click.command(short_help="Close an incident by hand.")
+@_deed_command
+@click.option("--reason", required=True, help="Why it needs no more attention; it goes into the record.")
+def close(data: Path, incident: str, by: str, page: str, reason: str) -> None:
+    """Close an incident by hand although it goes on. No more is told of it; a new excursion is a new incident."""
+    _do(data, incident, "closed", by=by, page=page, note=reason)
+
+
+@click.command(short_help="Open an incident again that was closed by hand.")
+@_deed_command
+@_note
+def reopen(data: Path, incident: str, by: str, page: str, note: str) -> None:
+    """Take a closing by hand back: what goes on is told again."""
+    _do(data, incident, "reopened", by=by, page=page, note=note)
+
+
+@click.command(short_help="Leave a note about an incident.")
+@_deed_command
+@click.option("--text", required=True, help="The words.")
+def note(data: Path, incident: str, by: str, page: str, text: str) -> None:
+    """Leave words about an incident, going on or over."""
+    _do(data, incident, "noted", by=by, page=page, note=text)
+
+
+DEEDS = (acknowledge, snooze, wake, close, reopen, note)
+
+
+def known(reader: StoreReader, named: str) -> Incident:
+    """Give the incident of that id, or the one whose id alone has that part: of those going on, else of the newest.
+
+    Raises RefusedError where there is none, or more than one.
+    """
+    found = reader.incident(named)
+    if found is not None:
+        return found
+    for only_open in (True, False):
+        like = [one for one in reader.incidents(only_open=only_open, limit=_LOOKED_THROUGH) if named in one.id]
+        if len(like) == 1:
+            return like[0]
+        if like:
+            there = ", ".join(one.id for one in like[:5])
+            raise RefusedError(f"{len(like)} incidents are named so", where=named, mend=f"Say more of the id: {there}.")
+    raise RefusedError("there is no such incident", where=named, mend="`lumberroom incidents list` names them.")
+
+
+def _do(data: Path, incident: str, deed: str, *, by: str, page: str, note: str, lasting_s: float | None = None) -> None:
+    from ingest.cli.export import store_file
+    from ingest.clock import SystemClock
+    from ingest.present.life_words import DEED_WORDS
+    from ingest.site.handling import Asked, Deed
+    from ingest.store.sqlite_store import SqliteStore
+
+    file, now_ms = store_file(data), SystemClock().now_ms()
+    with SqliteStore.open(file, read_only=True) as store:
+        found = known(store.read, incident)
+    until_ms = None if lasting_s is None else now_ms + round(lasting_s * 1000)
+    asked = Asked(found.id, Deed(deed), by, note, until_ms)
+    if _is_being_written(file):
+        _hand_to_the_daemon(page, asked)
+    else:
+        _write(file, asked, now_ms)
+    click.echo(f"{found.id}: {DEED_WORDS[asked.deed]}.")
+
+
+def _is_being_written(file: Path) -> bool:
+    from ingest.store.opening import WriterMark
+
+    try:
+        WriterMark(file).release()
+    except StorageError:
+        return True
+    return False
+
+
+def _write(file: Path, asked: Asked, now_ms: int) -> None:
+    from ingest.store.sqlite_store import SqliteStore
+    from ingest.watch.handling import carry_out
+
+    with SqliteStore.open(file) as store, store.transaction() as work:
+        carry_out(work, asked, now_ms=now_ms)
+
+
+def _hand_to_the_daemon(page: str, asked: Asked) -> None:
+    """Let the daemon do it.  Raises RefusedError as it refuses, TransientError where its page is not reached."""
+    if not re.match(r"https?://", page):
+        raise InputError(f"{page!r} is no address of a page", where="--page", mend=f"Write it like {PAGE}")
+    address = f"{page.rstrip('/')}/api/v1/incidents/{quote(asked.incident, safe='')}/deeds"
+    wanted = {"deed": _value(asked.deed), "by": asked.by, "note": asked.note, "until_ms": asked.until_ms}
+    body, headers = json.dumps(wanted).encode(), {"Content-Type": "application/json"}
+    request = urllib.request.Request(address, body, headers, method="POST")  # noqa: S310 - checked above
+    try:
+        with urllib.request.urlopen(request, timeout=WAIT_S):  # noqa: S310 - checked above
+            pass
+    except urllib.error.HTTPError as error:
+        raise _refusal(error) from error
+    except OSError as error:
+        raise TransientError(
+            "the store is being written by a daemon whose page cannot be reached",
+            where=page,
+            mend="Give its address with --page, or stop the daemon first.",
+        ) from error
+
+
+def _value(deed: Deed) -> str:
+    return str(deed.value)
+
+
+def _refusal(error: urllib.error.HTTPError) -> RefusedError:
+    try:
+        said = json.loads(error.read(100_000))
+        return RefusedError(str(said["detail"]).rstrip("."), where=str(said["where"]), mend=str(said["mend"]))
+    except (ValueError, LookupError, TypeError):
+        return RefusedError(f"the daemon answered {error.code}", where=error.url)
+
+
+def _seconds(text: str) -> float:
+    found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([mhdw])", text.strip().lower())
+    if found is None:
+        raise InputError(f"{text!r} is no length of time", where="--for", mend="Write it like 90m, 4h, 3d or 1w.")
+    return float(found[1]) * _UNITS_S[found[2]]

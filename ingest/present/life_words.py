@@ -1,0 +1,86 @@
+"""How severity, an incident's life and people's deeds are said. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from ingest.present import digits, words
+from ingest.present.digits import Units
+from ingest.site.handling import Deed, Handling, Life
+from ingest.site.incidents import Incident, Severity
+
+SEVERITY_WORDS: Final[Mapping[Severity, str]] = {
+    Severity.SLIGHT: "slight",
+    Severity.SERIOUS: "serious",
+    Severity.SEVERE: "severe",
+}
+"""How bad an incident is, in a word."""
+
+SEVERITY_MEANS: Final[Mapping[Severity, str]] = {
+    Severity.SLIGHT: "worth knowing, can wait for the morning",
+    Severity.SERIOUS: "somebody should look today",
+    Severity.SEVERE: "harm is likely or near",
+}
+"""What that asks for."""
+
+LIFE_WORDS: Final[Mapping[Life, str]] = {
+    Life.OPEN: "going on",
+    Life.ACKNOWLEDGED: "in hand",
+    Life.SNOOZED: "in hand, quiet for a while",
+    Life.CLOSED_BY_HAND: "closed by hand, still going on",
+    Life.OVER: "over",
+}
+"""Where an incident stands, in a word or three."""
+
+DEED_WORDS: Final[Mapping[Deed, str]] = {
+    Deed.ACKNOWLEDGED: "taken in hand",
+    Deed.SNOOZED: "asked for quiet",
+    Deed.WOKEN: "notices wanted again",
+    Deed.CLOSED: "closed by hand",
+    Deed.REOPENED: "opened again by hand",
+    Deed.NOTED: "note",
+}
+"""What somebody did, for a journal."""
+
+_HOURS: Final = {
+    "temperature_c": "degree-hours",
+    "condensation_margin_c": "degree-hours",
+    "rh_percent": "point-hours of RH",
+    "slab_rh_percent": "point-hours of RH",
+    "emc_percent": "point-hours of EMC",
+    "depression_gpp": "grain-hours",
+}
+
+
+def excess_words(incident: Incident, units: Units = Units.SI) -> str:
+    """Say how far outside times how long: "46 point-hours of RH", "12 degree-hours (°C)"; empty where it has none.
+
+    While it goes on the sum is told in steps, and so as "more than".
+    """
+    name = incident.quantity
+    if incident.excess_hours is None or name not in _HOURS or not incident.excess_hours:
+        return ""
+    amount = digits.in_units(name, incident.excess_hours, units) - digits.in_units(name, 0.0, units)
+    sign = f" ({digits.unit(name, units)})" if name == "temperature_c" else ""
+    told = f"{digits.number(amount, 0 if amount >= 10 else 1)} {_HOURS[name]}{sign}"
+    return f"more than {told}" if incident.is_open else told
+
+
+def handled_words(handling: Handling | None, now_ms: int, zone: str) -> str:
+    """Say in sentences who did what about an incident, as it stands; empty where nobody did anything."""
+    if handling is None:
+        return ""
+    told = []
+    if handling.acknowledged_ms is not None:
+        told.append(f"{handling.acknowledged_by} took it in hand {_when(handling.acknowledged_ms, now_ms, zone)}.")
+    if handling.snoozed_until_ms is not None and handling.is_snoozed(now_ms):
+        told.append(f"No notices before {_when(handling.snoozed_until_ms, now_ms, zone)}.")
+    if handling.closed_ms is not None:
+        when = _when(handling.closed_ms, now_ms, zone)
+        told.append(f"{handling.closed_by} closed it by hand {when}: {words.sentence(handling.closed_why)}")
+    return " ".join(told)
+
+
+def _when(at_ms: int, now_ms: int, zone: str) -> str:
+    return words.instant_near(at_ms, now_ms, zone)
