@@ -1,0 +1,78 @@
+"""The running estimate of boards: the model has tests of its own; here is only what is made of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from ingest.site.boards import ORDINARY_OAK
+from ingest.watch.boards import BoardEstimate, board_estimate
+
+MINUTE_MS = 60_000
+DAY_MS = 86_400_000
+
+
+def estimated(rh_percent: float, days: float, start: float | None, **changes: object) -> BoardEstimate:
+    """Estimate the ordinary oak after days of one air at 21.1 °C, read by the minute."""
+    times_ms = np.arange(0, round(days * DAY_MS) + 1, MINUTE_MS, dtype=np.int64)
+    air = (np.full(len(times_ms), 21.1), np.full(len(times_ms), rh_percent))
+    found = board_estimate(times_ms, *air, replace(ORDINARY_OAK, **changes), start)  # type: ignore[arg-type]
+    assert found is not None
+    return found
+
+
+def test_a_year_of_one_air_ends_at_the_handbooks_emc() -> None:
+    """At 70 °F and 65 % the Wood Handbook, table 4-2, has 12.0 % MC; after a year the whole board has come there."""
+    found = estimated(65.0, 365.0, 8.0)
+    assert found.mean_mc_percent == pytest.approx(12.0, abs=0.15)
+    assert found.moved_percent == pytest.approx(found.mean_mc_percent - 8.0)
+
+
+def test_the_width_follows_the_handbooks_coefficient() -> None:
+    """Eq. 13-2 with C = 0.00365 (white oak, tangential; 0.00180 radial, table 13-5) gives the change of width."""
+    flat, quarter = estimated(65.0, 30.0, 8.0), estimated(65.0, 30.0, 8.0, quarter_sawn=True)
+    assert flat.width_change_mm == pytest.approx(140 * 0.00365 * flat.moved_percent)
+    assert quarter.width_change_mm == pytest.approx(140 * 0.00180 * quarter.moved_percent)
+
+
+def test_three_damp_hours_move_the_face_and_hardly_the_board() -> None:
+    """What a floor layer is to be told: the face moves by whole per cents, the mean by a quarter of one."""
+    found = estimated(75.0, 0.125, 9.0)
+    assert found.surface_mc_percent > 12.0
+    assert 0.1 < found.moved_percent < 0.4
+
+
+def test_a_laid_board_is_half_a_board_twice_as_thick() -> None:
+    """With the underside sealed, by symmetry, a board does what one twice as thick does with air on both faces."""
+    laid = estimated(65.0, 20.0, 8.0, both_faces=False, thickness_mm=10.0)
+    assert laid.mean_mc_percent == pytest.approx(estimated(65.0, 20.0, 8.0).mean_mc_percent, abs=0.02)
+
+
+def test_a_later_estimate_goes_on_from_the_profile_of_an_earlier_one() -> None:
+    """Ten days and ten more from the profile reached are twenty days."""
+    half = estimated(65.0, 10.0, 8.0)
+    times_ms = np.arange(0, 10 * DAY_MS + 1, MINUTE_MS, dtype=np.int64)
+    air = (np.full(len(times_ms), 21.1), np.full(len(times_ms), 65.0))
+    onward = board_estimate(times_ms, *air, ORDINARY_OAK, half.profile_mc_percent)
+    assert onward is not None
+    assert onward.mean_mc_percent == pytest.approx(estimated(65.0, 20.0, 8.0).mean_mc_percent, abs=0.01)
+
+
+def test_without_a_start_the_board_was_in_balance_and_does_not_move() -> None:
+    """A start that nobody measured is the balance with the first air; in the same air nothing moves then."""
+    assert estimated(50.0, 5.0, None).moved_percent == pytest.approx(0.0, abs=1e-6)
+
+
+def test_gaps_are_bridged_and_said_and_no_air_is_no_estimate() -> None:
+    """A day unheard in the middle is taken as the air before; nothing heard at all, or one instant, gives None."""
+    times_ms = np.arange(0, 3 * DAY_MS + 1, MINUTE_MS, dtype=np.int64)
+    rh_percent = np.full(len(times_ms), 65.0)
+    rh_percent[(times_ms >= DAY_MS) & (times_ms < 2 * DAY_MS)] = np.nan
+    found = board_estimate(times_ms, np.full(len(times_ms), 21.1), rh_percent, ORDINARY_OAK, 8.0)
+    assert found is not None
+    assert found.bridged_share == pytest.approx(1 / 3, abs=0.01)
+    assert found.mean_mc_percent == pytest.approx(estimated(65.0, 3.0, 8.0).mean_mc_percent, abs=0.01)
+    assert board_estimate(times_ms, rh_percent * np.nan, rh_percent, ORDINARY_OAK, 8.0) is None
+    assert board_estimate(times_ms[:1], rh_percent[:1], rh_percent[:1], ORDINARY_OAK, 8.0) is None
