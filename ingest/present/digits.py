@@ -125,6 +125,15 @@ _ALL: Final = (
     _same("apart_percent", "RH apart from its neighbours", "RH difference from its neighbours", "points", 1),
     _same("mould_rh_percent", "Mean RH of 30 days", "mean RH of 30 days", "%", 1),
     _same("depression_gpp", "Grain depression", "grain depression", "gr/lb", 1),
+    _same("mould_index", "Mould index (0 to 6)", "mould index (0 to 6)", "", 1),
+    _same("board_mc_percent", "Boards' moisture content (estimate)", "the boards' mean MC (estimate)", "%", 1),
+    _same("check_due_days", "Next check in", "time to the next check", "days", 0),
+    _same("check_overdue_days", "Check overdue by", "time since the check was due", "days", 0),
+    _same("adapter_down_minutes", "Down for", "time without readings from it", "min", 0),
+    _same("disk_free_mb", "Free on the disk", "free space on the disk", "MB", 0),
+    _same("clock_off_minutes", "Clock wrong by", "how far the clock is off", "min", 0),
+    _same("clock_unsynchronised_hours", "Clock not set for", "time without a time server", "h", 0),
+    _same("behind_hours", "Forwarding behind by", "age of what is not forwarded", "h", 1),
     _same("signal_dbm", "Signal strength", "signal", "dBm", 0),
 )  # fmt: skip
 

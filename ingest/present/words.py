@@ -35,6 +35,12 @@ INCIDENT_WORDS: Final[Mapping[IncidentKind, str]] = {
     IncidentKind.BATTERY: "battery low",
     IncidentKind.MOULD: "damp for a month",
     IncidentKind.DRYING: "dehumidifier takes out too little",
+    IncidentKind.BOARDS: "boards away from their moisture content",
+    IncidentKind.CHECK: "sensor to be checked",
+    IncidentKind.ADAPTER: "adapter down",
+    IncidentKind.DISK: "disk nearly full",
+    IncidentKind.CLOCK: "clock wrong",
+    IncidentKind.FORWARDING: "forwarding behind",
 }
 """What an incident is about, for headings and labels."""
 

@@ -19,10 +19,14 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, PlainValidato
 from pydantic_core import PydanticCustomError
 
 from adapters.contract import QUANTITIES, SENSOR_ID
+from ingest.errors import InputError
+from ingest.physics.board import HIGHEST_MC_PERCENT
+from ingest.physics.species import find_species
 from ingest.runtime.findings import nearest
 from ingest.runtime.wiring import DEFAULT_LISTEN, DEFAULT_PORT
+from ingest.site.in_service import PLANK_TOLERANCE_PERCENT
 from ingest.site.places import ROOM_ID, AcclimationWindow, Bounds, Sensor
-from ingest.site.rules import Rules
+from ingest.site.rules import Rules, StationRules
 from ingest.units import celsius_from_fahrenheit
 
 HIGHEST_EMC_PERCENT: Final = 30.0
@@ -286,8 +290,8 @@ class WindowForm(Form):
     margin_emc_percent: Annotated[float, Field(ge=0, le=10)] = _DEFAULTS.margin_emc_percent
 
 
-def _first_day(value: Any) -> str:
-    example = "Write it as a date: first_day = 2026-11-25"
+def _day(value: Any) -> str:
+    example = "Write it as a date: 2026-11-25"
     if isinstance(value, dt.datetime) or not isinstance(value, dt.date | str):
         raise wrong("this is not a day", example)
     try:
@@ -300,7 +304,7 @@ class PhaseForm(Form):
     """[[room.phase]]."""
 
     name: Title = Field(examples=['"acclimating"'])
-    first_day: Annotated[str, PlainValidator(_first_day)] = Field(examples=["2026-11-25"])
+    first_day: Annotated[str, PlainValidator(_day)] = Field(examples=["2026-11-25"])
     window: WindowForm
 
 
@@ -313,6 +317,8 @@ class SensorForm(Form):
     silent_after_minutes: Annotated[float, Field(ge=1, le=14 * 24 * 60)] = _SENSOR.silent_after_s / 60
     accuracy_rh_percent: Annotated[float, Field(ge=0, le=20)] = _SENSOR.accuracy_rh_percent
     accuracy_temperature_c: Annotated[float, Field(ge=0, le=10)] = _SENSOR.accuracy_temperature_c
+    checked_on: Annotated[str, PlainValidator(_day)] = ""
+    check_every_days: Annotated[int, Field(ge=1, le=3660)] = _SENSOR.check_every_days
 
 
 def _limit_or_off(minimum: float, maximum: float, value: Any) -> float | None:
@@ -344,7 +350,55 @@ class RulesForm(Form):
     apart_percent: Annotated[float | None, _limit(1, 100)] = _RULES.apart_percent
     battery_percent: Annotated[float | None, _limit(1, 99)] = _RULES.battery_percent
     mould_rh_percent: Annotated[float | None, _limit(50, 100)] = _RULES.mould_rh_percent
+    mould_index: Annotated[float | None, _limit(0.1, 6)] = _RULES.mould_index
+    check_ahead_days: Annotated[float | None, _limit(1, 365)] = _RULES.check_ahead_days
     depression_gpp: Annotated[float | None, _limit(0.5, 100)] = _RULES.depression_gpp
+
+
+_STATION = StationRules()
+
+
+class StationForm(Form):
+    """[station]: what `ingest.site.rules.StationRules` says of each."""
+
+    adapter_down_minutes: Annotated[float | None, _limit(1, 14 * 24 * 60)] = _STATION.adapter_down_minutes
+    disk_free_mb: Annotated[float | None, _limit(1, 1_000_000)] = _STATION.disk_free_mb
+    clock_off_minutes: Annotated[float | None, _limit(0.1, 24 * 60)] = _STATION.clock_off_minutes
+    clock_unsynchronised_hours: Annotated[float | None, _limit(0.1, 8760)] = _STATION.clock_unsynchronised_hours
+    behind_hours: Annotated[float | None, _limit(0.1, 8760)] = _STATION.behind_hours
+
+
+class InServiceForm(Form):
+    """[room.in_service]: what the room will be like once it is lived in."""
+
+    temperature_c: Annotated[Bounds, _bounds_of(_TEMPERATURE.minimum, _TEMPERATURE.maximum, "°C")] | None = None
+    temperature_f: Annotated[Bounds, _bounds_of(-76, 212, "°F", celsius_from_fahrenheit)] | None = None
+    rh_percent: Annotated[Bounds, _bounds_of(1, 99, "%")] = Field(examples=["[30, 55]"])
+    tolerance_percent: Annotated[float, Field(ge=0.1, le=10)] = PLANK_TOLERANCE_PERCENT
+
+
+def _species(name: Any) -> str:
+    try:
+        return find_species(str(name)).name
+    except InputError as error:
+        raise wrong(error.what, error.mend) from None
+
+
+_Mc = Annotated[float, Field(ge=0, le=HIGHEST_MC_PERCENT)]
+
+
+class BoardsForm(Form):
+    """[room.boards]: the lot of which the moisture is estimated."""
+
+    species: Annotated[str, PlainValidator(_species)] = Field(examples=['"white oak"'])
+    thickness_mm: Annotated[float, Field(ge=1, le=300)] = Field(examples=["20"])
+    width_mm: Annotated[float, Field(ge=5, le=1000)] = Field(examples=["140"])
+    mc_percent: _Mc | None = None
+    first_day: Annotated[str, PlainValidator(_day)] = ""
+    quarter_sawn: bool = False
+    both_faces: bool = True
+    target_percent: _Mc | None = None
+    tolerance_percent: Annotated[float, Field(ge=0.1, le=10)] | None = None
 
 
 class RoomForm(Form):
@@ -357,6 +411,8 @@ class RoomForm(Form):
     sensor: list[SensorForm] = []
     phase: list[PhaseForm] = []
     rules: RulesForm = RulesForm()
+    boards: BoardsForm | None = None
+    in_service: InServiceForm | None = None
 
 
 SECTIONS: Final[dict[str, type[Form]]] = {
@@ -366,6 +422,7 @@ SECTIONS: Final[dict[str, type[Form]]] = {
     "mail": MailForm,
     "central": CentralForm,
     "alive": AliveForm,
+    "station": StationForm,
     "webhook": WebhookForm,
     "adapter": AdapterForm,
     "room": RoomForm,
@@ -378,5 +435,7 @@ NESTED: Final[dict[str, type[Form]]] = {
     "sensor": SensorForm,
     "phase": PhaseForm,
     "rules": RulesForm,
+    "boards": BoardsForm,
+    "in_service": InServiceForm,
 }
 """The sections inside a room."""

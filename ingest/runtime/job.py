@@ -57,6 +57,8 @@ def _differing(stored: Site, in_file: Site) -> list[str]:
         for name in ("name", "time_zone", "elevation_m")
         if getattr(stored, name) != getattr(in_file, name)
     ]
+    if stored.rules != in_file.rules:
+        words.append("the station's rules")
     for room in in_file.rooms:
         words += _of_room(stored.room(room.id), room)
     for sensor in in_file.sensors:
@@ -65,10 +67,11 @@ def _differing(stored: Site, in_file: Site) -> list[str]:
 
 
 def _of_room(stored: Room | None, room: Room) -> list[str]:
-    names = ("title", "holds", "window", "phases", "rules")
+    names = {name: name for name in ("title", "holds", "window", "phases", "rules", "boards")}
+    names["in_service"] = "conditions in service"
     return [
-        f'the {name} of room "{room.id}"'
-        for name in names
+        f'the {said} of room "{room.id}"'
+        for name, said in names.items()
         if stored is not None and getattr(stored, name) != getattr(room, name)
     ]
 
@@ -81,6 +84,8 @@ def _of_sensor(stored: Sensor | None, sensor: Sensor) -> list[str]:
         "silent_after_s": "silent time",
         "accuracy_rh_percent": "accuracy in RH",
         "accuracy_temperature_c": "accuracy in temperature",
+        "checked_on": "last check",
+        "check_every_days": "days between checks",
     }
     return [
         f'the {name} of sensor "{sensor.id}"'

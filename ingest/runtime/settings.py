@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, ClassVar, Final, NamedTuple, TypeVar
+from typing import Any, ClassVar, Final, TypeVar
 
 from pydantic import ValidationError
 
@@ -30,9 +30,11 @@ from ingest.runtime.forms import (
     PageForm,
     RoomForm,
     SiteForm,
+    StationForm,
     WebhookForm,
     WindowForm,
 )
+from ingest.runtime.room_section import in_service_of, room_of, sensors_of, site_of
 from ingest.runtime.sentences import note
 from ingest.runtime.wiring import (
     AdapterWiring,
@@ -43,11 +45,10 @@ from ingest.runtime.wiring import (
     WebhookWiring,
     Wiring,
 )
-from ingest.site.places import AcclimationWindow, Phase, Place, Room, Sensor, Site
-from ingest.site.rules import Rules
-from ingest.units import metres_from_feet
+from ingest.site.in_service import InService
+from ingest.site.places import AcclimationWindow, Phase, Room, Sensor, Site
 
-JOB_SECTIONS: Final = ("site", "room")
+JOB_SECTIONS: Final = ("site", "station", "room")
 """The sections that describe the job; the others wire this computer."""
 
 _USUAL_PORTS: Final = {"starttls": 587, "tls": 465, "none": 25}
@@ -177,7 +178,8 @@ class FileReader:
         if form is None:
             return None
         crosschecks.check_site(self.findings, form)
-        return _site(form, rooms)
+        station = self.section("station", StationForm) or StationForm()
+        return site_of(form, station, [room for room, _ in rooms], [one for _, sensors in rooms for one in sensors])
 
     def check_sections(self) -> None:
         """Note sections that there are not, and those in the wrong brackets."""
@@ -214,21 +216,25 @@ class FileReader:
         raw = self.findings.raw.get(name, [])
         return raw if isinstance(raw, list) else []
 
-    def _rooms(self) -> list[_RoomRead]:
+    def _rooms(self) -> list[tuple[Room, list[Sensor]]]:
         rooms = []
         for index, raw in enumerate(self._entries("room")):
             at: Steps = ("room", index)
             form = self._form(at, RoomForm, raw)
             if form is not None:
-                window = self._window((*at, "window"), form.window)
-                crosschecks.check_room(self.findings, at, form, window)
-                rooms.append(_RoomRead(form, window, self._phases(at, form)))
+                wood = in_service_of(self.findings, (*at, "in_service"), form.in_service)
+                window = self._window((*at, "window"), form.window, has_target=wood is not None)
+                room = room_of(form, window, self._phases(at, form, wood), wood)
+                crosschecks.check_room(self.findings, at, form, room.window)
+                rooms.append((room, sensors_of(form)))
         return rooms
 
-    def _phases(self, at: Steps, form: RoomForm) -> tuple[Phase, ...]:
+    def _phases(self, at: Steps, form: RoomForm, wood: InService | None) -> tuple[Phase, ...]:
         phases = []
         for index, phase in enumerate(form.phase):
-            window = self._window((*at, "phase", index, "window"), phase.window)
+            is_last = phase.first_day == max(one.first_day for one in form.phase)
+            has_target = wood is not None and not is_last
+            window = self._window((*at, "phase", index, "window"), phase.window, has_target=has_target)
             if window is not None:
                 phases.append(Phase(phase.name, phase.first_day, window))
         days = [phase.first_day for phase in form.phase]
@@ -237,12 +243,12 @@ class FileReader:
                 self.findings.wrong((*at, "phase", index, "first_day"), "two phases begin on this day", "Keep one.")
         return tuple(phases)
 
-    def _window(self, at: Steps, form: WindowForm | None) -> AcclimationWindow | None:
+    def _window(self, at: Steps, form: WindowForm | None, *, has_target: bool) -> AcclimationWindow | None:
         if form is None:
             return None
         if form.temperature_c is not None and form.temperature_f is not None:
             self.findings.wrong((*at, "temperature_f"), "the bounds are given twice", "Keep one of the two scales.")
-        if not any((form.temperature_c, form.temperature_f, form.rh_percent, form.emc_percent)):
+        if not (has_target or any((form.temperature_c, form.temperature_f, form.rh_percent, form.emc_percent))):
             self.findings.wrong(
                 at, "this window has no bounds", "Add temperature_c, temperature_f, rh_percent or emc_percent."
             )
@@ -366,37 +372,3 @@ class FileReader:
         if found and path.stat().st_mode & 0o077:
             self.findings.cautions.append(f"{path} can be read by other users. Mend it: chmod 600 {path}")
         return (found, "") if found else (None, f"the file {path} is empty. Put the secret into it.")
-
-
-class _RoomRead(NamedTuple):
-    """A room as the file has it, with what was made of its windows."""
-
-    form: RoomForm
-    window: AcclimationWindow | None
-    phases: tuple[Phase, ...]
-
-
-def _site(form: SiteForm, rooms: list[_RoomRead]) -> Site:
-    elevation_m = form.elevation_m if form.elevation_ft is None else metres_from_feet(form.elevation_ft)
-    return Site(
-        name=form.name,
-        time_zone=form.time_zone,
-        elevation_m=elevation_m or 0.0,
-        rooms=tuple(
-            Room(room.id, room.title or room.id, window, room.holds, phases, Rules(**room.rules.model_dump()))
-            for room, window, phases in rooms
-        ),
-        sensors=tuple(
-            Sensor(
-                sensor.id,
-                room.id,
-                Place(sensor.place),
-                sensor.title,
-                sensor.silent_after_minutes * 60,
-                sensor.accuracy_rh_percent,
-                sensor.accuracy_temperature_c,
-            )
-            for room, _, _ in rooms
-            for sensor in room.sensor
-        ),
-    )

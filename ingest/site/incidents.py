@@ -31,6 +31,12 @@ class IncidentKind(enum.Enum):
     BATTERY = "battery"  # a sensor's battery runs low
     MOULD = "mould"  # damp for so long that mould can grow
     DRYING = "drying"  # a dehumidifier takes too little out of the air
+    BOARDS = "boards"  # boards have left the moisture content that they should keep, by the estimate
+    CHECK = "check"  # a sensor is to be checked against a known air
+    ADAPTER = "adapter"  # of the station: an adapter gives nothing
+    DISK = "disk"  # of the station: room for readings runs out
+    CLOCK = "clock"  # of the station: our clock is wrong
+    FORWARDING = "forwarding"  # of the station: readings do not reach the central engine
 
 
 class Severity(enum.Enum):
@@ -43,7 +49,7 @@ class Severity(enum.Enum):
 
 @dataclass(frozen=True, slots=True)
 class Incident:
-    """Something that happened in a room and somebody should know.
+    """Something that happened in a room, or to the station itself (`room` is "" then), and somebody should know.
 
     began_ms: when the air left its window (or the sensor was last heard), event time.  opened_ms: when it had lasted
     long enough.  closed_ms: when it was over, None while open.  All UTC ms.

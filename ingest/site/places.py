@@ -8,7 +8,12 @@ import re
 from dataclasses import dataclass, field
 from typing import Final
 
-from ingest.site.rules import Rules
+from ingest.site.boards import Boards
+from ingest.site.bounds import Bounds
+from ingest.site.in_service import InService
+from ingest.site.rules import Rules, StationRules
+
+__all__ = ("JUDGED_QUANTITIES", "ROOM_ID", "AcclimationWindow", "Bounds", "Phase", "Place", "Room", "Sensor", "Site")
 
 ROOM_ID: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 """What a room may be called in files, addresses and commands; its title is free text."""
@@ -23,36 +28,6 @@ class Place(enum.Enum):
     SURFACE = "surface"  # on a surface
     OUTDOORS = "outdoors"  # the outside air: shown, never judged
     OUTLET = "outlet"  # the air that leaves a dehumidifier: laid beside the room's
-
-
-@dataclass(frozen=True, slots=True)
-class Bounds:
-    """A closed interval, open-ended where an end is None. At least one end is set, and low < high."""
-
-    low: float | None = None
-    high: float | None = None
-
-    def __post_init__(self) -> None:
-        if self.low is None and self.high is None:
-            raise ValueError("bounds need a low or a high end")
-        if self.low is not None and self.high is not None and not self.low < self.high:
-            raise ValueError(f"the low end {self.low:g} must lie below the high end {self.high:g}")
-
-    def excess(self, value: float) -> float:
-        """Give how far `value` lies outside: negative below the low end, positive above the high end, 0 inside."""
-        if self.low is not None and value < self.low:
-            return value - self.low
-        if self.high is not None and value > self.high:
-            return value - self.high
-        return 0.0
-
-    def narrowed(self, margin: float) -> Bounds | None:
-        """Give these bounds drawn in by `margin` at each set end; None where nothing would be left between them."""
-        low = None if self.low is None else self.low + margin
-        high = None if self.high is None else self.high - margin
-        if low is not None and high is not None and not low < high:
-            return None
-        return Bounds(low, high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +68,8 @@ class Sensor:
 
     silent_after_s: without a word for this long it counts as silent (s).  accuracy_rh_percent, accuracy_temperature_c:
     how far it may be wrong (±). The defaults are those of ordinary room sensors (common practice, no source).
+    checked_on: when it was last laid beside a known air (a saturated salt, a better instrument), ISO 8601 date, or ""
+    where nobody said.  check_every_days: how often that is to be done; once a year (common practice, no source).
     """
 
     id: str
@@ -102,6 +79,12 @@ class Sensor:
     silent_after_s: float = 1800.0
     accuracy_rh_percent: float = 3.0
     accuracy_temperature_c: float = 0.5
+    checked_on: str = ""
+    check_every_days: int = 365
+
+    def __post_init__(self) -> None:
+        if self.checked_on:
+            dt.date.fromisoformat(self.checked_on)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +108,8 @@ class Room:
     """A room that is watched.
 
     window: what it should keep until its first phase begins, or always where there are no phases.
+    boards: the lot of which the moisture is estimated, or None.  in_service: what the room will be like once it is
+    lived in, or None where nobody said.
     """
 
     id: str
@@ -133,6 +118,8 @@ class Room:
     holds: str = ""  # what is in it, for people: "oak boards, 20 mm, stickered"
     phases: tuple[Phase, ...] = ()
     rules: Rules = field(default_factory=Rules)
+    boards: Boards | None = None
+    in_service: InService | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +127,7 @@ class Site:
     """A place with rooms: what the watch is told about it.
 
     time_zone: IANA name.  elevation_m: above sea level, for the air pressure where none is measured (m).
+    rules: those of the station itself.
     """
 
     name: str
@@ -147,6 +135,7 @@ class Site:
     elevation_m: float = 0.0
     rooms: tuple[Room, ...] = ()
     sensors: tuple[Sensor, ...] = field(default=())
+    rules: StationRules = field(default_factory=StationRules)
 
     def room(self, room_id: str) -> Room | None:
         """Give the room of that id, or None."""

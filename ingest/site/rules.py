@@ -24,8 +24,11 @@ class Rules:
     apart_percent: a sensor's RH away from the middle of its neighbours' over six hours (points). Two sensors good to
     ±3 points each differ by at most 6; the rest is left to the room (our choice).
     battery_percent: battery below this (common practice, no source).
+    mould_index: the mould index of a surface in the room's air above this (0 to 6; VTT model, class "sensitive": glued
+    boards, spruce). 1 is where growth begins, seen under the microscope only (Hukka and Viitanen 1999).
     mould_rh_percent: mean RH of 30 days above this, at 5 to 40 °C. 80 % at the surface: ASHRAE 160-2009 and ISO 13788;
     taken here of the air, which near a cold surface says too little.
+    check_ahead_days: so many days before a sensor's check is due it is told (our choice); when it is due, again.
     depression_gpp: a dehumidifier that takes fewer grains per pound out of the air than this. 5 is insurers' practice,
     and disputed.
     """
@@ -39,10 +42,38 @@ class Rules:
     apart_percent: float | None = 8.0
     battery_percent: float | None = 15.0
     mould_rh_percent: float | None = 80.0
+    mould_index: float | None = 1.0
+    check_ahead_days: float | None = 14.0
     depression_gpp: float | None = 5.0
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            limit = getattr(self, field.name)
-            if limit is not None and not limit > 0:
-                raise ValueError(f"{field.name} must be above 0, not {limit}")
+        _check(self)
+
+
+@dataclass(frozen=True, slots=True)
+class StationRules:
+    """The limits of the station itself: what keeps the watch from watching. All figures are our choice.
+
+    adapter_down_minutes: an adapter without a reading, in trouble, for longer than this.
+    disk_free_mb: less than this left on the disk that holds the readings.
+    clock_off_minutes: our clock stepped by more than this, or stands before readings that it stamped itself.
+    clock_unsynchronised_hours: the system says for so long that no time server sets the clock (only where the system
+    says anything, and off unless set: many a site has no way to one).
+    behind_hours: the oldest reading that the central engine lacks is older than this.
+    """
+
+    adapter_down_minutes: float | None = 15.0
+    disk_free_mb: float | None = 500.0
+    clock_off_minutes: float | None = 2.0
+    clock_unsynchronised_hours: float | None = None
+    behind_hours: float | None = 6.0
+
+    def __post_init__(self) -> None:
+        _check(self)
+
+
+def _check(rules: Rules | StationRules) -> None:
+    for field in fields(rules):
+        limit = getattr(rules, field.name)
+        if limit is not None and not limit > 0:
+            raise ValueError(f"{field.name} must be above 0, not {limit}")
