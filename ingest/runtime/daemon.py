@@ -15,7 +15,7 @@ import contextlib
 import socket
 import time
 from collections.abc import Awaitable, Callable, Sequence
-from typing import Final
+from typing import Final, Protocol
 
 import structlog
 
@@ -44,7 +44,6 @@ from ingest.store.api import UnitOfWork
 from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import Watch
-from ingest.watch.ruling import judge_rules
 
 STOP_LIMIT_S: Final = 8.0
 """The daemon stops within this (real seconds), whatever its parts do."""
@@ -61,6 +60,12 @@ _PARTS_LIMIT_S: Final = 0.8
 _INTAKE_LIMIT_S: Final = 1.2
 
 _log = structlog.get_logger("lumberroom")
+
+
+class JudgeSite(Protocol):
+    """Judges something of a whole site within a unit of work; gives the incidents to be told."""
+
+    def __call__(self, work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]: ...
 
 
 class Daemon:
@@ -256,13 +261,16 @@ class Daemon:
     async def _judge_rules(self, store: SqliteStore, intake: Intake) -> None:
         now_ms = self.clock.now_ms()
 
-        def judge() -> list[Incident]:
-            with store.transaction() as work:
-                incidents = judge_rules(work, self._site, now_ms=now_ms)
-                self._notifying.enqueue(work, incidents, self._site, now_ms)
-                return incidents
+        # Each in a unit of work of its own, so that a fault in one does not take the other along.
+        for judge in (self._watch.judge_rules, self._watch.judge_unjudged):
 
-        await intake.write(judge)
+            def write(judge: JudgeSite = judge) -> list[Incident]:
+                with store.transaction() as work:
+                    incidents = judge(work, self._site, now_ms=now_ms)
+                    self._notifying.enqueue(work, incidents, self._site, now_ms)
+                    return incidents
+
+            await intake.write(write)
 
     def _say_ready(self, ready: Ready | None) -> None:
         _log.info("running", page=self.address, adapters=len(self.wiring.adapters), rooms=len(self._site.rooms))

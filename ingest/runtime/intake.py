@@ -32,6 +32,7 @@ from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
 from ingest.store.api import Appended, Store, UnitOfWork
+from ingest.watch import arrears
 
 BATCH_READINGS: Final = 20_000
 """No more than this goes into one transaction, so that nobody waits long behind a flood."""
@@ -383,4 +384,5 @@ class Intake:
 
 
 def _judge_nothing(work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
+    arrears.note_unjudged(work, site, batch)
     return []

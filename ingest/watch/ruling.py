@@ -53,7 +53,7 @@ def judge_rules(work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
 
     now_ms: our clock, UTC. Gives the incidents that opened or closed. Keeps nothing: see `RuleWatch`.
     """
-    return RuleWatch(save_every_ms=0, budget_s=3600.0).judge(work, site, now_ms=now_ms)
+    return RuleWatch(save_every_ms=0).judge(work, site, now_ms=now_ms, budget_s=3600.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,17 +68,16 @@ class Kept:
 class RuleWatch:
     """The rules over one store, with what they remember kept at hand. For one thread at a time, the one that writes."""
 
-    def __init__(self, *, save_every_ms: int = SAVE_EVERY_MS, budget_s: float = BUDGET_S) -> None:
+    def __init__(self, *, save_every_ms: int = SAVE_EVERY_MS) -> None:
         self._save_every_ms = save_every_ms
-        self._budget_s = budget_s
         self._kept: dict[str, Kept] = {}
         self._through: dict[str, tuple[str, int]] = {}  # per sensor: its room, and through when a rule has looked at it
         self._mark: object = None
 
-    def judge(self, work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
+    def judge(self, work: UnitOfWork, site: Site, *, now_ms: int, budget_s: float = BUDGET_S) -> list[Incident]:
         """Judge every rule that is due; as `judge_rules`."""
         self._check_mark(work)
-        deadline_s = time.monotonic() + self._budget_s
+        deadline_s = time.monotonic() + budget_s
         told: dict[str, Incident] = {}
         saved = False
         for room in site.rooms:

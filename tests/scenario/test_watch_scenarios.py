@@ -26,7 +26,6 @@ from ingest.site.rules import Rules
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import Watch
-from ingest.watch.ruling import judge_rules
 from ingest.watch.standing import standing
 
 START_MS = 1_795_600_800_000  # Wed 25 Nov 2026, 10:00 UTC
@@ -148,7 +147,8 @@ def live_through(store: SqliteStore, scenario: dict[str, Any]) -> tuple[list[Inc
             if scenario.get("silence"):
                 watch.judge_silence(work, site, now_ms=now_ms)
             if "rules" in scenario:
-                judge_rules(work, site, now_ms=now_ms)
+                watch.judge_rules(work, site, now_ms=now_ms)
+                watch.judge_unjudged(work, site, now_ms=now_ms)
     return sorted(store.read.incidents(), key=lambda incident: (incident.opened_ms, incident.sensor)), end
 
 
