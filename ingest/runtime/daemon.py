@@ -31,6 +31,7 @@ from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.page_task import AppFactory, Ready, RunningPage
 from ingest.runtime.services import DaemonServices, Figures, Parts, no_mails
+from ingest.runtime.station_eye import LOOK_EVERY_S, StationEye
 from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.systemd import Systemd, alive
 from ingest.runtime.tasks import end, every, finish, keep
@@ -44,6 +45,7 @@ from ingest.store.api import UnitOfWork
 from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import Watch
+from ingest.watch.stations import StationWatch
 
 STOP_LIMIT_S: Final = 8.0
 """The daemon stops within this (real seconds), whatever its parts do."""
@@ -99,6 +101,7 @@ class Daemon:
         self._notifying = Notifying(wiring, self.clock)
         self._forwarding = Forwarding(wiring.central, self.clock, lambda: self._site) if wiring.central else None
         self._watch = Watch()
+        self._station = StationWatch()
         self._went_round_s = self.clock.monotonic_s()
         self._tasks: list[asyncio.Task[None]] = []
         self._upkeep: Upkeep | None = None
@@ -214,6 +217,8 @@ class Daemon:
         if self.wiring.alive is not None:
             self._give_signs_of_life(self.wiring.alive, figures)
         self._keep("rules", lambda: every(RULES_EVERY_S, self.clock, lambda: self._judge_rules(store, intake)))
+        eye = self._station_eye(store)
+        self._keep("station", lambda: every(LOOK_EVERY_S, self.clock, lambda: self._judge_station(store, intake, eye)))
         self._keep("wall clock", lambda: every(wallwatch.LOOK_EVERY_S, self.clock, wall.look))
         self._keep("notices", lambda: self._notifying.run(store))
         if (forwarding := self._forwarding) is not None:
@@ -271,6 +276,23 @@ class Daemon:
                     return incidents
 
             await intake.write(write)
+
+    def _station_eye(self, store: SqliteStore) -> StationEye:
+        assert self.services is not None
+        services = self.services
+        forwarding = self._forwarding.status if self._forwarding else None
+        return StationEye(self.clock, self.wiring.data_directory, services.adapters, forwarding, store.read.heard)
+
+    async def _judge_station(self, store: SqliteStore, intake: Intake, eye: StationEye) -> None:
+        facts, now_ms = await eye.look(), self.clock.now_ms()
+
+        def judge() -> list[Incident]:
+            with store.transaction() as work:
+                incidents = self._station.judge(work, self._site, facts, now_ms=now_ms)
+                self._notifying.enqueue(work, incidents, self._site, now_ms)
+                return incidents
+
+        await intake.write(judge)
 
     def _say_ready(self, ready: Ready | None) -> None:
         _log.info("running", page=self.address, adapters=len(self.wiring.adapters), rooms=len(self._site.rooms))

@@ -206,7 +206,7 @@ class Intake:
         """Run another piece of writing in the writer's thread, between transactions; publish what it changed."""
         changed = await asyncio.get_running_loop().run_in_executor(self._writer, work)
         if changed:
-            rooms = tuple(dict.fromkeys(incident.room for incident in changed))
+            rooms = tuple(dict.fromkeys(incident.room for incident in changed if incident.room))
             self._publish(News(self._clock.now_ms(), rooms, tuple(changed)))
         return changed
 
@@ -341,7 +341,7 @@ class Intake:
             health.amended += appended.amended
         heard = {reading.sensor for part in parts for reading in part}
         rooms = dict.fromkeys(sensor.room for sensor in site.sensors if sensor.id in heard)
-        rooms.update(dict.fromkeys(incident.room for incident in written.incidents))
+        rooms.update(dict.fromkeys(incident.room for incident in written.incidents if incident.room))
         self._publish(News(now_ms, tuple(rooms), tuple(written.incidents)))
 
     def _note_trouble(self, error: LumberroomError) -> None:

@@ -20,13 +20,16 @@ from typing import Any
 import pytest
 
 from adapters.contract import Reading, Stamp
+from ingest.site.boards import Boards
 from ingest.site.incidents import Incident
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
-from ingest.site.rules import Rules
+from ingest.site.rules import Rules, StationRules
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
+from ingest.watch.facts import AdapterFact, StationFacts
 from ingest.watch.rounds import Watch
 from ingest.watch.standing import standing
+from ingest.watch.stations import StationWatch
 
 START_MS = 1_795_600_800_000  # Wed 25 Nov 2026, 10:00 UTC
 MINUTE_MS = 60_000
@@ -35,6 +38,12 @@ HERE = Path(__file__).resolve()
 STORIES = HERE.with_name("watch_scenarios.toml")
 TABLE = HERE.parents[2] / "ingest" / "watch" / "SCENARIOS.md"
 NO_RULES = dict.fromkeys(Rules.__dataclass_fields__)
+FACTS = {
+    "disk": ("disk_free_bytes", 1e6),
+    "clock": ("clock_off_s", 60.0),
+    "unset": ("clock_unsynchronised_s", 3600.0),
+    "behind": ("behind_s", 3600.0),
+}
 QUANTITY_OF = {"surface": "surface_temperature_c", "slab": "slab_rh_percent"}
 
 
@@ -78,7 +87,7 @@ def along(values: str, step: int, count: int) -> float | None:
 def readings(scenario: dict[str, Any]) -> list[Reading]:
     """Give all readings of a scenario in order of time."""
     found = []
-    for name, story in scenario["stories"].items():
+    for name, story in scenario.get("stories", {}).items():
         sensor, _, quantity = name.partition("/")
         single = quantity or QUANTITY_OF.get(place_of(scenario, sensor))
         for at, values in minutes(story):
@@ -101,14 +110,26 @@ def site_of(scenario: dict[str, Any]) -> Site:
         bounds["temperature"], bounds["rh"], bounds["emc"],
         dwell_s=asked.get("dwell", 30) * 60, return_dwell_s=asked.get("return", 30) * 60,
     )  # fmt: skip
-    names = dict.fromkeys(name.partition("/")[0] for name in scenario["stories"])
+    names = dict.fromkeys(name.partition("/")[0] for name in scenario.get("stories", {}))
     sensors = tuple(
-        Sensor(name, "store", Place(place_of(scenario, name)), "north wall" if name == "a" else "") for name in names
+        Sensor(
+            name,
+            "store",
+            Place(place_of(scenario, name)),
+            "north wall" if name == "a" else "",
+            checked_on=scenario.get("checked", {}).get(name, ""),
+        )
+        for name in names
     )
     rules = Rules(**(NO_RULES | scenario.get("rules", {})))
-    return Site(
-        "An invented site", "Europe/Berlin", rooms=(Room("store", "Store", window, rules=rules),), sensors=sensors
+    boards = (
+        Boards(**{"species": "white oak", "thickness_mm": 20.0, "width_mm": 140.0} | scenario["boards"])
+        if ("boards" in scenario)
+        else None
     )
+    room = Room("store", "Store", window, rules=rules, boards=boards)
+    station = StationRules(**scenario.get("station", {}))
+    return Site("An invented site", "Europe/Berlin", rooms=(room,), sensors=sensors, rules=station)
 
 
 def packs(scenario: dict[str, Any]) -> list[tuple[int, list[Reading]]]:
@@ -123,6 +144,8 @@ def packs(scenario: dict[str, Any]) -> list[tuple[int, list[Reading]]]:
     if scenario.get("arrive") == "twice":
         arriving += [(at + PACK_MINUTES, part) for at, part in arriving]
         return sorted(arriving, key=lambda pack: pack[0])
+    if scenario.get("arrive") == "imported":
+        return []
     if "arrive" in scenario:
         parts = [part for _, part in arriving]
         parts.reverse() if scenario["arrive"] == "backwards" else random.Random(7).shuffle(parts)
@@ -130,11 +153,25 @@ def packs(scenario: dict[str, Any]) -> list[tuple[int, list[Reading]]]:
     return arriving
 
 
+def station_facts(scenario: dict[str, Any]) -> dict[int, StationFacts]:
+    """Give the facts of the station at each minute that a scenario tells of."""
+    courses = {name: dict(minutes(story)) for name, story in scenario.get("facts", {}).items()}
+    found = {}
+    for at in sorted({at for course in courses.values() for at in course}):
+        known = {name: course[at][0] for name, course in courses.items() if at in course}
+        adapters = [AdapterFact(name[8:], known[name] * 60) for name in known if name.startswith("adapter ")]
+        scaled = {of: known[name] * by for name, (of, by) in FACTS.items() if name in known}
+        uptime_s = at * 60 + (0 if scenario.get("starts") else 86_400)
+        found[at] = StationFacts(uptime_s, tuple(adapters), **scaled)
+    return found
+
+
 def live_through(store: SqliteStore, scenario: dict[str, Any]) -> tuple[list[Incident], int]:
     """Put readings through store and watch; give the incidents as they stand in the end, and the last minute."""
-    site, watch = site_of(scenario), Watch()
+    site, watch, station = site_of(scenario), Watch(), StationWatch()
     arriving = packs(scenario)
-    end = max(arriving[-1][0], scenario.get("until", 0))
+    facts = station_facts(scenario)
+    end = max(max((at for at, _ in arriving), default=0), scenario.get("until", 0), max(facts, default=0))
     waiting = list(arriving)
     for now in sorted({at for at, _ in arriving} | set(range(PACK_MINUTES - 1, end + 1, PACK_MINUTES))):
         now_ms = START_MS + now * MINUTE_MS
@@ -144,6 +181,9 @@ def live_through(store: SqliteStore, scenario: dict[str, Any]) -> tuple[list[Inc
                 work.append(batch, heard_ms=now_ms)
                 watch.judge_readings(work, site, batch, now_ms=now_ms)
         with store.transaction() as work:
+            for minute in range(now - PACK_MINUTES + 1, now + 1):
+                if minute in facts:
+                    station.judge(work, site, facts[minute], now_ms=START_MS + minute * MINUTE_MS)
             if scenario.get("silence"):
                 watch.judge_silence(work, site, now_ms=now_ms)
             if "rules" in scenario:
