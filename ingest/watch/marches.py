@@ -130,6 +130,9 @@ def _march(begin_ms: int, from_ms: int, to_ms: int, marks: Sequence[Mark], of: s
     """March through whole days up to `to_ms`, from the newest mark before `from_ms`."""
     digest = hashlib.sha256(f"{of} {begin_ms}".encode()).hexdigest()[:12]
     kept = [mark for mark in marks if mark.at_ms < from_ms and mark.of == digest]
+    newest_ms = begin_ms + (to_ms - 1 - begin_ms) // DAY_MS * DAY_MS
+    if newest_ms < from_ms:
+        return Marched(Series(np.empty(0, np.int64), np.empty(0)), tuple(kept))  # no day has ended meanwhile
     at_ms, state = (kept[-1].at_ms, kept[-1].state) if kept else (begin_ms, ())
     instants, values = [np.empty(0, np.int64)], [np.empty(0)]
     while (days := min((to_ms - 1 - at_ms) // DAY_MS, BLOCK_DAYS)) > 0:

@@ -32,6 +32,7 @@ AHEAD_MS: Final = 600_000
 
 _SPARSE_MS: Final = 12 * 3_600_000
 _AT_ONCE: Final = 50
+_AT_FIRST: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +136,7 @@ def overlapping(
     wanted: tells which; of those, one must be over before the next opens (a room's window, one rule of one sensor).
     """
     before_ms, seen = None, set[str]()
-    limit = _AT_ONCE
+    limit = _AT_FIRST
     while True:
         page = read.incidents(room=room, limit=limit, before_ms=before_ms)
         new = [incident for incident in page if incident.id not in seen]
@@ -147,7 +148,7 @@ def overlapping(
             return
         seen |= {incident.id for incident in new}
         before_ms = page[-1].opened_ms + 1  # others may have opened at the very instant at which the page ends
-        limit = limit if new else limit * 2
+        limit = min(limit * 4, 1000) if new else limit * 4
 
 
 def matched(there: Sequence[Incident], made: Sequence[Incident]) -> list[tuple[Incident | None, Incident | None]]:

@@ -1,7 +1,7 @@
 """The rounds of the rules beside the window: each judged in event time on what the store has, from where it stood.
 
 A figure is made of readings at or before its instant (`ingest.watch.figures`), and judged once all the sensors that it
-is made of have been heard beyond that instant, or are a quarter of an hour behind. What comes after all before what was
+is made of have been heard that far, those aside that are a quarter of an hour behind the others. What comes after all before what was
 judged is noted as late (`ingest.watch.arrears`), and the next round judges its stretch again: incidents appear, move or
 vanish, and say so. So a year that is replayed gives what a year that was lived gave.
 
@@ -148,7 +148,8 @@ class RuleWatch:
         through = {sensor.id: EVER_MS for sensor in sensors}
         for key, standing in found.items():
             name, _, subject = key.partition(" ")
-            for sensor in (subject, *(air if BY_KEY[name].reads_air else ())):
+            entry = BY_KEY[name]
+            for sensor in (*((subject,) if entry.reads else ()), *(air if entry.reads_air else ())):
                 if sensor in through:
                     through[sensor] = max(through[sensor], standing.through_ms)
         self._through |= {sensor: (room, at_ms) for sensor, at_ms in through.items()}
@@ -308,14 +309,15 @@ class _Ruling:
         return diff.newest
 
     def _ripe_ms(self, entry: Entry, sensor: Sensor) -> int:
-        """Give through when all that a rule reads has been heard; what is far behind is not waited for."""
+        """Give through when all that a rule reads has been heard; what is far behind the rest is not waited for."""
         keys = self._keys(entry, sensor)
         new = [key for key in keys if key not in self._newest]
         if new:
             found = self._read.latest(new)
             self._newest |= {key: found[key].at_ms if key in found else EVER_MS for key in new}
-        fresh = [at_ms for key in keys if (at_ms := self._newest[key]) >= self._now_ms - AGE_MS]
-        return min([*fresh, self._now_ms])
+        heard = [min(self._newest[key], self._now_ms) for key in keys if self._newest[key] > EVER_MS]
+        newest_ms = max(heard, default=self._now_ms)
+        return min((at_ms for at_ms in heard if at_ms >= newest_ms - AGE_MS), default=newest_ms)
 
     def _first_ms(self, entry: Entry, sensor: Sensor) -> int:
         """Give the first instant of what a rule reads; of all that its room has where it reads nothing."""

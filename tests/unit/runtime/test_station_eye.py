@@ -1,4 +1,4 @@
-"""The eye on the station: what it makes of adapters, disk and clock. The disk and the system's clock are the real ones."""
+"""The eye on the station: what it makes of adapters, disk and clock. Disk and system clock are the real ones."""
 
 from __future__ import annotations
 
