@@ -1,9 +1,9 @@
 """The rounds of the rules beside the window: each judged in event time on what the store has, from where it stood.
 
 A figure is made of readings at or before its instant (`ingest.watch.figures`), and judged once all the sensors that it
-is made of have been heard that far, those aside that are a quarter of an hour behind the others. What comes after all before what was
-judged is noted as late (`ingest.watch.arrears`), and the next round judges its stretch again: incidents appear, move or
-vanish, and say so. So a year that is replayed gives what a year that was lived gave.
+is made of have been heard that far, those aside that are a quarter of an hour behind the others. What comes after all
+before what was judged is noted as late (`ingest.watch.arrears`), and the next round judges its stretch again: incidents
+appear, move or vanish, and say so. So a year that is replayed gives what a year that was lived gave.
 
 What a first look or late readings show of the past is put down; it is told only where it is going on still, or was over
 less than a day ago: nobody is woken by history.
@@ -46,6 +46,7 @@ BUDGET_S: Final = 0.5
 """How long (real seconds) a round may spend on the past before it leaves the rest to the next one."""
 
 MARK_NAME: Final = "*rules"
+_DECIMALS: Final = 9
 
 
 def judge_rules(work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
@@ -264,7 +265,8 @@ class _Ruling:
             assert entry.figure is not None
             figures = entry.figure(self._air(), sensor, from_ms, until_ms + 1)
         calm = list(standing.calm)
-        samples = Samples(figures.at_ms, {FIGURE: figures.value})
+        # Sums over stretches cut otherwise may differ in their last bits; what is told must not.
+        samples = Samples(figures.at_ms, {FIGURE: figures.value.round(_DECIMALS)})
         state, changes = judge_series(standing.state, samples, entry.rule(standing.bounds), calm)
         first_ms = standing.first_ms
         if first_ms is None and len(samples):
@@ -316,7 +318,7 @@ class _Ruling:
             found = self._read.latest(new)
             self._newest |= {key: found[key].at_ms if key in found else EVER_MS for key in new}
         heard = [min(self._newest[key], self._now_ms) for key in keys if self._newest[key] > EVER_MS]
-        newest_ms = max(heard, default=self._now_ms)
+        newest_ms = max(heard, default=EVER_MS if keys else self._now_ms)
         return min((at_ms for at_ms in heard if at_ms >= newest_ms - AGE_MS), default=newest_ms)
 
     def _first_ms(self, entry: Entry, sensor: Sensor) -> int:
