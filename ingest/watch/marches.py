@@ -18,6 +18,7 @@ import numpy as np
 from ingest.physics import mould
 from ingest.physics.board import Climate, bridged, simulate
 from ingest.physics.mould_march import MouldState
+from ingest.physics.wood import rh_for_emc_percent
 from ingest.present.words import zone
 from ingest.site.boards import Boards
 from ingest.site.bounds import Bounds
@@ -61,7 +62,7 @@ _Run = Callable[[int, int, tuple[float, ...]], _Block]
 
 
 def boards_mc(air: Air, sensor: Sensor, from_ms: int, to_ms: int, marks: Sequence[Mark]) -> Marched:
-    """Give the estimated mean moisture of a room's boards at the end of each day, once it has been within tolerance.
+    """Give the estimated mean moisture of a room's boards at the end of each day, if it has been within tolerance.
 
     The air is the mean over the room's air sensors; where none is known, the air before is taken to have lasted.
     """
@@ -80,7 +81,7 @@ def boards_mc(air: Air, sensor: Sensor, from_ms: int, to_ms: int, marks: Sequenc
 
 
 def mould_index(air: Air, sensor: Sensor, from_ms: int, to_ms: int, marks: Sequence[Mark]) -> Marched:
-    """Give the mould index of a surface in the air at a sensor, at the end of each day (UTC).
+    """Give the mould index of a surface in the air at a sensor, at the end of each day from when it was heard.
 
     VTT model, class "sensitive", with hourly means; hours that were not heard neither grow nor decline.
     """
@@ -116,14 +117,14 @@ def board_bounds(room: Room) -> Bounds | None:
 
 
 def _first_heard_ms(air: Air, sensors: Sequence[Sensor]) -> int | None:
-    """Give the beginning of the day (UTC) in which the air of these sensors was first heard."""
+    """Give the full hour before which the air of these sensors was never heard."""
     names = {sensor.id for sensor in sensors}
     found = [
         one.first_ms
         for one in air.read.extents()
         if one.key.sensor in names and one.key.quantity in ("temperature_c", "rh_percent")
     ]
-    return min(found) // DAY_MS * DAY_MS if found else None
+    return min(found) // HOUR_MS * HOUR_MS if found else None
 
 
 def _march(begin_ms: int, from_ms: int, to_ms: int, marks: Sequence[Mark], of: str, run: _Run) -> Marched:
@@ -160,15 +161,21 @@ def _march_boards(
     known = np.isfinite(columns[0]) & np.isfinite(columns[1])
     if not known.any():
         return _Block(np.full(days, np.nan), state)
-    climate = Climate(*(bridged(np.where(known, column, np.nan))[0] for column in columns))
-    profile: float | tuple[float, ...] = state[3:] if state else _start(boards, climate)
+    temperature_c, rh_percent = (bridged(np.where(known, column, np.nan))[0] for column in columns)
+    if not state and boards.mc_percent is not None:
+        # Before any air was known the boards are taken to have stayed as they were.
+        first = int(np.argmax(known))
+        rh_percent[:first] = rh_for_emc_percent(temperature_c[0], boards.mc_percent)
+    climate = Climate(temperature_c, rh_percent)
+    start = _start(boards, climate)
+    profile: float | tuple[float, ...] = state[3:] if state else start
     driven = Climate(climate.temperature_c[1:], climate.rh_percent[1:])
     history = simulate([described(boards, profile)], driven, step_s=BOARD_STEP_MS / 1000, record_every=steps)
     daily = history.mean_mc_percent[1:, 0]
     inside = np.array([not bounds.excess(value) for value in daily.tolist()])
     # Days before any air was known are not told: what they were is filled in from what came after.
     heard = np.maximum.accumulate(known)[steps::steps]
-    arrived = np.maximum.accumulate(inside & heard) | bool(state and state[2])
+    arrived = np.maximum.accumulate(inside & heard) | bool(state[2] if state else not bounds.excess(start))
     end = (float(driven.temperature_c[-1]), float(driven.rh_percent[-1]), float(arrived[-1]))
     profile_end = np.clip(history.profile_mc_percent[:, 0], 0.0, 30.0).tolist()
     return _Block(np.where(arrived & heard, daily, np.nan), (*end, *profile_end))
