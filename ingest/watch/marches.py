@@ -31,8 +31,8 @@ from ingest.watch.figures import DAY_MS, HOUR_MS, Air
 BLOCK_DAYS: Final = 32
 MARKS_KEPT: Final = 3
 BOARD_STEP_MS: Final = 3 * HOUR_MS
-"""Boards are marched in steps of three hours: their mean follows the air over days (test: within 0.02 % MC of steps of
-ten minutes, through a year of days and seasons)."""
+"""Boards are marched in steps of three hours: their mean follows the air over days (test: within 0.1 % MC of steps of
+ten minutes, after a month of days and weather)."""
 
 
 class Mark(NamedTuple):

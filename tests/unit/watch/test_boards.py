@@ -84,7 +84,7 @@ def test_gaps_are_bridged_and_said_and_no_air_is_no_estimate() -> None:
 
 @pytest.mark.parametrize("thickness_mm", [10.0, 20.0])
 def test_steps_of_three_hours_are_fine_enough_for_a_mean(thickness_mm: float) -> None:
-    """A month of days and weather in steps of three hours ends within 0.02 % MC of steps of ten minutes."""
+    """A month of days and weather in steps of three hours ends within 0.1 % MC of steps of ten minutes."""
     hours = np.arange(0, 30 * 24, 1 / 6)
     temperature_c = 20 + 3 * np.sin(hours / 24 * 2 * np.pi)
     rh_percent = 55 + 10 * np.sin(hours / 24 * 2 * np.pi) + 12 * np.sin(hours / 24 / 9 * 2 * np.pi)
@@ -93,7 +93,7 @@ def test_steps_of_three_hours_are_fine_enough_for_a_mean(thickness_mm: float) ->
     by_ten_minutes = simulate(board, fine, step_s=600.0)
     by_three_hours = simulate(board, fine.averaged(18), step_s=BOARD_STEP_MS / 1000)
     ends = [history.mean_mc_percent[-1, 0] for history in (by_ten_minutes, by_three_hours)]
-    assert ends[1] == pytest.approx(ends[0], abs=0.02)
+    assert ends[1] == pytest.approx(ends[0], abs=0.1)
 
 
 @pytest.mark.parametrize(
