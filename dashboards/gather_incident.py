@@ -20,7 +20,7 @@ from ingest.site.series import Floats, Int64s, SeriesKey
 from ingest.watch import affected, causes
 from ingest.watch.figures import Air
 from ingest.watch.journal import journal
-from ingest.watch.plan import room_window
+from ingest.watch.plan import plan_of, room_window
 from ingest.watch.rulebook import BY_KEY
 
 POINTS: Final = 240
@@ -209,8 +209,10 @@ def _values(view: View, incident: Incident, edges: Int64s) -> Floats | None:
     entry, room = BY_KEY.get(incident.quantity), view.site.room(incident.room)
     if entry is None or room is None:
         return None
-    window = room_window(room, view.site.time_zone, incident.opened_ms)
-    figures = Air(read, view.site.sensors_of(room.id, Place.AIR), window)
+    if entry.figure is None:
+        return None  # marched over the whole of the room's past: too long a way for a page
+    plan, sensors = plan_of(room, view.site.time_zone), view.site.sensors_of(room.id, Place.AIR)
+    figures = Air(read, sensors, plan, room, view.site.time_zone)
     series = entry.figure(figures, sensor, int(edges[0]), int(edges[-1]))
     place = np.searchsorted(edges, series.at_ms, side="right") - 1
     count = np.bincount(place, minlength=POINTS)[:POINTS]

@@ -129,6 +129,7 @@ class _Gathered:
     def _add(self, news: News) -> None:
         self._rooms.update(news.rooms)
         for incident in news.incidents:
-            self._rooms.add(incident.room)
+            if incident.room:  # what concerns the station has none
+                self._rooms.add(incident.room)
             self._incidents[incident.id] = {"id": incident.id, "room": incident.room, "open": incident.is_open}
         self._something.set()

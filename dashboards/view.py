@@ -144,7 +144,7 @@ class View:
         ended_ms = self.now_ms if incident.closed_ms is None else incident.closed_ms
         return IncidentRow(
             id=incident.id,
-            room=room.title if room else incident.room,
+            room=room.title if room else incident.room or "The station",
             room_address=self.room_link(incident.room) if room else "",
             what=words.INCIDENT_WORDS[incident.kind],
             reason=words.sentence(incident.reason),

@@ -61,8 +61,9 @@ def import_readings(file: Path, data: Path | None, format_name: str | None, room
     of unknown sensors, and values or times that cannot be true, are refused and told with their place in the file.
 
     It may be run twice: what is there already is not stored again, and a different value for the same instant amends
-    the old one, which is kept. If it is broken off, run it again. Imported readings are history: no mail is sent for
-    them. Stop the daemon first; one program at a time may write a store.
+    the old one, which is kept. If it is broken off, run it again. Stop the daemon first; one program at a time may
+    write a store. Once it runs again it judges what was imported: what is going on still, or was over less than a day
+    before, is told; older incidents are put down without a mail.
     """
     from ingest.cli.exchange.writing import require_library
     from ingest.cli.export import store_file

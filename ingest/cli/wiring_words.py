@@ -66,17 +66,23 @@ def _room(room: Room, sensors: tuple[Sensor, ...], units: str) -> Iterator[str]:
 
 def _rules(room: Room, sensors: tuple[Sensor, ...], units: str) -> str:
     """Say which rules beside the window apply, and from which figure on."""
-    places = {sensor.place for sensor in sensors}
     said = []
     for entry in RULEBOOK:
-        bounds = entry.bounds(room.rules)
-        if bounds is None or places.isdisjoint(entry.places):
-            continue
-        limit = bounds.low if bounds.high is None else bounds.high
-        assert limit is not None
-        way = "more than ±" if entry.above and entry.below else ("above " if entry.above else "below ")
-        said.append(f"{digits.short(entry.quantity)} {way}{digits.limit(entry.quantity, limit, Units(units))}")
+        of = [one for one in sensors if one.place in entry.places] if entry.places else [Sensor("", room.id)]
+        found = [bounds for one in of if (bounds := entry.bounds(room, one)) is not None]
+        if found:
+            said.append(f"{digits.short(entry.quantity)} {_beyond(entry.quantity, found[0], Units(units))}")
     return "; ".join(said)
+
+
+def _beyond(quantity: str, bounds: Bounds, units: Units) -> str:
+    if bounds.low is None or bounds.high is None:
+        limit = bounds.high if bounds.low is None else bounds.low
+        assert limit is not None
+        return f"{'above' if bounds.low is None else 'below'} {digits.limit(quantity, limit, units)}"
+    if bounds.low == -bounds.high:
+        return f"more than ±{digits.limit(quantity, bounds.high, units)}"
+    return f"outside {digits.bounds_words(quantity, bounds, units)}"
 
 
 _PLACES = {

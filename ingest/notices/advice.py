@@ -198,6 +198,43 @@ BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
         ("Is it running, defrosting, its tank full, its hose bent?", "Its filter and coils.", _SENSOR),
         ("Leave electric appliances that stand in water alone until a qualified person has cleared them.",),
     ),
+    IncidentKind.BOARDS: Advice(
+        "boards are away from their moisture content",
+        "By the estimate from the room's air, the mean moisture of the boards has left what they should keep. It is an "
+        "estimate, good to a factor of two in time; a meter decides.",
+        ("Measure several boards of the lot with a meter, inside the stack as well.", *_AIR_PATH[:3]),
+    ),
+    IncidentKind.CHECK: Advice(
+        "has a sensor that is to be checked",
+        "Sensors drift, and nobody sees it from their figures alone.",
+        (
+            "Lay it beside a saturated salt or a better instrument until it has come to rest.",
+            "Then note the day in the job (checked_on).",
+        ),
+    ),
+    IncidentKind.ADAPTER: Advice(
+        "has an adapter that gives nothing",
+        "What its sensors measure is not heard, not kept and not watched until it is back.",
+        (
+            "The device at its end: powered, plugged in, in reach?",
+            "The arrivals page and the log: what does the adapter say it fails at?",
+        ),
+    ),
+    IncidentKind.DISK: Advice(
+        "has little room left for readings",
+        "When the disk is full, readings are held in memory for a while and then lost.",
+        ("What else fills this disk?", "Make room, or move the data directory to a larger disk."),
+    ),
+    IncidentKind.CLOCK: Advice(
+        "has a clock that was wrong",
+        "Readings that were stamped by this computer meanwhile stand at the wrong time, and what was told of them too.",
+        ("Is there a way to a time server?", "Does the computer's own clock keep time without power (its battery)?"),
+    ),
+    IncidentKind.FORWARDING: Advice(
+        "does not reach the central engine",
+        "The site watches and warns by itself; whoever looks at the central engine sees an old state.",
+        ("The network, the engine, its address and token; the health page says what fails.",),
+    ),
 }
 
 

@@ -30,8 +30,13 @@ TAKEN_BACK: Final = (
     "Readings that arrived late show that the air was not outside its window for long enough to be told. What they say "
     "of that time is on the room's page."
 )
-ABOUT_SENSORS: Final = frozenset({IncidentKind.SILENT, IncidentKind.BATTERY, IncidentKind.STUCK, IncidentKind.APART})
-"""What is about sensors, where no word about wood belongs."""
+OF_THE_STATION: Final = frozenset(
+    {IncidentKind.ADAPTER, IncidentKind.DISK, IncidentKind.CLOCK, IncidentKind.FORWARDING}
+)
+ABOUT_SENSORS: Final = OF_THE_STATION | {
+    IncidentKind.SILENT, IncidentKind.BATTERY, IncidentKind.STUCK, IncidentKind.APART, IncidentKind.CHECK
+}  # fmt: skip
+"""What is about sensors or the station, where no word about wood belongs."""
 
 LONGEST_LINE: Final = 200
 """No name from outside takes more room than this in a subject."""
@@ -237,6 +242,8 @@ def _how_bad(story: Story) -> list[tuple[str, str]]:
         rows.append(("Beyond its bound by", f"{beyond} (bound {limit})"))
     if incident.kind in (IncidentKind.WINDOW, IncidentKind.HEADING):
         rows.append(("Its window", _window_words(story)))
+    if not story.sensor or incident.kind in OF_THE_STATION:
+        return rows
     return [*rows, ("Measured by", story.sensor)]
 
 
@@ -274,6 +281,8 @@ def _lists(incident: Incident, advice: Advice) -> list[tuple[str, tuple[str, ...
 def _link(story: Story, page_address: str) -> tuple[str, str] | None:
     if not page_address:
         return None
+    if not story.room:
+        return "The page:", page_address
     return "The room as it is now:", f"{page_address.rstrip('/')}/rooms/{quote(story.room, safe='')}"
 
 

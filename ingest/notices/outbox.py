@@ -78,7 +78,7 @@ def enqueue(
 
 def notice_facts(incident: Incident, site: Site, *, openings: int = 1) -> dict[str, Any]:
     """Give what a composer needs, as it stood when the notice was committed (JSON-able)."""
-    room = site.room(incident.room) or Room(incident.room, incident.room)
+    room = site.room(incident.room) or Room(incident.room, incident.room or site.name)
     return {
         "incident": incident_to_json(incident),
         "openings": openings,

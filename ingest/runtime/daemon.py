@@ -15,7 +15,7 @@ import contextlib
 import socket
 import time
 from collections.abc import Awaitable, Callable, Sequence
-from typing import Final
+from typing import Final, Protocol
 
 import structlog
 
@@ -34,8 +34,11 @@ from ingest.runtime.notifying import Notifying
 from ingest.runtime.page_task import AppFactory, Ready, RunningPage
 from ingest.runtime.reach import Looking, Surroundings
 from ingest.runtime.services import DaemonServices, Figures, Parts, no_mails
+from ingest.runtime.station_eye import LOOK_EVERY_S as STATION_EVERY_S
+from ingest.runtime.station_eye import StationEye
 from ingest.runtime.storeopening import once_there_is_room, open_store
-from ingest.runtime.storewatch import LOOK_EVERY_S, StoreWatch
+from ingest.runtime.storewatch import LOOK_EVERY_S as STORE_EVERY_S
+from ingest.runtime.storewatch import StoreWatch
 from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.systemd import Systemd, alive
 from ingest.runtime.tasks import end, every, finish, keep
@@ -48,7 +51,7 @@ from ingest.site.series import ReadingBatch
 from ingest.store.api import UnitOfWork
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import Watch
-from ingest.watch.ruling import judge_rules
+from ingest.watch.stations import StationWatch
 
 STOP_LIMIT_S: Final = 8.0
 """The daemon stops within this (real seconds), whatever its parts do."""
@@ -69,6 +72,12 @@ Listeners = tuple[socket.socket | None, socket.socket | None]
 """The page's, and that of devices; None where there is none."""
 
 _log = structlog.get_logger("lumberroom")
+
+
+class JudgeSite(Protocol):
+    """Judges something of a whole site within a unit of work; gives the incidents to be told."""
+
+    def __call__(self, work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]: ...
 
 
 class Daemon:
@@ -106,6 +115,7 @@ class Daemon:
         self._forwarding = Forwarding(wiring.central, self.clock, lambda: self._site) if wiring.central else None
         self._store_watch = StoreWatch(lambda: self._site, self.clock, self._notifying)
         self._watch = Watch()
+        self._station = StationWatch()
         self._went_round_s = self.clock.monotonic_s()
         self._tasks: list[asyncio.Task[None]] = []
         self._upkeep: Upkeep | None = None
@@ -272,6 +282,10 @@ class Daemon:
         if self.wiring.alive is not None:
             self._give_signs_of_life(self.wiring.alive, figures)
         self._keep("rules", lambda: every(RULES_EVERY_S, self.clock, lambda: self._judge_rules(store, intake)))
+        eye = self._station_eye(store)
+        self._keep(
+            "station", lambda: every(STATION_EVERY_S, self.clock, lambda: self._judge_station(store, intake, eye))
+        )
         self._keep("wall clock", lambda: every(wallwatch.LOOK_EVERY_S, self.clock, wall.look))
         self._keep("notices", lambda: self._notifying.run(store))
         if (forwarding := self._forwarding) is not None:
@@ -281,7 +295,7 @@ class Daemon:
         watch = self._store_watch
         watch.follow(intake.health, lambda: store.keeper_trouble)
         figures["store_watch"] = watch.as_figures
-        self._keep("store watch", lambda: every(LOOK_EVERY_S, self.clock, watch.look))
+        self._keep("store watch", lambda: every(STORE_EVERY_S, self.clock, watch.look))
 
     def _take_site(self, site: Site) -> None:
         self._site = site
@@ -328,9 +342,29 @@ class Daemon:
     async def _judge_rules(self, store: SqliteStore, intake: Intake) -> None:
         now_ms = self.clock.now_ms()
 
+        # Each in a unit of work of its own, so that a fault in one does not take the other along.
+        for judge in (self._watch.judge_rules, self._watch.judge_unjudged):
+
+            def write(judge: JudgeSite = judge) -> list[Incident]:
+                with store.transaction() as work:
+                    incidents = judge(work, self._site, now_ms=now_ms)
+                    self._notifying.enqueue(work, incidents, self._site, now_ms)
+                    return incidents
+
+            await intake.write(write)
+
+    def _station_eye(self, store: SqliteStore) -> StationEye:
+        assert self.services is not None
+        services = self.services
+        forwarding = self._forwarding.status if self._forwarding else None
+        return StationEye(self.clock, self.wiring.data_directory, services.adapters, forwarding, store.read.heard)
+
+    async def _judge_station(self, store: SqliteStore, intake: Intake, eye: StationEye) -> None:
+        facts, now_ms = await eye.look(), self.clock.now_ms()
+
         def judge() -> list[Incident]:
             with store.transaction() as work:
-                incidents = judge_rules(work, self._site, now_ms=now_ms)
+                incidents = self._station.judge(work, self._site, facts, now_ms=now_ms)
                 self._notifying.enqueue(work, incidents, self._site, now_ms)
                 return incidents
 

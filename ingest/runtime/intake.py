@@ -33,6 +33,7 @@ from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
 from ingest.store.api import Appended, Store, UnitOfWork
+from ingest.watch import arrears
 
 BATCH_READINGS: Final = 20_000
 """No more than this goes into one transaction, so that nobody waits long behind a flood."""
@@ -213,7 +214,7 @@ class Intake:
             raise
         self._note_well()
         if changed:
-            rooms = tuple(dict.fromkeys(incident.room for incident in changed))
+            rooms = tuple(dict.fromkeys(incident.room for incident in changed if incident.room))
             self._publish(News(self._clock.now_ms(), rooms, tuple(changed)))
         return changed
 
@@ -351,7 +352,7 @@ class Intake:
             self._tell_too_late(appended.too_late)
         heard = {reading.sensor for part in parts for reading in part}
         rooms = dict.fromkeys(sensor.room for sensor in site.sensors if sensor.id in heard)
-        rooms.update(dict.fromkeys(incident.room for incident in written.incidents))
+        rooms.update(dict.fromkeys(incident.room for incident in written.incidents if incident.room))
         self._publish(News(now_ms, tuple(rooms), tuple(written.incidents)))
 
     def _tell_too_late(self, count: int) -> None:
@@ -408,4 +409,5 @@ class Intake:
 
 
 def _judge_nothing(work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
+    arrears.note_unjudged(work, site, batch)
     return []

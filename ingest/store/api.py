@@ -169,6 +169,10 @@ class UnitOfWork(Protocol):
         """
         ...
 
+    def news(self, batch: ReadingBatch) -> ReadingBatch:
+        """Give what of a batch that this unit has appended was not there before with the same value."""
+        ...
+
     def save_site(self, site: Site, *, at_ms: int, by: str) -> None:
         """Make this the job as it stands, keeping what it was; no change, no new entry."""
         ...

@@ -17,7 +17,7 @@ from ingest.store.api import Appended
 from ingest.store.forwarding import SetAside
 from ingest.store.plain import canonical_json
 from ingest.store.reader import SqliteReader
-from ingest.store.series import appending, feed
+from ingest.store.series import appending, feed, repeats
 from ingest.store.series.view import Memory, View
 
 _HEARD: Final = """
@@ -32,6 +32,7 @@ class SqliteUnitOfWork:
         self._open_connection: sqlite3.Connection | None = connection
         self._memory = memory
         self._own_view: View | None = None
+        self._repeats = self._is_bulk = False
         self._reader = SqliteReader(self._inside, lambda _: self.view, pressure_kpa)
 
     @property
@@ -54,10 +55,20 @@ class SqliteUnitOfWork:
         False for an import, which leaves alone when each sensor was last heard.
         Raises InputError for values that are not finite, absurd instants, or a derived quantity's name.
         """
+        before = len(self.view.own)
         appended, sensors = appending.append(self.view, batch, amended_ms=heard_ms)
+        self._repeats = self._repeats or appended.repeated > 0
+        # What went straight into chunks is not told apart: all of such a batch counts as new.
+        self._is_bulk = self._is_bulk or (appended.stored + appended.amended > 0 and len(self.view.own) != before + 1)
         if live and sensors:
             self._connection.execute(_HEARD, (heard_ms, json.dumps(sorted(sensors))))
         return appended
+
+    def news(self, batch: ReadingBatch) -> ReadingBatch:
+        """Give what of a batch that this unit has appended was not there before with the same value."""
+        if not self._repeats or self._is_bulk:
+            return batch
+        return repeats.without(self.view, batch)
 
     def save_site(self, site: Site, *, at_ms: int, by: str) -> None:
         """Make this the job as it stands, keeping what it was; no change, no new entry."""

@@ -7,6 +7,7 @@ there is no sample.
 
 from __future__ import annotations
 
+import datetime as dt
 import warnings
 from collections.abc import Callable, Sequence
 from typing import Final, NamedTuple
@@ -14,31 +15,29 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from ingest.physics.surface import condensation_margin_c
-from ingest.site.places import AcclimationWindow, Sensor
+from ingest.present.words import zone
+from ingest.site.places import Room, Sensor
 from ingest.site.series import Floats, Int64s, Series, SeriesKey
 from ingest.store.api import SeriesReader
 from ingest.store.series.pairing import as_of
+from ingest.watch.plan import Plan
 
 HOUR_MS: Final = 3_600_000
 AGE_MS: Final = 900_000
 """How old a neighbour's reading may be to be laid beside another (15 minutes; common practice, no source)."""
 
-NEVER_HOURS: Final = 99.0
-"""The hours to leave a window of air that does not head out of it."""
-
-_BINS: Final = 12
-_BIN_MS: Final = 900_000
-_SURE: Final = 1.372  # Student's t, 10 degrees of freedom, 90 % one-sided (any table of it)
-_HEAD_EVERY_MS: Final = 600_000
-_FEW: Final = 9
+DAY_MS: Final = 24 * HOUR_MS
+_STUCK_REACH_MS: Final = 48 * HOUR_MS
 
 
 class Air(NamedTuple):
-    """What a figure may look at.  air: the room's air sensors.  window: the one that holds."""
+    """What a figure may look at.  air: the room's air sensors.  plan: which window held when."""
 
     read: SeriesReader
     air: Sequence[Sensor]
-    window: AcclimationWindow | None
+    plan: Plan
+    room: Room
+    time_zone: str
 
 
 Figure = Callable[[Air, Sensor, int, int], Series]
@@ -110,19 +109,21 @@ def depression(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series:
 def hours_unchanged(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series:
     """Give for how long neither temperature nor RH of a sensor has moved at all, as far as two days back (h)."""
     parts = [
-        air.read.read(SeriesKey(sensor.id, name), from_ms - 48 * HOUR_MS, to_ms)
+        air.read.read(SeriesKey(sensor.id, name), from_ms - _STUCK_REACH_MS, to_ms)
         for name in ("temperature_c", "rh_percent")
     ]
     at_ms = np.unique(np.concatenate([part.at_ms for part in parts]))
-    if not len(at_ms):
-        return Series(at_ms, np.empty(0))
-    moved_ms = np.full(len(at_ms), at_ms[0])
+    told = at_ms[at_ms.searchsorted(from_ms) :]
+    if not len(told):
+        return Series(told, np.empty(0))
+    # What lies further back is not looked at, wherever this look began: so an hour is told alike in whatever parts.
+    since_ms = at_ms[at_ms.searchsorted(told - _STUCK_REACH_MS)]
     for part in parts:
         moves = part.at_ms[np.flatnonzero(np.diff(part.value, prepend=np.nan) != 0)]
-        last = np.searchsorted(moves, at_ms, side="right") - 1
+        last = np.searchsorted(moves, told, side="right") - 1
         if len(moves):
-            moved_ms = np.maximum(moved_ms, np.where(last >= 0, moves[np.maximum(last, 0)], at_ms[0]))
-    return _since(at_ms, (at_ms - moved_ms) / HOUR_MS, from_ms)
+            since_ms = np.maximum(since_ms, np.where(last >= 0, moves[np.maximum(last, 0)], since_ms))
+    return Series(told, (told - since_ms) / HOUR_MS)
 
 
 def apart(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series:
@@ -131,7 +132,7 @@ def apart(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series:
     With one neighbour only, nobody can say which of the two is wrong: both are told apart.
     """
     others = [one for one in air.air if one.id != sensor.id]
-    edges = np.arange(_hour_up(from_ms) - 6 * HOUR_MS, to_ms + 1, HOUR_MS)
+    edges = np.arange(_hour_up(from_ms) - 6 * HOUR_MS, to_ms, HOUR_MS)
     if not others or len(edges) < 7:
         return Series(np.empty(0, np.int64), np.empty(0))
     own, *rest = (_six_hours(air, one, edges) for one in (sensor, *others))
@@ -156,8 +157,7 @@ def month_rh(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series:
 
     A month of which fewer than 24 days have readings says nothing.
     """
-    day_ms = 24 * HOUR_MS
-    edges = np.arange(-(-from_ms // day_ms) * day_ms - 30 * day_ms, to_ms + 1, day_ms)
+    edges = np.arange(-(-from_ms // DAY_MS) * DAY_MS - 30 * DAY_MS, to_ms, DAY_MS)
     if len(edges) < 31:
         return Series(np.empty(0, np.int64), np.empty(0))
     means = {}
@@ -177,57 +177,17 @@ def _mean(rows: Floats) -> Floats:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def hours_to_leave(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series:
-    """Give in how many hours the trend of the last three leaves the window, at the sooner of its quantities (h).
-
-    A straight line through twelve means of a quarter of an hour each; the slope is taken as small as it may be with
-    90 % confidence, so that noise heads nowhere. Outside the window there is nothing to tell.
-    """
-    bounds = {} if air.window is None else air.window.bounds()
-    lists = {name: air.read.read(SeriesKey(sensor.id, name), from_ms - _BINS * _BIN_MS, to_ms) for name in bounds}
-    instants = np.unique(np.concatenate([one.at_ms for one in lists.values()])) if lists else np.empty(0, np.int64)
-    instants = _thinned(instants[instants >= from_ms])
-    hours = np.full(len(instants), NEVER_HOURS)
-    known = np.zeros(len(instants), dtype=np.bool_)
-    for place, at_ms in enumerate(instants.tolist()):
-        for name, bound in bounds.items():
-            found = _leaving(lists[name], at_ms, bound.low, bound.high)
-            if found is not None:
-                hours[place], known[place] = min(hours[place], found), True
-    return _since(instants, np.where(known, hours, np.nan), from_ms)
+def days_to_check(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series:
+    """Give how many days are left until a sensor is to be checked, at the end of each day (UTC)."""
+    edges = np.arange(-(-from_ms // DAY_MS) * DAY_MS, to_ms, DAY_MS)
+    checked = dt.datetime.combine(dt.date.fromisoformat(sensor.checked_on), dt.time(), zone(air.time_zone))
+    checked_ms = round(checked.timestamp() * 1000)
+    due_ms = checked_ms + sensor.check_every_days * DAY_MS
+    edges = edges[edges >= checked_ms]
+    return Series(edges, (due_ms - edges) / DAY_MS)
 
 
-def _thinned(at_ms: Int64s) -> Int64s:
-    """Keep the first instant of every ten minutes."""
-    if not len(at_ms):
-        return at_ms
-    _, first = np.unique(at_ms // _HEAD_EVERY_MS, return_index=True)
-    return at_ms[first]
-
-
-def _leaving(samples: Series, at_ms: int, low: float | None, high: float | None) -> float | None:
-    first, end = samples.at_ms.searchsorted([at_ms - _BINS * _BIN_MS + 1, at_ms + 1])
-    age = (at_ms - samples.at_ms[first:end]) // _BIN_MS
-    count = np.bincount(age, minlength=_BINS)
-    total = np.bincount(age, weights=samples.value[first:end], minlength=_BINS)
-    there = np.flatnonzero(count)
-    if len(there) < _FEW:
-        return None
-    mean = total[there] / count[there]
-    hours_ago = -(there + 0.5) * _BIN_MS / HOUR_MS
-    (slope, now), spread = _line(hours_ago, mean)
-    if (low is not None and now < low) or (high is not None and now > high):
-        return 0.0
-    slope = np.sign(slope) * max(abs(slope) - _SURE * spread, 0.0)
-    way = None if slope == 0 else (high if slope > 0 else low)
-    return NEVER_HOURS if way is None else float(min((way - now) / slope, NEVER_HOURS))
-
-
-def _line(x: Floats, y: Floats) -> tuple[tuple[float, float], float]:
-    """Give slope, value at x = 0, and the slope's standard error, of the straight line through points."""
-    centred = x - x.mean()
-    spread_x = float(centred @ centred)
-    slope = float(centred @ y) / spread_x
-    at_zero = float(y.mean()) - slope * float(x.mean())
-    left = y - (at_zero + slope * x)
-    return (slope, at_zero), float(np.sqrt(left @ left / (len(x) - 2) / spread_x))
+def days_overdue(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series:
+    """Give for how many days a sensor's check has been due, at the end of each day (UTC); 0 before it is."""
+    left = days_to_check(air, sensor, from_ms, to_ms)
+    return Series(left.at_ms, np.maximum(-left.value, 0.0))

@@ -142,16 +142,20 @@ def _columns(state: SensorState, samples: Samples, rule: Rule) -> _Columns:
     shares = np.full((len(rule.bounds), count), -1.0)
     held_at = []
     for number, (name, bounds) in enumerate(rule.bounds.items()):
-        value = samples.values.get(name, np.full(count, np.nan))
+        value = samples.values.get(name)
+        value = np.full(count, np.nan) if value is None else value
         fresh = np.isfinite(value)
-        last = np.maximum.accumulate(np.where(fresh, order, -1))
-        held, heard_ms = state.held.get(name, (math.nan, -(2**62)))
-        held_value = np.where(last >= 0, value[last], held)
-        known = at_ms - np.where(last >= 0, at_ms[last], heard_ms) <= rule.silent_ms
+        if fresh.all():  # a column without holes, as nearly all are: nothing is held over from before
+            last, held_value, known = order, value, fresh
+        else:
+            last = np.maximum.accumulate(np.where(fresh, order, -1))
+            held, heard_ms = state.held.get(name, (math.nan, -(2**62)))
+            held_value = np.where(last >= 0, value[last], held)
+            known = at_ms - np.where(last >= 0, at_ms[last], heard_ms) <= rule.silent_ms
         outside = fresh & _excess(value, bounds)
-        excess = np.abs(np.where(value < (-np.inf if bounds.low is None else bounds.low), value - (bounds.low or 0.0),
-                                 value - (bounds.high or 0.0)))  # fmt: skip
-        shares[number] = np.where(outside, excess / rule.weights[name], -1.0)
+        beyond_it = value[outside]
+        low, high = (math.nan if end is None else end for end in (bounds.low, bounds.high))
+        shares[number, outside] = np.fmax(low - beyond_it, beyond_it - high) / rule.weights[name]
         fresh_any |= fresh
         doubtful |= known & _excess(held_value, bounds)
         beyond |= known & _excess(held_value, rule.narrowed[name])

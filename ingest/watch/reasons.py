@@ -112,13 +112,41 @@ def _withdrawn(incident: Incident, sensor: str, telling: Telling) -> str:
     return f"Readings that came late ({when}) show that this did not happen as it was told: {said}"
 
 
+_OF_THE_STATION: Final = {
+    IncidentKind.ADAPTER: ('the adapter "{sensor}" has given nothing', 'the adapter "{sensor}" gave nothing'),
+    IncidentKind.DISK: ("the disk that holds the readings has been nearly full", "that disk was nearly full"),
+    IncidentKind.CLOCK: ("this computer's clock has been wrong", "this computer's clock was wrong"),
+    IncidentKind.FORWARDING: (
+        "readings have not reached the central engine",
+        "readings did not reach the central engine in time",
+    ),
+}
+
+
+def _station(incident: Incident, sensor: str, telling: Telling) -> str:
+    """Say what concerns the station: what has been so since when, how bad, by which limit."""
+    now, then = (said.format(sensor=sensor) for said in _OF_THE_STATION[incident.kind])
+    how = ""
+    if incident.quantity is not None and incident.bound is not None and incident.worst_value is not None:
+        worst = digits.amount(incident.quantity, incident.worst_value, telling.units)
+        limit = digits.limit(incident.quantity, incident.bound, telling.units)
+        how = f" ({digits.short(incident.quantity)}: {worst}, limit {limit})"
+    if incident.closed_ms is None:
+        return words.sentence(f"{now} since {telling.at(incident.began_ms)}{how}")
+    lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
+    span = f"from {telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)} ({lasted})"
+    return words.sentence(f"{then} {span}{how}")
+
+
 def _broken_rule(incident: Incident, sensor: str, telling: Telling) -> str:
+    if incident.kind in _OF_THE_STATION:
+        return _station(incident, sensor, telling)
     if incident.quantity is None or incident.bound is None or incident.worst_value is None:
         return words.sentence(f"{words.INCIDENT_WORDS[incident.kind]} since {telling.at(incident.began_ms)}")
     name, value, bound = incident.quantity, incident.worst_value, incident.bound
     beyond = f"{side(value, bound)} {digits.limit(name, bound, telling.units)}"
     worst = f"{digits.amount(name, value, telling.units)} at worst ({telling.at(incident.worst_at_ms)})"
-    what = f"{digits.short(name)} at {the_sensor(sensor)}"
+    what = f"{digits.short(name)} at {the_sensor(sensor)}" if sensor else digits.short(name)
     if incident.closed_ms is None:
         return words.sentence(f"{what} has been {beyond} since {telling.at(incident.began_ms)}, {worst}")
     span = f"{telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)}"

@@ -11,7 +11,7 @@ its mails, and whatever people did with it.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -33,6 +33,7 @@ AHEAD_MS: Final = 600_000
 
 _SPARSE_MS: Final = 12 * 3_600_000
 _AT_ONCE: Final = 50
+_AT_FIRST: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +62,7 @@ def rejudge(scene: Scene, memory: RoomMemory, from_ms: int) -> Judged:
     excursions.follow(changes)
     excursions.grow(states)
     there = list(overlapping(scene.read, scene.room.id, from_ms))
-    diff = _Diff(scene, there)
+    diff = Diff(scene, there)
     for was, now in matched(there, list(excursions.written.values())):
         diff.lay(was, now)
     after = excursions.remembered(replace(memory, sensors=states, calm=calm, first_ms=first))
@@ -124,20 +125,32 @@ def thinned(calm: Sequence[Calm]) -> tuple[Calm, ...]:
     return tuple(recent[-CALM_KEPT:])
 
 
-def overlapping(read: RecordReader, room: str, from_ms: int) -> Iterator[Incident]:
-    """Give a room's window incidents that were open at or after an instant, newest first."""
-    before_ms: int | None = None
+def of_window(incident: Incident) -> bool:
+    """Tell whether an incident is about a room's window."""
+    return incident.kind is IncidentKind.WINDOW
+
+
+def overlapping(
+    read: RecordReader, room: str, from_ms: int, wanted: Callable[[Incident], bool] = of_window
+) -> Iterator[Incident]:
+    """Give a room's incidents that were open at or after an instant, newest first.
+
+    wanted: tells which; of those, one must be over before the next opens (a room's window, one rule of one sensor).
+    """
+    before_ms, seen = None, set[str]()
+    limit = _AT_FIRST
     while True:
-        page = read.incidents(room=room, limit=_AT_ONCE, before_ms=before_ms)
-        for incident in page:
-            if incident.kind is not IncidentKind.WINDOW:
-                continue
+        page = read.incidents(room=room, limit=limit, before_ms=before_ms)
+        new = [incident for incident in page if incident.id not in seen]
+        for incident in filter(wanted, new):
             if incident.closed_ms is not None and incident.closed_ms < from_ms:
                 return
             yield incident
-        if len(page) < _AT_ONCE:
+        if len(page) < limit:
             return
-        before_ms = page[-1].opened_ms
+        seen |= {incident.id for incident in new}
+        before_ms = page[-1].opened_ms + 1  # others may have opened at the very instant at which the page ends
+        limit = min(limit * 4, 1000) if new else limit * 4
 
 
 def matched(there: Sequence[Incident], made: Sequence[Incident]) -> list[tuple[Incident | None, Incident | None]]:
@@ -162,7 +175,7 @@ def _overlap(one: Incident, other: Incident) -> bool:
     )
 
 
-class _Diff:
+class Diff:
     """What has to be written and told because of what judging again has shown."""
 
     def __init__(self, scene: Scene, there: Sequence[Incident]) -> None:
@@ -184,7 +197,7 @@ class _Diff:
         elif same(was, now):
             self.newest = self._grown(was, now)
         else:
-            now = replace(now, id=was.id, revised_ms=self._now_ms)
+            now = replace(carried(now, was), withdrawn_ms=None, revised_ms=self._now_ms)
             self.newest = self._note(self._with_reason(now), told=was.is_open is not now.is_open)
 
     def _grown(self, was: Incident, now: Incident) -> Incident:
@@ -219,12 +232,23 @@ class _Diff:
 
 
 def same(one: Incident, other: Incident) -> bool:
-    """Tell whether two incidents say the same of what happened, whatever their ids and sentences and what follows."""
-    alike = replace(other, id=one.id, reason=one.reason, revised_ms=one.revised_ms, withdrawn_ms=one.withdrawn_ms)
-    return one == replace(alike, severity=one.severity, excess_hours=one.excess_hours, cause=one.cause, wood=one.wood)
+    """Tell whether two incidents say the same of what happened, whatever their ids, sentences and what follows."""
+    alike = replace(carried(other, one), reason=one.reason, revised_ms=one.revised_ms)
+    return one == replace(alike, severity=one.severity, excess_hours=one.excess_hours)
 
 
-def _with_newest(scene: Scene, before: RoomMemory, after: RoomMemory, diff: _Diff) -> RoomMemory:
+def carried(now: Incident, was: Incident) -> Incident:
+    """Give an incident as judged now under the id of what it was, with what others have put down of that."""
+    return replace(
+        now,
+        id=was.id,
+        withdrawn_ms=was.withdrawn_ms,
+        wood=was.wood,
+        cause=was.cause,
+    )
+
+
+def _with_newest(scene: Scene, before: RoomMemory, after: RoomMemory, diff: Diff) -> RoomMemory:
     """Let the memory hold the newest incident that stands, under the id that it has in the store."""
     if diff.newest is not None:
         known = before.incident if before.incident is not None and before.incident.id == diff.newest.id else None

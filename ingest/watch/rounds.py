@@ -17,6 +17,7 @@ back, or another process judged, the mark is another one, and everything is read
 from __future__ import annotations
 
 import secrets
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
@@ -25,12 +26,14 @@ from ingest.site.incidents import Incident
 from ingest.site.places import Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.api import UnitOfWork
-from ingest.watch import lives, living, restoring
+from ingest.store.series.pairing import TEMPERATURE_AFTER_MS
+from ingest.watch import arrears, lives, living, restoring, ruling
 from ingest.watch.arrivals import add_emc, air_sensors, arrivals
 from ingest.watch.living import Kept
 from ingest.watch.memory import from_json, to_json
 from ingest.watch.plan import bound_names
-from ingest.watch.rejudging import Judged
+from ingest.watch.rejudging import Judged, rejudge
+from ingest.watch.ruling import RuleWatch
 from ingest.watch.scene import Scene
 from ingest.watch.silence import listen
 
@@ -91,9 +94,18 @@ class Watch:
         self._kept: dict[str, Kept] = {}
         self._mark: object = None
         self._map: _Map | None = None
+        self._rules = RuleWatch()
 
     def judge_readings(self, work: UnitOfWork, site: Site, batch: ReadingBatch, *, now_ms: int) -> list[Incident]:
-        """Judge a batch that `work` has appended; as the function of this name."""
+        """Judge a batch that `work` has appended; as the function of this name.
+
+        What of it was there before with the same value (a gateway that repeats itself, a replay begun anew) is nothing
+        new, and judged by nobody.
+        """
+        batch = work.news(batch)
+        if not len(batch):
+            return []
+        self._rules.note_late(work, site, batch)
         self._check_mark(work)
         there = self._mapped(site)
         told: dict[str, Incident] = {}
@@ -124,6 +136,46 @@ class Watch:
             memory, silences = listen(kept.memory, site, room, heard, now_ms)
             told |= kept.told | silences
             changed |= self._keep(work, room.id, kept, Judged(memory, {}, silences), now_ms)
+        return self._told(work, site, told, changed, now_ms)
+
+    def judge_rules(
+        self, work: UnitOfWork, site: Site, *, now_ms: int, budget_s: float = ruling.BUDGET_S
+    ) -> list[Incident]:
+        """Judge the rules beside the window that are due; to be called every few minutes.
+
+        budget_s: how long (real seconds) to spend on the past before the rest is left to the next call.  Gives the
+        incidents that opened or closed.
+        """
+        return self._rules.judge(work, site, now_ms=now_ms, budget_s=budget_s)
+
+    def judge_unjudged(
+        self, work: UnitOfWork, site: Site, *, now_ms: int, budget_s: float = ruling.BUDGET_S
+    ) -> list[Incident]:
+        """Judge the windows of rooms of which readings were stored unjudged (`arrears`), and note them for the rules.
+
+        Room by room while there is time, one at least; to be called every few minutes, in a unit of work of its own.
+        Gives what is to be told: what goes on still, or was over less than a day ago. The rest is only put down.
+        """
+        waiting = arrears.rooms_with(work.read, arrears.UNJUDGED, (room.id for room in site.rooms))
+        if not waiting:
+            return []
+        self._check_mark(work)
+        there, deadline_s = self._mapped(site), time.monotonic() + budget_s
+        told: dict[str, Incident] = {}
+        changed: dict[str, Incident] = {}
+        for room_id in waiting:
+            noted = arrears.noted(work.read, arrears.UNJUDGED, room_id)
+            scene = Scene(work.read, site, there.rooms[room_id], there.air_of.get(room_id, ()), now_ms)
+            kept = self._room(scene, None)
+            if bound_names(kept.memory.plan):
+                judged = rejudge(scene, kept.memory, min(noted.values()) - TEMPERATURE_AFTER_MS)
+                found = kept.told | judged.told
+                told |= {name: one for name, one in found.items() if ruling.is_news(one, now_ms)}
+                changed |= self._keep(work, room_id, kept, judged, now_ms)
+            self._rules.note(work, site, room_id, noted)
+            arrears.settle(work, arrears.UNJUDGED, room_id)
+            if time.monotonic() > deadline_s:
+                break
         return self._told(work, site, told, changed, now_ms)
 
     def _mapped(self, site: Site) -> _Map:

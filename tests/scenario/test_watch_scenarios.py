@@ -6,6 +6,7 @@ watch, in packs of ten minutes, as from a gateway. `python tests/scenario/test_w
 
 from __future__ import annotations
 
+import datetime as dt
 import random
 import re
 import sys
@@ -20,14 +21,17 @@ from typing import Any
 import pytest
 
 from adapters.contract import Reading, Stamp
+from ingest.site.boards import Boards
 from ingest.site.incidents import Incident
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
-from ingest.site.rules import Rules
+from ingest.site.rules import Rules, StationRules
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
+from ingest.watch import arrears
+from ingest.watch.facts import AdapterFact, StationFacts
 from ingest.watch.rounds import Watch
-from ingest.watch.ruling import judge_rules
 from ingest.watch.standing import standing
+from ingest.watch.stations import StationWatch
 
 START_MS = 1_795_600_800_000  # Wed 25 Nov 2026, 10:00 UTC
 MINUTE_MS = 60_000
@@ -36,6 +40,12 @@ HERE = Path(__file__).resolve()
 STORIES = HERE.with_name("watch_scenarios.toml")
 TABLE = HERE.parents[2] / "ingest" / "watch" / "SCENARIOS.md"
 NO_RULES = dict.fromkeys(Rules.__dataclass_fields__)
+FACTS = {
+    "disk": ("disk_free_bytes", 1e6),
+    "clock": ("clock_off_s", 60.0),
+    "unset": ("clock_unsynchronised_s", 3600.0),
+    "behind": ("behind_s", 3600.0),
+}
 QUANTITY_OF = {"surface": "surface_temperature_c", "slab": "slab_rh_percent"}
 
 
@@ -48,6 +58,11 @@ class Outcome:
     false: list[dict[str, Any]]
     state: str
     reason: str
+
+
+def start_ms(scenario: dict[str, Any]) -> int:
+    """Give the instant of minute 0."""
+    return round(dt.datetime.fromisoformat(scenario["begins"]).timestamp() * 1000) if "begins" in scenario else START_MS
 
 
 def scenarios() -> list[dict[str, Any]]:
@@ -79,14 +94,14 @@ def along(values: str, step: int, count: int) -> float | None:
 def readings(scenario: dict[str, Any]) -> list[Reading]:
     """Give all readings of a scenario in order of time."""
     found = []
-    for name, story in scenario["stories"].items():
+    for name, story in scenario.get("stories", {}).items():
         sensor, _, quantity = name.partition("/")
         single = quantity or QUANTITY_OF.get(place_of(scenario, sensor))
         for at, values in minutes(story):
             names = [single] if single else ["temperature_c", "rh_percent"]
             for each, value in zip(names, values, strict=True):
                 if value is not None:
-                    found.append(Reading(sensor, each, value, START_MS + at * MINUTE_MS, Stamp.SENSOR))
+                    found.append(Reading(sensor, each, value, start_ms(scenario) + at * MINUTE_MS, Stamp.SENSOR))
     return sorted(found, key=lambda reading: reading.at_ms)
 
 
@@ -102,14 +117,26 @@ def site_of(scenario: dict[str, Any]) -> Site:
         bounds["temperature"], bounds["rh"], bounds["emc"],
         dwell_s=asked.get("dwell", 30) * 60, return_dwell_s=asked.get("return", 30) * 60,
     )  # fmt: skip
-    names = dict.fromkeys(name.partition("/")[0] for name in scenario["stories"])
+    names = dict.fromkeys(name.partition("/")[0] for name in scenario.get("stories", {}))
     sensors = tuple(
-        Sensor(name, "store", Place(place_of(scenario, name)), "north wall" if name == "a" else "") for name in names
+        Sensor(
+            name,
+            "store",
+            Place(place_of(scenario, name)),
+            "north wall" if name == "a" else "",
+            checked_on=scenario.get("checked", {}).get(name, ""),
+        )
+        for name in names
     )
     rules = Rules(**(NO_RULES | scenario.get("rules", {})))
-    return Site(
-        "An invented site", "Europe/Berlin", rooms=(Room("store", "Store", window, rules=rules),), sensors=sensors
+    boards = (
+        Boards(**{"species": "white oak", "thickness_mm": 20.0, "width_mm": 140.0} | scenario["boards"])
+        if ("boards" in scenario)
+        else None
     )
+    room = Room("store", "Store", window, rules=rules, boards=boards)
+    station = StationRules(**scenario.get("station", {}))
+    return Site("An invented site", "Europe/Berlin", rooms=(room,), sensors=sensors, rules=station)
 
 
 def packs(scenario: dict[str, Any]) -> list[tuple[int, list[Reading]]]:
@@ -117,13 +144,15 @@ def packs(scenario: dict[str, Any]) -> list[tuple[int, list[Reading]]]:
     late = scenario.get("late", {})
     by_pack: dict[tuple[int, str], list[Reading]] = {}
     for reading in readings(scenario):
-        pack = (reading.at_ms - START_MS) // MINUTE_MS // PACK_MINUTES
+        pack = (reading.at_ms - start_ms(scenario)) // MINUTE_MS // PACK_MINUTES
         arrives = (pack + 1) * PACK_MINUTES - 1 + late.get(reading.sensor, 0)
         by_pack.setdefault((arrives, reading.sensor if reading.sensor in late else ""), []).append(reading)
     arriving = [(at, part) for (at, _), part in sorted(by_pack.items())]
     if scenario.get("arrive") == "twice":
         arriving += [(at + PACK_MINUTES, part) for at, part in arriving]
         return sorted(arriving, key=lambda pack: pack[0])
+    if scenario.get("arrive") in {"imported", "at once"}:
+        return [(arriving[-1][0], part) for _, part in arriving]
     if "arrive" in scenario:
         parts = [part for _, part in arriving]
         parts.reverse() if scenario["arrive"] == "backwards" else random.Random(7).shuffle(parts)
@@ -131,34 +160,56 @@ def packs(scenario: dict[str, Any]) -> list[tuple[int, list[Reading]]]:
     return arriving
 
 
+def station_facts(scenario: dict[str, Any]) -> dict[int, StationFacts]:
+    """Give the facts of the station at each minute that a scenario tells of."""
+    courses = {name: dict(minutes(story)) for name, story in scenario.get("facts", {}).items()}
+    found = {}
+    for at in sorted({at for course in courses.values() for at in course}):
+        known = {name: course[at][0] for name, course in courses.items() if at in course}
+        adapters = [AdapterFact(name[8:], known[name] * 60) for name in known if name.startswith("adapter ")]
+        scaled = {of: known[name] * by for name, (of, by) in FACTS.items() if name in known}
+        uptime_s = at * 60 + (0 if scenario.get("starts") else 86_400)
+        found[at] = StationFacts(uptime_s, tuple(adapters), **scaled)
+    return found
+
+
 def live_through(store: SqliteStore, scenario: dict[str, Any]) -> tuple[list[Incident], int]:
     """Put readings through store and watch; give the incidents as they stand in the end, and the last minute."""
-    site, watch = site_of(scenario), Watch()
+    site, watch, station, begins_ms = site_of(scenario), Watch(), StationWatch(), start_ms(scenario)
     arriving = packs(scenario)
-    end = max(arriving[-1][0], scenario.get("until", 0))
+    facts = station_facts(scenario)
+    end = max(max((at for at, _ in arriving), default=0), scenario.get("until", 0), max(facts, default=0))
     waiting = list(arriving)
     for now in sorted({at for at, _ in arriving} | set(range(PACK_MINUTES - 1, end + 1, PACK_MINUTES))):
-        now_ms = START_MS + now * MINUTE_MS
+        now_ms = begins_ms + now * MINUTE_MS
         while waiting and waiting[0][0] <= now:
             batch = ReadingBatch.of(waiting.pop(0)[1])
             with store.transaction() as work:
-                work.append(batch, heard_ms=now_ms)
-                watch.judge_readings(work, site, batch, now_ms=now_ms)
+                if scenario.get("arrive") == "imported":
+                    work.append(batch, heard_ms=now_ms, live=False)
+                    arrears.note_unjudged(work, site, batch)
+                else:
+                    work.append(batch, heard_ms=now_ms)
+                    watch.judge_readings(work, site, batch, now_ms=now_ms)
         with store.transaction() as work:
+            for minute in range(now - PACK_MINUTES + 1, now + 1):
+                if minute in facts:
+                    station.judge(work, site, facts[minute], now_ms=begins_ms + minute * MINUTE_MS)
             if scenario.get("silence"):
                 watch.judge_silence(work, site, now_ms=now_ms)
+            watch.judge_unjudged(work, site, now_ms=now_ms)
             if "rules" in scenario:
-                judge_rules(work, site, now_ms=now_ms)
+                watch.judge_rules(work, site, now_ms=now_ms)
     return sorted(store.read.incidents(), key=lambda incident: (incident.opened_ms, incident.sensor)), end
 
 
-def as_told(incident: Incident) -> dict[str, Any]:
+def as_told(incident: Incident, begins_ms: int) -> dict[str, Any]:
     """Give what an incident is, as the scenarios write it."""
     told: dict[str, Any] = {"kind": incident.kind.value, "sensor": incident.sensor}
     for name in ("began", "opened", "closed"):
         at_ms = getattr(incident, f"{name}_ms")
         if at_ms is not None:
-            told[name] = (at_ms - START_MS) // MINUTE_MS
+            told[name] = (at_ms - begins_ms) // MINUTE_MS
     if incident.worst_value is not None:
         told |= {"quantity": incident.quantity, "worst": round(incident.worst_value, 1)}
     return told | {"says": incident.reason}
@@ -183,8 +234,8 @@ def outcome(scenario: dict[str, Any]) -> Outcome:
     """Live through a scenario and lay what came beside what was to come."""
     with tempfile.TemporaryDirectory() as folder, SqliteStore.open(Path(folder) / "lumberroom.sqlite3") as store:
         incidents, end = live_through(store, scenario)
-        stands = standing(store.read, site_of(scenario), "store", now_ms=START_MS + end * MINUTE_MS)
-    came = [as_told(incident) for incident in incidents]
+        stands = standing(store.read, site_of(scenario), "store", now_ms=start_ms(scenario) + end * MINUTE_MS)
+    came = [as_told(incident, start_ms(scenario)) for incident in incidents]
     found, missed = [], []
     for expected in wanted(scenario):
         match = next((one for one in came if agrees(one, expected)), None)

@@ -1,8 +1,8 @@
 """Readings of a file into a store: checked as those of a sensor are, each portion in one transaction.
 
 Nothing is half-written: a portion is stored whole or not at all. A broken-off import is simply run again: what is there
-already counts as repeated. Readings that are brought in so are history: they are not judged, so no incident opens and
-no mail is sent for them, and they do not count as having heard the sensor.
+already counts as repeated. Readings that are brought in so do not count as having heard the sensor, and are not judged
+here: it is noted that they are to be, and the daemon does so (`ingest.watch.arrears`).
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from ingest.runtime.checking import fault
 from ingest.site.places import ROOM_ID, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
+from ingest.watch import arrears
 
 _BY: Final = "import"
 TOO_LATE: Final = "the readings around them went by keep_readings_days, so their statistics are final"
@@ -86,7 +87,7 @@ def store_portions(
             good = _without_strangers(good, site, counts)
         else:
             site = _with_new_sensors(good, site, room, counts)
-        _store(store, good, site if site is not before else None, now_ms, counts)
+        _store(store, good, site, site is not before, now_ms, counts)
     return counts
 
 
@@ -120,13 +121,16 @@ def _good(portion: Portion, now_ms: int, tell: Callable[[Trouble], None], counts
     return good
 
 
-def _store(store: SqliteStore, readings: list[Reading], site: Site | None, now_ms: int, counts: Counts) -> None:
+def _store(store: SqliteStore, readings: list[Reading], job: Site, is_new: bool, now_ms: int, counts: Counts) -> None:
     if not readings:
         return
     with store.transaction() as work:
-        if site is not None:
-            work.save_site(site, at_ms=now_ms, by=_BY)
-        appended = work.append(ReadingBatch.of(readings), heard_ms=now_ms, live=False)
+        if is_new:
+            work.save_site(job, at_ms=now_ms, by=_BY)
+        batch = ReadingBatch.of(readings)
+        appended = work.append(batch, heard_ms=now_ms, live=False)
+        if appended.stored or appended.amended:
+            arrears.note_unjudged(work, job, work.news(batch))
     counts.stored += appended.stored
     counts.repeated += appended.repeated
     counts.amended += appended.amended

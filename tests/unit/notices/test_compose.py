@@ -11,7 +11,7 @@ from email.utils import parsedate_to_datetime
 
 import pytest
 
-from ingest.notices.compose import compose, one_line
+from ingest.notices.compose import OF_THE_STATION, compose, one_line
 from ingest.notices.outbox import notice_facts
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind
 from ingest.site.places import Room, Site
@@ -213,9 +213,12 @@ def test_a_rule_beside_the_window_has_its_own_words(site) -> None:
 @pytest.mark.parametrize("kind", list(IncidentKind))
 def test_every_kind_of_incident_makes_a_mail(site, kind: IncidentKind) -> None:
     """Whatever the watch can tell has a subject, an advice and two bodies, open and closed."""
-    one = Incident(f"store.{kind.value}.a.x", "store", "a", kind, T0_MS, T0_MS + 600_000, "")
+    of_station = kind in OF_THE_STATION
+    room, sensor = ("", "hall-serial") if of_station else ("store", "a")
+    one = Incident(f"store.{kind.value}.a.x", room, sensor, kind, T0_MS, T0_MS + 600_000, "")
     for incident in (one, closed(one)):
         mail = mail_of(incident, site)
         text, _ = bodies(mail)
-        assert mail["Subject"].startswith("Plank store")
-        assert "north wall" in text
+        assert mail["Subject"].startswith(site.name if of_station else "Plank store")
+        assert "/rooms/" not in text if of_station else "north wall" in text
+        assert ('adapter "hall-serial"' in text) == (kind is IncidentKind.ADAPTER)

@@ -572,3 +572,68 @@ def test_a_sign_of_life_is_read(parsed: Parse) -> None:
     assert (wiring.alive.address, wiring.alive.every_s) == ("https://office.example.org/alive/walnut", 120.0)
     assert "walnut" not in repr(wiring)
     assert ["address" in one for one in sentences(parsed, SITE + ROOM + "[alive]\n")] == [True]
+
+
+WOOD = """
+[room.window]
+rh_percent = [35, 55]
+[room.in_service]
+temperature_c = [18, 24]
+rh_percent = [30, 55]
+[room.boards]
+species = "white oak"
+thickness_mm = 20
+width_mm = 140
+mc_percent = 9.5
+first_day = 2026-11-20
+[[room.phase]]
+name = "acclimating"
+first_day = 2026-12-01
+[room.phase.window]
+temperature_c = [18, 24]
+[[room.phase]]
+name = "in service"
+first_day = 2027-02-01
+[room.phase.window]
+rh_percent = [30, 60]
+[[room.sensor]]
+id = "a"
+checked_on = 2026-06-01
+check_every_days = 180
+"""
+
+
+def test_the_conditions_in_service_bound_the_emc_before_they_hold(parsed: Parse) -> None:
+    """18-24 °C and 30-55 % give 6.1 to 10.2 % EMC (Wood Handbook, table 4-2: 6.1 at 75 °F and 30 %), target 8.1 ± 2.
+
+    The room's own window and every phase but the last take that over; the last one is the service itself.
+    """
+    room = parsed(SITE + ROOM + WOOD).site.rooms[0]
+    assert room.window is not None
+    bounds = [window.emc_percent for window in (room.window, *(phase.window for phase in room.phases))]
+    assert [None if one is None else (one.low, one.high) for one in bounds] == [(6.1, 10.1), (6.1, 10.1), None]
+
+
+def test_a_job_with_boards_checks_and_station_limits_reads_back_the_same(parsed: Parse) -> None:
+    """What the job's text says of boards, conditions in service, checks and the station is what was read."""
+    site = parsed(SITE + "[station]\nadapter_down_minutes = false\ndisk_free_mb = 900\n" + ROOM + WOOD).site
+    assert site.rules.adapter_down_minutes is None
+    assert site.rooms[0].boards is not None
+    assert site.rooms[0].boards.species == "White oak, commercial"
+    assert (site.sensors[0].checked_on, site.sensors[0].check_every_days) == ("2026-06-01", 180)
+    assert parsed(job_text(site)).site == site
+
+
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        ('[room.boards]\nspecies = "stone"\nthickness_mm = 20\nwidth_mm = 140', "no species is called"),
+        ("[room.in_service]\nrh_percent = [30, 55]", "the temperature must be given once"),
+        ("[room.in_service]\ntemperature_c = [18, 24]\nrh_percent = { low = 30 }", "needs both ends"),
+        ('[[room.sensor]]\nid = "a"\nchecked_on = "soon"', "this is not a day"),
+    ],
+)
+def test_mistakes_about_wood_and_checks_are_told(parsed: Parse, lines: str, said: str) -> None:
+    """Each mistake is a sentence that says what is wrong."""
+    told = sentences(parsed, SITE + ROOM + f"{lines}\n")
+    assert said in str(told)
