@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ingest.site.places import Bounds, Sensor
 from ingest.site.series import Floats, Int64s, Series, SeriesKey
-from ingest.watch.figures import HOUR_MS, Air
+from ingest.watch.figures import HOUR_MS, Air, instants_of
 from ingest.watch.plan import bound_names, stretches
 
 NEVER_HOURS: Final = 99.0
@@ -34,7 +34,7 @@ def hours_to_leave(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series
         name: air.read.read(SeriesKey(sensor.id, name), begin_ms - _BINS * _BIN_MS, to_ms)
         for name in bound_names(air.plan)
     }
-    instants = np.unique(np.concatenate([one.at_ms for one in read.values()])) if read else np.empty(0, np.int64)
+    instants = instants_of(list(read.values()))
     instants = _thinned(instants[instants >= begin_ms])
     instants = instants[instants >= from_ms]
     lines = {name: _lines(samples, instants) for name, samples in read.items()}
@@ -49,10 +49,7 @@ def hours_to_leave(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series
 
 def _thinned(at_ms: Int64s) -> Int64s:
     """Keep the first instant of every ten minutes."""
-    if not len(at_ms):
-        return at_ms
-    _, first = np.unique(at_ms // _HEAD_EVERY_MS, return_index=True)
-    return at_ms[first]
+    return at_ms[np.flatnonzero(np.diff(at_ms // _HEAD_EVERY_MS, prepend=-1))]
 
 
 class _Lines(NamedTuple):
