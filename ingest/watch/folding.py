@@ -234,6 +234,7 @@ class _Walk:
         self._unsure_for_good = any(name not in self._names for name in state.guilty)
         self._worst = state.worst
         self._excess = state.excess
+        self._sums: list[NDArray[np.int64]] | None = None  # by bound quantity; made when something is outside
 
     def to_the_end(self, changes: list[Change]) -> SensorState:
         """Walk through all samples, note the changes, give the state after the last one."""
@@ -300,7 +301,7 @@ class _Walk:
             return
         verdict = self._columns.verdict[index:end]
         outside = np.flatnonzero(verdict == _OUTSIDE)
-        self._grow_over(index, end)
+        self._grow(index, end)
         if len(outside):
             self._evidence_ms = int(self._samples.at_ms[index + outside[-1]])
             self._guilty |= int(np.bitwise_or.reduce(self._columns.out[index:end]))
@@ -320,45 +321,38 @@ class _Walk:
         assert bound is not None
         self._worst = Worst(name, bound, value, int(self._samples.at_ms[index]), share)
 
-    def _before(self, number: int, index: int) -> tuple[float, int] | None:
-        """Give the value of a bound quantity that was heard last before a sample, and when; None where none was."""
-        name = self._names[number]
-        last = int(self._columns.held_at[number][index - 1]) if index else -1
-        if last < 0:
-            return self._begun.held.get(name)
-        return float(self._samples.values[name][last]), int(self._samples.at_ms[last])
+    def _grow(self, index: int, end: int) -> None:
+        """Add what these samples end of the time outside, as `judge._grown` of each."""
+        if self._sums is None:
+            self._sums = [self._summed(number, name) for number, name in enumerate(self._names)]
+        more = [sums.item(end) - sums.item(index) for sums in self._sums]
+        if any(more):
+            self._excess = with_excess(self._excess, dict(zip(self._names, more, strict=True)))
 
-    def _grow(self, index: int) -> None:
-        """Add what one sample ends of the time outside, as `judge._grown`."""
-        at_ms = int(self._samples.at_ms[index])
-        more = {}
-        for number, name in enumerate(self._names):
-            before = self._before(number, index)
-            if before is None or self._columns.held_at[number][index] != index or at_ms - before[1] > self._silent_ms:
-                continue
-            bounds, value = self._rule.bounds[name], float(self._samples.values[name][index])
-            more[name] = (excess_steps(bounds, before[0]) + excess_steps(bounds, value)) * (at_ms - before[1])
-        self._excess = with_excess(self._excess, more)
-
-    def _grow_over(self, index: int, end: int) -> None:
-        """Add what many samples end of the time outside, each as `_grow`."""
-        more = {}
-        for number, name in enumerate(self._names):
-            fresh = index + np.flatnonzero(self._columns.held_at[number][index:end] == np.arange(index, end))
-            if not len(fresh):
-                continue
-            value, at_ms = self._samples.values[name][fresh], self._samples.at_ms[fresh]
-            before = self._before(number, index)
-            if before is not None:
-                value, at_ms = np.append(before[0], value), np.append(before[1], at_ms)
-            steps, lasted_ms = _excess_steps(self._rule.bounds[name], value), np.diff(at_ms)
-            counted = np.where(lasted_ms <= self._silent_ms, lasted_ms, 0)
-            more[name] = int(((steps[:-1] + steps[1:]) * counted).sum())
-        self._excess = with_excess(self._excess, more)
-
-    @property
-    def _silent_ms(self) -> int:
-        return self._rule.silent_ms
+    def _summed(self, number: int, name: str) -> NDArray[np.int64]:
+        """Give, for each sample, what all samples before it end of the time outside; one more for the end."""
+        count = len(self._samples)
+        sums = np.zeros(count + 1, dtype=np.int64)
+        fresh = np.flatnonzero(self._columns.held_at[number] == np.arange(count))
+        if not len(fresh):
+            return sums
+        bounds, value, at_ms = self._rule.bounds[name], self._samples.values[name], self._samples.at_ms
+        held, heard_ms = self._begun.held.get(name, (float(value[fresh[0]]), int(at_ms[fresh[0]])))
+        if not bounds.excess(held) and not (self._columns.out & (1 << number)).any():
+            return sums
+        if len(fresh) < count:
+            value, at_ms = value[fresh], at_ms[fresh]
+        steps, lasted_ms = _excess_steps(bounds, value), np.diff(at_ms, prepend=heard_ms)
+        lasted_ms[lasted_ms > self._rule.silent_ms] = 0
+        twice = steps.copy()
+        twice[1:] += steps[:-1]
+        twice[0] += excess_steps(bounds, held)
+        twice *= lasted_ms
+        if len(fresh) < count:
+            sums[fresh + 1] = twice
+            return np.cumsum(sums, out=sums)
+        np.cumsum(twice, out=sums[1:])
+        return sums
 
     def _judge(self, index: int) -> None:
         """Judge one sample: `judge._judged`, on this walk's own figures."""
@@ -373,7 +367,7 @@ class _Walk:
         start = BROKEN_BY_GAP.get(self._state, self._state) if gap else self._state
         was = self._state
         if start in COUNTING:
-            self._grow(index)
+            self._grow(index, index + 1)
         self._state, self._why = STEPS[start, verdict]
         if start is not was and self._state is not RoomState.WITHIN:
             self._why = Why.GAP
@@ -440,9 +434,10 @@ class _Walk:
 
 def _excess_steps(bounds: Bounds, value: Floats) -> NDArray[np.int64]:
     """Give `judge.excess_steps` of many values, none of them NaN."""
-    below = 0.0 if bounds.low is None else np.where(value < bounds.low, bounds.low - value, 0.0)
-    above = 0.0 if bounds.high is None else np.where(value > bounds.high, value - bounds.high, 0.0)
-    return np.rint((below + above) * EXCESS_PER_UNIT).astype(np.int64)
+    low, high = (-np.inf if bounds.low is None else bounds.low), (np.inf if bounds.high is None else bounds.high)
+    outside = value - np.clip(value, low, high)
+    outside *= EXCESS_PER_UNIT
+    return np.abs(np.rint(outside, out=outside), out=outside).astype(np.int64)
 
 
 def _next(indices: NDArray[np.int64], index: int, count: int) -> int:

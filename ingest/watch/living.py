@@ -103,7 +103,9 @@ def turned(saved: RoomMemory | None, memory: RoomMemory) -> bool:
     if saved.ahead != memory.ahead or len(saved.sensors) != len(memory.sensors):
         return True
     return any(
-        (was := saved.sensors.get(name)) is None or was.state is not state.state or is_told(was, state)
+        (was := saved.sensors.get(name)) is None
+        or (was.state, was.since_ms) != (state.state, state.since_ms)
+        or is_told(was, state)
         for name, state in memory.sensors.items()
     )
 
