@@ -100,6 +100,18 @@ class OfficeReader:
         """Give the office's own notices."""
         return self._records.notices(state=state, limit=limit)
 
+    def telling_due(self, now_ms: int) -> bool:
+        """Say whether something is held back, or waits for somebody to answer, until `now_ms` at the latest."""
+        return self._records.telling_due(now_ms)
+
+    def sent_lately(self, limit: int) -> list[tuple[int, int]]:
+        """Give when the notices that went out last were committed and sent (UTC ms), newest first."""
+        return self._records.sent_lately(limit)
+
+    def record_head(self) -> tuple[int, str]:
+        """Give number and hash of the newest entry of the office's own record."""
+        return self._records.record_head()
+
     def judgement(self, room: str) -> dict[str, Any] | None:
         """Give nothing: the sites judge their rooms."""
         return None

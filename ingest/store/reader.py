@@ -13,7 +13,7 @@ from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeState
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
-from ingest.store import forwarding, handlings, incidents, outbox, records
+from ingest.store import forwarding, handlings, incidents, outbox, records, telling
 from ingest.store.api import Changes, SeriesExtent
 from ingest.store.forwarding import SetAside
 from ingest.store.series import feed, lookup, rows, together
@@ -124,6 +124,16 @@ class SqliteReader:
         """Give notices of the outbox, lowest number first."""
         with self._snapshot() as connection:
             return outbox.find(connection, state=state, limit=limit)
+
+    def telling_due(self, now_ms: int) -> bool:
+        """Say whether something is held back, or waits for somebody to answer, until `now_ms` at the latest."""
+        with self._snapshot() as connection:
+            return telling.TellingBook(connection).is_due(now_ms)
+
+    def sent_lately(self, limit: int) -> list[tuple[int, int]]:
+        """Give when the notices that went out last were committed and sent (UTC ms), newest first."""
+        with self._snapshot() as connection:
+            return telling.sent_lately(connection, limit)
 
     def judgement(self, room: str) -> dict[str, Any] | None:
         """Give the watch's saved state of a room, or None."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import sqlite3
 from typing import Final
 
-from ingest.store import forwarding
+from ingest.store import forwarding, telling
 
-TABLES: Final = (*forwarding.TABLES,)
+TABLES: Final = (*forwarding.TABLES, *telling.TABLES)
 
 
 def people_and_engines(connection: sqlite3.Connection) -> None:
