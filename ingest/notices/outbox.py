@@ -187,5 +187,3 @@ def refreshed(facts: dict[str, Any], incident: Incident | None) -> dict[str, Any
 def _openings(work: UnitOfWork, incident: Incident) -> int:
     newest = from_json(work.read.judgement(incident.room))
     return newest.openings if newest.incident is not None and newest.incident.id == incident.id else 1
-
-

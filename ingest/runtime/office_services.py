@@ -20,7 +20,7 @@ from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.office_settings import OfficeWiring
 from ingest.runtime.office_watch import OfficeWatch
 from ingest.site.handling import Handling
-from ingest.site.incidents import Incident, Notice, NoticeState, RoomState
+from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, RoomState
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store.api import SeriesExtent, StoreReader
@@ -103,6 +103,10 @@ class OfficeReader:
     def telling_due(self, now_ms: int) -> bool:
         """Say whether something is held back, or waits for somebody to answer, until `now_ms` at the latest."""
         return self._records.telling_due(now_ms)
+
+    def digest_noted(self, channel: str, recipient: str, kind: NoticeKind, day: str) -> bool | None:
+        """Say whether the digest of a day was written (True) or left out (False); None where neither."""
+        return self._records.digest_noted(channel, recipient, kind, day)
 
     def sent_lately(self, limit: int) -> list[tuple[int, int]]:
         """Give when the notices that went out last were committed and sent (UTC ms), newest first."""

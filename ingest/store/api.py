@@ -128,6 +128,10 @@ class RecordReader(Protocol):
         """Say whether something is held back, or waits for somebody to answer, until `now_ms` at the latest."""
         ...
 
+    def digest_noted(self, channel: str, recipient: str, kind: NoticeKind, day: str) -> bool | None:
+        """Say whether the digest of a day was written (True) or left out (False); None where neither."""
+        ...
+
     def sent_lately(self, limit: int) -> list[tuple[int, int]]:
         """Give when the notices that went out last were committed and sent (UTC ms), newest first."""
         ...

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from ingest.physics import air
 from ingest.site.handling import Handling
-from ingest.site.incidents import Incident, Notice, NoticeState
+from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store import forwarding, handlings, incidents, outbox, records, telling
@@ -129,6 +129,11 @@ class SqliteReader:
         """Say whether something is held back, or waits for somebody to answer, until `now_ms` at the latest."""
         with self._snapshot() as connection:
             return telling.TellingBook(connection).is_due(now_ms)
+
+    def digest_noted(self, channel: str, recipient: str, kind: NoticeKind, day: str) -> bool | None:
+        """Say whether the digest of a day was written (True) or left out (False); None where neither."""
+        with self._snapshot() as connection:
+            return telling.TellingBook(connection).digest(channel, recipient, kind, day)
 
     def sent_lately(self, limit: int) -> list[tuple[int, int]]:
         """Give when the notices that went out last were committed and sent (UTC ms), newest first."""

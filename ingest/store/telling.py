@@ -89,7 +89,8 @@ class TellingBook:
     def whom_something_is_due(self, now_ms: int) -> list[tuple[str, str]]:
         """Give channel and recipient of those from whom something was held back until now."""
         found = self._connection.execute(
-            "SELECT DISTINCT channel, recipient FROM notice WHERE state = 'held' AND due_ms <= ? ORDER BY 1, 2", (now_ms,)
+            "SELECT DISTINCT channel, recipient FROM notice WHERE state = 'held' AND due_ms <= ? ORDER BY 1, 2",
+            (now_ms,),
         )
         return [(channel, recipient) for channel, recipient in found]
 
@@ -112,9 +113,7 @@ class TellingBook:
     def fold(self, numbers: Iterable[int], into_number: int) -> None:
         """Note that held notices are told by another one.  into_number: its number; 0 where nothing was left to tell."""
         for number in numbers:
-            self._connection.execute(
-                "UPDATE notice SET state = ? WHERE number = ?", (NoticeState.FOLDED.value, number)
-            )
+            self._connection.execute("UPDATE notice SET state = ? WHERE number = ?", (NoticeState.FOLDED.value, number))
             self._connection.execute("INSERT OR REPLACE INTO folding VALUES (?, ?)", (number, into_number))
 
     def escalate(self, escalation: Escalation) -> None:
