@@ -23,7 +23,8 @@ MOST_NAMES: Final = 3
 
 def stories_of(notice: Notice) -> list[Story]:
     """Give what is told, one by one, those still open first."""
-    reader = {name: notice.facts[name] for name in ("units", "clock", "time_zone") if name in notice.facts}
+    names = ("units", "clock", "time_zone")
+    reader: dict[str, Any] = {name: notice.facts[name] for name in names if name in notice.facts}
     stories = [Story.of({**item, **reader}) for item in notice.facts["items"]]
     return sorted(stories, key=lambda story: (not story.incident.is_open, story.incident.began_ms))
 

@@ -114,7 +114,7 @@ def _figures(room: Mapping[str, Any], telling: Telling) -> list[tuple[str, str]]
     for quantity, (low, high) in room["extremes"].items():
         rows.append((digits.title(quantity), _range(quantity, low, high, telling)))
     if room["emc_range"]:
-        rows.append(("EMC, hourly", _range("emc_percent", *room["emc_range"], telling)))
+        rows.append(("EMC, hourly", _range("emc_percent", room["emc_range"][0], room["emc_range"][1], telling)))
     return rows
 
 

@@ -7,7 +7,6 @@ held back is told later by `ingest.notices.rounds`; `ingest.notices.postman` del
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from typing import Any
 
 from ingest.notices.deciding import DAY_MS, Held, Moment, Told, hold, what_to_tell

@@ -6,6 +6,7 @@ Nothing later than the notice is drawn, so that a mail sent a day late shows wha
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Final, Protocol
 
 import numpy as np
@@ -51,6 +52,14 @@ class Pictures(Protocol):
     def __call__(self, notice: Notice) -> tuple[Shown, ...]:
         """Draw them; nothing where there is nothing to draw."""
         ...
+
+
+class NoPictures:
+    """Draws nothing: where there is no store at hand."""
+
+    def __call__(self, notice: Notice) -> tuple[Shown, ...]:
+        """Give none."""
+        return ()
 
 
 class StorePictures:
@@ -101,7 +110,8 @@ def incident_picture(read: SeriesReader, notice: Notice) -> TimePicture:
     edges_ms = np.linspace(from_ms, to_ms, BUCKETS + 1).astype(np.int64)
     lines = (_line(read.buckets(SeriesKey(incident["sensor"], quantity), edges_ms), facts["sensor"]),)
     bounds = (facts["window"] or {}).get(quantity)
-    return _picture(quantity, edges_ms, lines, facts, bounds, incident["began_ms"], incident["closed_ms"])
+    picture = _picture(quantity, edges_ms, lines, facts, bounds)
+    return replace(picture, began_ms=incident["began_ms"], ended_ms=incident["closed_ms"])
 
 
 def room_picture(read: SeriesReader, asked: Mapping[str, Any], facts: Mapping[str, Any]) -> TimePicture:
@@ -120,8 +130,6 @@ def _picture(
     lines: tuple[TimeLine, ...],
     facts: Mapping[str, Any],
     bounds: Mapping[str, float | None] | None,
-    began_ms: int | None = None,
-    ended_ms: int | None = None,
 ) -> TimePicture:
     telling = telling_of(facts)
     return TimePicture(
@@ -132,8 +140,6 @@ def _picture(
         bounds=Bounds(**bounds) if bounds else None,
         units=telling.units,
         clock=telling.clock,
-        began_ms=began_ms,
-        ended_ms=ended_ms,
     )
 
 

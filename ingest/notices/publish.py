@@ -16,8 +16,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-import aiomqtt
-
 from ingest.notices.channel import Later, Outcome, Sent
 from ingest.notices.notice_json import as_bytes
 from ingest.notices.story import one_line
@@ -70,9 +68,11 @@ class PublishChannel:
         if broker.trouble:
             return Later(broker.trouble)
         body = as_bytes(notice, self._writer.links_beside(notice))
+        from aiomqtt import MqttError  # on use: most sites publish nowhere
+
         try:
             await _publish(broker, topic_of(broker.topic, notice), body)
-        except (aiomqtt.MqttError, OSError, ValueError) as error:
+        except (MqttError, OSError, ValueError) as error:
             return Later(_trouble(broker, error))
         return Sent()
 
@@ -84,6 +84,8 @@ def topic_of(beginning: str, notice: Notice) -> str:
 
 
 async def _publish(broker: BrokerSettings, topic: str, body: bytes) -> None:
+    import aiomqtt
+
     context = None
     if broker.tls:
         file = None if broker.ca_file is None else str(broker.ca_file)

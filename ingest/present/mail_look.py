@@ -211,7 +211,8 @@ def _actions(actions: Sequence[Action]) -> str:
         f"{escape(one.wording)}</a>"
         for one in actions
     )
-    return f'<div style="margin:4px 0 0">{buttons}</div><p class="soft" style="margin:0;{_sans(13, _SOFT)}">{ACTIONS_NOTE}</p>'
+    note = f'<p class="soft" style="margin:0;{_sans(13, _SOFT)}">{ACTIONS_NOTE}</p>'
+    return f'<div style="margin:4px 0 0">{buttons}</div>{note}'
 
 
 def _commands(commands: Sequence[str]) -> str:

@@ -1,6 +1,6 @@
-"""A small chart over time for mails, drawn as SVG text: the window as a band, what left it in the colour of alarm. Pure.
+"""A small chart over time for mails, drawn as SVG text: the window as a band, what left it in the colour of alarm.
 
-It brings its own paper, so that it reads the same in a light and in a dark mail program.
+Pure. It brings its own paper, so that it reads the same in a light and in a dark mail program.
 """
 
 from __future__ import annotations
@@ -106,7 +106,8 @@ class _Drawing:
             if left + len(word) * 3.2 < x < right - len(word) * 2.8:
                 yield f'<text x="{x:.1f}" y="{bottom + 5 + self.strip.text:.1f}" text-anchor="middle">'
                 yield f"{escape(word)}</text>"
-        yield f'<rect x="{left}" y="{top}" width="{right - left}" height="{bottom - top}" fill="none" stroke="{_EDGE}"/>'
+        yield f'<rect x="{left}" y="{top}" width="{right - left}" height="{bottom - top}" fill="none"'
+        yield f' stroke="{_EDGE}"/>'
         yield f'<text x="{left}" y="{top - 8}">{escape(self._name())}</text>'
 
     def _name(self) -> str:

@@ -91,7 +91,7 @@ class Daemon:
         self._systemd = Systemd()
         self._site = wiring.site
         self._news = NewsBoard()
-        self._notifying = Notifying(wiring, self.clock)
+        self._notifying = Notifying(wiring, self.clock, site=lambda: self._site)
         self._forwarding = Forwarding(wiring.central, self.clock, lambda: self._site) if wiring.central else None
         self._watch = Watch()
         self._went_round_s = self.clock.monotonic_s()

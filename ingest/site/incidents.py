@@ -112,8 +112,8 @@ class NoticeState(enum.Enum):
 class Notice:
     """A row of the outbox, committed in the transaction of the incident that caused it.
 
-    number: rises in the order of commit.  channel: "mail", "webhook", "publish" or "command".  facts: what the composer needs, frozen when committed
-    (JSON-able).  due_ms: not to be tried before.
+    number: rises in the order of commit.  channel: "mail", "webhook", "publish" or "command".  facts: what the
+    composer needs, frozen when committed (JSON-able).  due_ms: not to be tried before.
     """
 
     number: int

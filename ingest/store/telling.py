@@ -111,7 +111,7 @@ class TellingBook:
         return found[0] if found else None
 
     def fold(self, numbers: Iterable[int], into_number: int) -> None:
-        """Note that held notices are told by another one.  into_number: its number; 0 where nothing was left to tell."""
+        """Note that held notices are told by another one.  into_number: its number; 0: nothing was left to tell."""
         for number in numbers:
             self._connection.execute("UPDATE notice SET state = ? WHERE number = ?", (NoticeState.FOLDED.value, number))
             self._connection.execute("INSERT OR REPLACE INTO folding VALUES (?, ?)", (number, into_number))

@@ -11,8 +11,9 @@ from email.utils import parsedate_to_datetime
 
 import pytest
 
-from ingest.notices.compose import compose, one_line
+from ingest.notices.compose import Beside, compose
 from ingest.notices.outbox import notice_facts
+from ingest.notices.story import one_line
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind
 from ingest.site.places import Room, Site
 from ingest.watch.reasons import NO_WINDOW
@@ -29,7 +30,8 @@ def noticed(incident: Incident, site: Site, *, openings: int = 1, units: str = "
 
 def mail_of(incident: Incident, site: Site, **more) -> EmailMessage:
     """Compose, and read back what would travel."""
-    sent = compose(noticed(incident, site, **more), sender=SENDER, page_address="http://store.example:8430/")
+    beside = Beside(page_address="http://store.example:8430/")
+    sent = compose(noticed(incident, site, **more), sender=SENDER, beside=beside)
     read = message_from_bytes(sent.as_bytes(), policy=policy.default)
     assert isinstance(read, EmailMessage)
     return read
