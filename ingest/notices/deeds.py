@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
-
+from dashboards.services import DeedView
 from ingest.errors import RefusedError
 from ingest.notices.links import QUIET_MS, WORDINGS, Deed, DeedKind, Links
 from ingest.present import words
@@ -14,42 +12,6 @@ from ingest.site.places import Site
 from ingest.store.api import StoreReader, UnitOfWork
 from ingest.watch.handling import acknowledge, snooze
 from ingest.watch.reasons import Telling, incident_reason, sensor_name
-
-GUESSES: Final = 20
-GUESSES_IN_MS: Final = 60_000
-"""So many links that are not ours in a minute are answered; more only by "too many"."""
-
-
-@dataclass(frozen=True, slots=True)
-class DeedView:
-    """What the page of a link shows.
-
-    wording: what the link does.  who: for whom it was signed.  what: the incident in a sentence.  standing: where
-    people stand with it, or empty.  is_done: whether the deed has been done already.  can_do: whether it can be done.
-    """
-
-    wording: str
-    who: str
-    room: str
-    what: str
-    standing: str
-    is_done: bool
-    can_do: bool
-
-
-class Guard:
-    """Counts links that are not ours, so that nobody tries keys at leisure; what is ours is always let through."""
-
-    def __init__(self) -> None:
-        self._begins_ms = 0
-        self._count = 0
-
-    def is_enough(self, now_ms: int) -> bool:
-        """Count one more and say whether there were too many of late."""
-        if not 0 <= now_ms - self._begins_ms < GUESSES_IN_MS:
-            self._begins_ms, self._count = now_ms, 0
-        self._count += 1
-        return self._count > GUESSES
 
 
 def view(links: Links, read: StoreReader, site: Site, token: str, now_ms: int) -> DeedView:

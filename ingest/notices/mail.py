@@ -37,7 +37,8 @@ class MailSettings:
 
     security: "starttls" (usual with port 587), "tls" (465) or "none" (a server on the same machine).
     password: already read from the environment or a credential file; never printed.  ca_file: certificates to trust
-    instead of the system's.  timeout_s: for each step of the conversation (s).  trouble: why mail cannot go out as things are set up (a sentence), or empty.
+    instead of the system's.  timeout_s: for each step of the conversation (s).  trouble: why mail cannot go out as
+    things are set up (a sentence), or empty.
     """
 
     server: str

@@ -1,10 +1,11 @@
 """Notices as web hooks: a signed JSON body posted to an address of the user's own.
 
 The body is the one JSON form of notices (`ingest.notices.notice_json`). Each request carries three headers:
-`Lumberroom-Notice`, the notice's number, the same when it is sent again, so that a receiver can tell; `Lumberroom-Sent`, our clock in seconds;
-`Lumberroom-Signature`, "sha256=" and the hexadecimal HMAC-SHA256 (RFC 2104), under the shared secret, of the text of
-`Lumberroom-Sent`, a full stop, and the body. A receiver checks the signature in constant time and refuses what was sent
-more than some minutes ago. Redirections are not followed: what is signed for one address is for no other.
+`Lumberroom-Notice`, the notice's number, the same when it is sent again, so that a receiver can tell;
+`Lumberroom-Sent`, our clock in seconds; `Lumberroom-Signature`, "sha256=" and the hexadecimal HMAC-SHA256 (RFC 2104),
+under the shared secret, of the text of `Lumberroom-Sent`, a full stop, and the body. A receiver checks the signature in
+constant time and refuses what was sent more than some minutes ago. Redirections are not followed: what is signed for
+one address is for no other.
 """
 
 from __future__ import annotations

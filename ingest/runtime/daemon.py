@@ -192,6 +192,7 @@ class Daemon:
             forwarding=self._forwarding.status if self._forwarding else None,
             demo_speed=self._demo_speed,
             mails=self._mails,
+            deeds=self._notifying.desk(store, intake.write, lambda: self._site),
         )
         return DaemonServices(parts)
 

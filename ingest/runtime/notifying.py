@@ -18,6 +18,7 @@ from ingest.notices.outbox import enqueue, trial_notice
 from ingest.notices.postman import READ_AT_ONCE, Postman
 from ingest.notices.recipients import Recipient
 from ingest.present.digits import Units
+from ingest.runtime.deed_desk import DeedDesk, Write
 from ingest.runtime.ways import channels_of
 from ingest.runtime.wiring import MailWiring, PageWiring, TellingWiring, WebhookWiring
 from ingest.site.incidents import Incident, NoticeState
@@ -126,6 +127,11 @@ class Notifying:
             _log.error("notices go out without links", error=str(error))
             return
         self.links = Links(key, self._wiring.page.public_address)
+
+    def desk(self, store: Store, write: Write, site: Callable[[], Site]) -> DeedDesk:
+        """Give what signed links can do.  write: runs a piece of writing between others."""
+        address = self._wiring.page.public_address
+        return DeedDesk(lambda: self.links, store, site, self._clock, write, public_address=address)
 
     async def trial(self, site: Site) -> AsyncIterator[tuple[Recipient, Outcome]]:
         """Send everyone who would be told a notice that tells of nothing; give what became of each, one by one."""

@@ -8,7 +8,7 @@ from importlib import metadata
 from typing import Any, Final
 
 from adapters.contract import Reading
-from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
+from dashboards.services import AdapterStatus, CaughtMail, Deeds, ForwardingStatus, News, RoomStanding, Submitted
 from ingest.central.central_store import CentralSeries
 from ingest.central.hearing import SiteTold
 from ingest.central.names import joined, room_name, sensor_name
@@ -153,6 +153,7 @@ class OfficeServices:
         self.read: StoreReader = reader
         self._reader = reader
         self.demo_speed: float | None = None
+        self.deeds: Deeds | None = None
         self.units = Units(wiring.units)
 
     def site(self) -> Site:

@@ -9,7 +9,7 @@ from importlib import metadata
 from typing import Any, Final
 
 from adapters.contract import Reading
-from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
+from dashboards.services import AdapterStatus, CaughtMail, Deeds, ForwardingStatus, News, RoomStanding, Submitted
 from ingest.clock import Clock
 from ingest.present.digits import Units
 from ingest.runtime.fitness import failings
@@ -55,6 +55,7 @@ class Parts:
     forwarding: Callable[[], ForwardingStatus] | None = None
     demo_speed: float | None = None
     mails: Callable[[], Sequence[CaughtMail]] = no_mails
+    deeds: Deeds | None = None
 
 
 class DaemonServices:
@@ -68,6 +69,7 @@ class DaemonServices:
         self.read: StoreReader = parts.store.read
         self.demo_speed: float | None = parts.demo_speed
         self.units = Units(parts.wiring.units)
+        self.deeds: Deeds | None = parts.deeds
 
     def site(self) -> Site:
         """Give the job as it stands, each room with the window that holds now."""
@@ -156,7 +158,8 @@ class DaemonServices:
         waiting = self.read.notices(state=NoticeState.WAITING)
         refused = self.read.notices(state=NoticeState.REFUSED)
         last_error = next((notice.last_error for notice in reversed(waiting) if notice.last_error), "")
-        return {"waiting": len(waiting), "refused": len(refused), "last_error": last_error}
+        held = self.read.notices(state=NoticeState.HELD)
+        return {"waiting": len(waiting), "held": len(held), "refused": len(refused), "last_error": last_error}
 
 
 def _adapter_figures(status: AdapterStatus) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from starlette.testclient import TestClient
 
 from adapters.contract import QUANTITIES, Reading, Rejection, Stamp
 from dashboards.app import create_app
-from dashboards.services import AdapterStatus, CaughtMail, ForwardingStatus, News, RoomStanding, Submitted
+from dashboards.services import AdapterStatus, CaughtMail, Deeds, ForwardingStatus, News, RoomStanding, Submitted
 from ingest.clock import DrivenClock
 from ingest.errors import StorageError
 from ingest.present.digits import Units
@@ -62,6 +62,7 @@ class BenchServices:
     clock: DrivenClock = field(default_factory=lambda: DrivenClock(NOW_MS))
     units: Units = Units.SI
     demo_speed: float | None = None
+    deeds: Deeds | None = None
     statuses: list[AdapterStatus] = field(default_factory=list)
     strangers: dict[str, int] = field(default_factory=dict)
     caught: list[CaughtMail] = field(default_factory=list)
