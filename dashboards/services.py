@@ -95,7 +95,7 @@ class CaughtMail:
 class DeedView:
     """What a signed link would do, or has done.
 
-    wording: what it does, "I see to it".  who: to whom it was sent.  room: its title.  what: the incident in a sentence.
+    wording: what it does, "I see to it".  who: to whom it was sent.  room: its title.  what: the incident in words.
     standing: where people stand with it, or empty.  is_done: whether nothing is left to do.  can_do: whether it still
     could be done, were it not.
     """

@@ -89,6 +89,10 @@ def _lead(notice: Notice, stories: Sequence[Story]) -> str:
     since = telling.at(notice.facts["held_since_ms"])
     still, over = _parted(stories)
     said = [f"These came up from {since} on and were {whys}."]
+    if _whys(notice) == [Why.CAUSE]:
+        said = [
+            f"These came up from {since} on, seem to have the cause of what you were told first, and are told together."
+        ]
     if over and still:
         said.append(f"{len(still)} of {len(stories)} are still open; {len(over)} are over by themselves.")
     elif over:

@@ -18,6 +18,7 @@ from ingest.notices.deciding import Why
 from ingest.notices.envelope import Shown, Written, enveloped
 from ingest.notices.story import SEVERITY_WORDS, Story, record_words
 from ingest.present import digits, words
+from ingest.present.digits import Units
 from ingest.present.mail_look import Action, Letter, Picture, Tone
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, Severity
 from ingest.site.places import AcclimationWindow, Bounds
@@ -237,11 +238,18 @@ def _how_bad(story: Story) -> list[tuple[str, str]]:
         limit = digits.limit(incident.quantity, incident.bound, telling.units)
         rows.append(("Beyond its bound by", f"{beyond} (bound {limit})"))
         if incident.excess_hours:
-            added_up = digits.difference(incident.quantity, incident.excess_hours, telling.units)
-            rows.append(("Added up over time", f"{added_up} times hours"))
+            rows.append(("How far times how long", _added_up(incident.quantity, incident.excess_hours, telling.units)))
     if incident.kind in (IncidentKind.WINDOW, IncidentKind.HEADING):
         rows.append(("Its window", _window_words(story)))
     return [*rows, ("Measured by", story.sensor)]
+
+
+def _added_up(quantity: str, excess_hours: float, units: Units) -> str:
+    """Say degree-hours and their like."""
+    number, _, unit = digits.difference(quantity, excess_hours, units).partition(" ")
+    if unit in ("°C", "K", "°F"):
+        return f"{number} degree-hours ({unit})"
+    return f"{number} point-hours" if unit == "points" else f"{number} {unit} times hours"
 
 
 def _window_words(story: Story) -> str:

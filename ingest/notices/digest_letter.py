@@ -94,7 +94,7 @@ def _part(room: Mapping[str, Any], telling: Telling, picture: Picture | None, *,
 def _incidents(room: Mapping[str, Any], telling: Telling, *, is_month: bool) -> list[str]:
     found = room["incidents"]
     if not found:
-        return ["Nothing was told of it."] if is_month else []
+        return ["No incident."] if is_month else []
     said = [incident_reason(incident_from_json(one["incident"]), one["sensor"], telling) for one in found[:MOST_TOLD]]
     more = len(found) - MOST_TOLD
     return [*said, f"And {more} more, which stand on the page."] if more > 0 else said
@@ -111,8 +111,9 @@ def _figures(room: Mapping[str, Any], telling: Telling) -> list[tuple[str, str]]
         ):
             share = 100.0 * room[name] / total_ms
             rows.append((label, f"{_share(share)}, {words.duration_ms(room[name])}" if room[name] else _share(share)))
-    for quantity, (low, high) in room["extremes"].items():
-        rows.append((digits.title(quantity), _range(quantity, low, high, telling)))
+    for quantity in ("temperature_c", "rh_percent"):
+        if found := room["extremes"].get(quantity):
+            rows.append((digits.title(quantity), _range(quantity, found[0], found[1], telling)))
     if room["emc_range"]:
         rows.append(("EMC, hourly", _range("emc_percent", room["emc_range"][0], room["emc_range"][1], telling)))
     return rows

@@ -28,7 +28,7 @@ class Picture:
     cid: str
     alt: str
     width: int = 500
-    height: int = 210
+    height: int = 230
 
 
 @dataclass(frozen=True, slots=True)

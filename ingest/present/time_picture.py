@@ -65,12 +65,12 @@ class TimePicture:
 def describe(picture: TimePicture) -> str:
     """Say in a sentence what the chart shows, for whoever cannot see it."""
     until = words.instant(picture.to_ms, picture.time_zone, picture.clock)
-    stretch = f"{words.duration_ms(picture.to_ms - picture.from_ms)} up to {until}"
+    chart = f"Chart, {words.duration_ms(picture.to_ms - picture.from_ms)} up to {until}"
     found = picture.extremes()
     if found is None:
-        return f"Chart: no {short(picture.quantity)} was heard in the {stretch}."
+        return f"{chart}: no {short(picture.quantity)} was heard."
     low, high = (amount(picture.quantity, value, picture.units) for value in found)
-    said = f"Chart: {short(picture.quantity)} lay between {low} and {high} in the {stretch}"
+    said = f"{chart}: {short(picture.quantity)} between {low} and {high}"
     if picture.bounds is not None:
         said += f"; the bounds are {bounds_words(picture.quantity, picture.bounds, picture.units)}"
     return f"{said}."

@@ -31,13 +31,13 @@ class Strip:
 
     width: int
     height: int
-    margins: tuple[int, int, int, int] = (44, 24, 12, 24)
-    text: float = 12.5
+    margins: tuple[int, int, int, int] = (48, 28, 12, 28)
+    text: float = 15.0
     ticks_up: int = 5
 
 
-LARGE: Final = Strip(500, 210)
-SMALL: Final = Strip(500, 118, ticks_up=3)
+LARGE: Final = Strip(500, 230)
+SMALL: Final = Strip(500, 136, ticks_up=3)
 
 
 def time_strip_svg(picture: TimePicture, strip: Strip = LARGE) -> str:
@@ -103,12 +103,12 @@ class _Drawing:
         for at_ms, word in time_ticks(picture):
             x = self.across.at(float(at_ms))
             yield f'<path d="M{x:.1f} {bottom}v4M{x:.1f} {top}V{bottom}" stroke="{_SOFT}" stroke-opacity=".3"/>'
-            if left + len(word) * 3.2 < x < right - len(word) * 2.8:
+            if left + len(word) * 3.8 < x < right - len(word) * 3.4:
                 yield f'<text x="{x:.1f}" y="{bottom + 5 + self.strip.text:.1f}" text-anchor="middle">'
                 yield f"{escape(word)}</text>"
         yield f'<rect x="{left}" y="{top}" width="{right - left}" height="{bottom - top}" fill="none"'
         yield f' stroke="{_EDGE}"/>'
-        yield f'<text x="{left}" y="{top - 8}">{escape(self._name())}</text>'
+        yield f'<text x="{left}" y="{top - 9}">{escape(self._name())}</text>'
 
     def _name(self) -> str:
         name, sign = short(self.picture.quantity), unit(self.picture.quantity, self.picture.units)
@@ -122,7 +122,7 @@ class _Drawing:
                 x = self.across.at(float(at_ms))
                 anchor = "end" if x > right - 40 else "middle"
                 yield f'<path d="M{x:.1f} {top - 4}V{bottom}" stroke="{_OUTSIDE}" stroke-width="1.2" fill="none"/>'
-                yield f'<text x="{x:.1f}" y="{top - 8}" text-anchor="{anchor}" style="fill:{_OUTSIDE}">{word}</text>'
+                yield f'<text x="{x:.1f}" y="{top - 9}" text-anchor="{anchor}" style="fill:{_OUTSIDE}">{word}</text>'
 
     def _line(self, line: TimeLine, shade: str) -> Iterator[str]:
         yield from self._reach(line, shade)
