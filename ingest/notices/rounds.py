@@ -159,13 +159,18 @@ def _after_quiet(work: UnitOfWork, site: Site, recipients: Sequence[Recipient], 
     for incident, until_ms in quiet_over(work.read, now_ms):
         for recipient in recipients:
             own = work.telling.of_incident(incident.id, *recipient.key)
-            if not own or max(max(one.created_ms, one.due_ms) for one in own) >= until_ms:
+            if not own or max(map(_when_told, own)) >= until_ms:
                 continue
             handling = work.read.handlings([incident.id])[incident.id]
             telling = Telling(work, incident, site, handling, now_ms)
             number, _ = telling.add(recipient, NoticeKind.STILL, own, at_once=False)
             numbers.append(number)
     return numbers
+
+
+def _when_told(notice: Notice) -> int:
+    """Say when a notice went into the outbox, or is to be collected (UTC ms)."""
+    return notice.due_ms if notice.state is NoticeState.HELD else notice.created_ms
 
 
 def quiet_over(read: RecordReader, now_ms: int) -> list[tuple[Incident, int]]:

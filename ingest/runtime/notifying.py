@@ -94,6 +94,7 @@ class Notifying:
         self.recipients = recipients_of(wiring)
         self._postman: Postman | None = None
         self._trouble = ""
+        self._seen_to: set[tuple[str, int]] = set()  # quiet that is over, and was told; only spares needless writes
         self.links: Links | None = None
 
     def enqueue(self, work: UnitOfWork, incidents: list[Incident], site: Site, now_ms: int) -> None:
@@ -156,11 +157,14 @@ class Notifying:
 
     def _look_round(self, store: Store, now_ms: int) -> list[int]:
         """Tell what is due; nothing is written where nothing is. Blocks."""
-        if not store.read.telling_due(now_ms) and not rounds.quiet_over(store.read, now_ms):
+        quiet_over = {(incident.id, until_ms) for incident, until_ms in rounds.quiet_over(store.read, now_ms)}
+        if not store.read.telling_due(now_ms) and quiet_over <= self._seen_to:
             return []
         site = self._site() or Site("")
         with store.transaction() as work:
-            return rounds.look_round(work, site, self.recipients, now_ms=now_ms)
+            numbers = rounds.look_round(work, site, self.recipients, now_ms=now_ms)
+        self._seen_to = quiet_over
+        return numbers
 
     async def _digests(self, store: Store) -> None:
         while True:
