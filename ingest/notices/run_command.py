@@ -53,11 +53,11 @@ class CommandChannel:
         body = as_bytes(notice, self._writer.links_beside(notice))
         try:
             code, said = await _run(command, notice.number, body)
+        except TimeoutError:
+            return Later(f"The command {command.name} did not end within {command.timeout_s:g} s, and was ended.")
         except OSError as error:
             why = one_line(error.strerror or str(error))
             return Later(f"The command {command.name} cannot be started ({why}). Check run under [[command]].")
-        except TimeoutError:
-            return Later(f"The command {command.name} did not end within {command.timeout_s:g} s, and was ended.")
         return _outcome(command, code, said)
 
 
