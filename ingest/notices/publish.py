@@ -52,6 +52,18 @@ class BrokerSettings:
         return f"{self.server} port {self.port}"
 
 
+class _ClosingSocket(ssl.SSLSocket):
+    """Closes itself when the handshake fails, which the library leaves to chance."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        """Shake hands, or close."""
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
+
+
 class PublishChannel:
     """Publishes notices; satisfies `channel.Channel`. A notice's recipient is the name of a broker."""
 
@@ -90,6 +102,7 @@ async def _publish(broker: BrokerSettings, topic: str, body: bytes) -> None:
     if broker.tls:
         file = None if broker.ca_file is None else str(broker.ca_file)
         context = await asyncio.to_thread(ssl.create_default_context, cafile=file)
+        context.sslsocket_class = _ClosingSocket
     client = aiomqtt.Client(
         broker.server,
         broker.port,
