@@ -97,7 +97,7 @@ def test_it_says_how_the_day_was(heard, site) -> None:
 
 
 def test_each_room_has_its_picture_and_the_mail_stays_small(heard, site) -> None:
-    """A picture a room, up to twelve; each is named in the HTML, said in the text, and the mail is under 60 kB a room."""
+    """A picture a room, up to twelve; each is named in the HTML, said in the text, and the mail is under 300 kB."""
     rooms = tuple(replace(site.rooms[0], id=f"r{number}", title=f"Room {number}") for number in range(15))
     sensors = tuple(replace(site.sensors[0], room=room.id) for room in rooms[:1])
     many = replace(
@@ -117,7 +117,7 @@ def test_each_room_has_its_picture_and_the_mail_stays_small(heard, site) -> None
         assert f"cid:{one.picture.cid}" in html.get_content()
         assert one.picture.alt in text.get_content()
         assert len(one.png) < 60_000
-    assert len(mail.as_bytes()) < 60_000 * 4
+    assert len(mail.as_bytes()) < 300_000
 
 
 def test_a_month_adds_up(heard, site) -> None:
