@@ -150,5 +150,5 @@ def _mail(mail: MailWiring | None) -> Iterator[str]:
         return
     secured = {"starttls": "STARTTLS", "tls": "TLS", "none": "not encrypted"}[mail.security]
     login = f", login {mail.login}" if mail.login else ", no login"
-    yield f"Mail goes to {', '.join(mail.recipients)}"
+    yield f"Mail goes to {', '.join(mail.recipients) or 'the recipients below'}"
     yield f"  from {mail.sender} by {mail.server}:{mail.port} ({secured}{login})"
