@@ -266,7 +266,7 @@ def test_a_picture_goes_along_and_its_words_stand_in_both_bodies(incident, site,
     ],
 )
 def test_why_it_comes_now_is_said_first(incident, site, kind, facts, subject, said) -> None:
-    """Worse, still open, unanswered, held back: subject and first sentence say so; the wood's sentence leads its part."""
+    """Worse, still open, unanswered, held back: subject and first sentence say so; the wood's sentence leads."""
     severe = replace(incident, severity=Severity.SEVERE, wood="the boards have moved 0.2 %, no harm")
     notice = noticed(severe, site)
     written = write(replace(notice, kind=kind, facts={**notice.facts, **facts}))

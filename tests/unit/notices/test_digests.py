@@ -137,7 +137,7 @@ def test_a_weekly_digest_comes_on_its_day(heard, site) -> None:
     """Once a week, on its day; it tells of seven days."""
     weekly = replace(DAILY, digest="weekly", digest_day=2)
     written = []
-    for hour in range(0, 15 * 24):
+    for hour in range(15 * 24):
         written += write_due(heard, site, [weekly], ms("2026-11-17T00:00+01:00") + hour * HOUR)
     assert [one.facts["day"] for one in written] == ["2026-11-18", "2026-11-25"]
     assert written[0].facts["to_ms"] - written[0].facts["from_ms"] == 7 * 24 * HOUR

@@ -42,10 +42,14 @@ def test_no_character_of_a_token_can_be_changed(where: int, sign: str) -> None:
     token = LINKS.sign(DEED)
     place = where % len(token)
     changed = token[:place] + sign + token[place + 1 :]
+    refused = pytest.raises(RefusedError, match="not one of ours")
     try:
-        assert LINKS.read(changed, T0_MS) == DEED
-    except RefusedError as error:
-        assert "not one of ours" in error.what
+        found = LINKS.read(changed, T0_MS)
+    except RefusedError:
+        with refused:
+            LINKS.read(changed, T0_MS)
+    else:
+        assert found == DEED
 
 
 @pytest.mark.parametrize("token", ["", ".", "a.b", "x" * 5000, "é.ü", "WyJhIl0.", "..", "a" * 900 + "." + "b" * 90])

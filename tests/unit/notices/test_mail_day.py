@@ -127,7 +127,7 @@ async def test_a_server_that_wants_to_be_asked_again(day, office, answer) -> Non
 
 
 async def test_a_server_that_refuses_some_for_good(day, office) -> None:
-    """Every fourth mail is refused with 5xx: it is kept with the server's words, is not tried again, and holds up none."""
+    """Every fourth mail is refused with 5xx: kept with its words, not tried again, holding up none."""
     office.answers.extend(["250 OK", "250 OK", "250 OK", "550 5.7.1 not wanted here"] * 20)
     await day.run(lambda hour: None)
     notices = day.store.read.notices()

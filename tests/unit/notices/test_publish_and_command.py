@@ -101,7 +101,7 @@ async def test_a_broker_that_does_not_take_it_is_told_with_its_mend(broker, noti
 
 
 def test_no_room_changes_the_shape_of_a_topic(notice) -> None:
-    """A room's id from an odd file cannot add levels or wildcards; notices about several rooms have a level of their own."""
+    """An odd room id adds no levels or wildcards; notices about several rooms have a level of their own."""
     odd = replace(notice, facts={**notice.facts, "room": "a/+#b"})
     assert topic_of("x/", odd) == "x/a---b/opened"
     assert topic_of("x", replace(notice, kind=NoticeKind.DIGEST, facts={})) == "x/site/digest"
