@@ -6,7 +6,7 @@ from typing import Final
 
 from fastapi import FastAPI
 
-from dashboards import api, deeds, live, metrics, openapi, pages, problems
+from dashboards import api, live, metrics, openapi, pages, problems, signed_links
 from dashboards.access import LoopbackOnly, StrictHeaders
 from dashboards.rendering import STATIC, KeptFiles, Pages
 from dashboards.services import Services
@@ -37,7 +37,7 @@ def create_app(services: Services) -> FastAPI:
     app.include_router(live.router(services))
     app.include_router(metrics.router(services))
     app.include_router(pages.router(services, rendered))
-    app.include_router(deeds.router(services, rendered))
+    app.include_router(signed_links.router(services, rendered))
     openapi.complete(app)
     app.mount("/static", KeptFiles(directory=STATIC), name="static")
     app.add_middleware(LoopbackOnly, public_address=services.deeds.public_address if services.deeds else "")

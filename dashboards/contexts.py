@@ -361,7 +361,7 @@ class DeedPage:
     verdict: how it stands with the deed; empty while it is still to be done.  asks: whether the button is there.
     """
 
-    TEMPLATE: ClassVar = "deed.html"
+    TEMPLATE: ClassVar = "signed_link.html"
 
     site: str
     wording: str  # "I see to it"
