@@ -12,6 +12,7 @@ import ipaddress
 import re
 from collections.abc import Iterable
 from typing import Final
+from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
@@ -59,6 +60,9 @@ STRICT_HEADERS: Final[tuple[tuple[str, str], ...]] = (
 )
 """What every answer carries."""
 
+PUBLIC: Final = {"/deed/": ("GET", "POST"), "/static/": ("GET",)}
+"""What is let through under the public name: beginnings of paths, and by which methods."""
+
 _HOST: Final = re.compile(r"(?P<name>\[[0-9a-fA-F:.]+\]|[^:\[\]]+)(?::\d{1,5})?")
 _BEARER: Final = re.compile(r"Bearer +(?P<token>[A-Za-z0-9._~+/=-]{1,512})", re.IGNORECASE)
 
@@ -94,27 +98,39 @@ def comes_from_here(headers: Headers) -> bool:
 
 
 class LoopbackOnly:
-    """Lets a request through when it came to a loopback address and names one in its Host header."""
+    """Lets a request through when it came to a loopback address and names one in its Host header.
 
-    def __init__(self, app: ASGIApp) -> None:
+    public_address: where a proxy on this computer takes requests for us; under its name nothing is let through but
+    what `PUBLIC` lists: the pages of signed links, each of which carries its own proof, and what they are drawn with.
+    """
+
+    def __init__(self, app: ASGIApp, public_address: str = "") -> None:
         self.app = app
+        self.public_name = (urlsplit(public_address).hostname or "").lower()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass on, or answer 403 (reached from outside) or 421 (a Host that is not this computer)."""
-        refusal = _refusal(scope) if scope["type"] == "http" else None
+        refusal = _refusal(scope, self.public_name) if scope["type"] == "http" else None
         await (refusal or self.app)(scope, receive, send)
 
 
-def _refusal(scope: Scope) -> PlainTextResponse | None:
+def _refusal(scope: Scope, public_name: str) -> PlainTextResponse | None:
     server = scope.get("server")
     if server and _is_foreign_address(str(server[0])):
         return PlainTextResponse("These pages answer only on this computer's own loopback address.\n", 403)
     host = _HOST.fullmatch(Headers(scope=scope).get("host", ""))
+    if host is not None and public_name and host["name"].lower() == public_name and _is_public(scope):
+        return None
     if host is None or not is_loopback(host["name"]):
         return PlainTextResponse(
             "Ask for http://127.0.0.1 or http://localhost; this host name is not served here.\n", 421
         )
     return None
+
+
+def _is_public(scope: Scope) -> bool:
+    method, path = scope["method"], str(scope["path"])
+    return any(method in methods and path.startswith(beginning) for beginning, methods in PUBLIC.items())
 
 
 def _is_foreign_address(address: str) -> bool:

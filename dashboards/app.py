@@ -6,7 +6,7 @@ from typing import Final
 
 from fastapi import FastAPI
 
-from dashboards import api, deeds, live, metrics, openapi, pages, problems, reach_pages
+from dashboards import api, deeds, live, metrics, openapi, pages, problems, reach_pages, signed_links
 from dashboards.access import LoopbackOnly, StrictHeaders
 from dashboards.rendering import STATIC, KeptFiles, Pages
 from dashboards.services import Services
@@ -40,8 +40,9 @@ def create_app(services: Services) -> FastAPI:
     app.include_router(pages.router(services, rendered))
     app.include_router(reach_pages.router(services, rendered))
     app.include_router(deeds.page_routes(services, rendered))
+    app.include_router(signed_links.router(services, rendered))
     openapi.complete(app)
     app.mount("/static", KeptFiles(directory=STATIC), name="static")
-    app.add_middleware(LoopbackOnly)
+    app.add_middleware(LoopbackOnly, public_address=services.deeds.public_address if services.deeds else "")
     app.add_middleware(StrictHeaders)
     return app

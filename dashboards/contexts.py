@@ -530,6 +530,26 @@ class ProblemPage:
     mend: str
 
 
+@dataclass(frozen=True, slots=True)
+class DeedPage:
+    """What a signed link is about, and the question whether to do it.
+
+    who: to whom it was sent.  what: the incident in a sentence.  standing: where people stand with it, or empty.
+    verdict: how it stands with the deed; empty while it is still to be done.  asks: whether the button is there.
+    """
+
+    TEMPLATE: ClassVar = "signed_link.html"
+
+    site: str
+    wording: str  # "I see to it"
+    who: str
+    room: str
+    what: str
+    standing: str
+    verdict: str
+    asks: bool
+
+
 Page = (
     OverviewPage
     | RoomPage
@@ -541,5 +561,6 @@ Page = (
     | AdoptedPage
     | MailsPage
     | MailPage
+    | DeedPage
     | ProblemPage
 )

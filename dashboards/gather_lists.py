@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import Final
 
 from dashboards.contexts import (
@@ -24,7 +25,16 @@ MOST_NOTICES: Final = 100
 SHORT_LAG_S: Final = 120.0
 """Readings are on their way for about a minute in ordinary running: no lag worth a word."""
 
-_NOTICE_WORDS: Final = {NoticeKind.OPENED: "an incident opened", NoticeKind.CLOSED: "an incident is over"}
+_NOTICE_WORDS: Final = {
+    NoticeKind.OPENED: "an incident opened",
+    NoticeKind.CLOSED: "an incident is over",
+    NoticeKind.WORSE: "an incident turned worse",
+    NoticeKind.STILL: "an incident is still open",
+    NoticeKind.UNANSWERED: "nobody has answered",
+    NoticeKind.COLLECTED: "several incidents",
+    NoticeKind.DIGEST: "a digest",
+    NoticeKind.MONTH: "a month's summary",
+}
 
 
 def arrivals_page(view: View) -> ArrivalsPage:
@@ -32,13 +42,14 @@ def arrivals_page(view: View) -> ArrivalsPage:
     read = view.services.read
     pending = [*read.notices(state=NoticeState.REFUSED, limit=MOST_NOTICES)]
     pending += read.notices(state=NoticeState.WAITING, limit=MOST_NOTICES)
+    pending += read.notices(state=NoticeState.HELD, limit=MOST_NOTICES)
     strangers = sorted(view.services.unknown_senders().items(), key=lambda item: -item[1])
     return ArrivalsPage(
         shell=view.shell("Arrivals", "/arrivals"),
         adapters=tuple(_adapter(view, one) for one in view.services.adapters()),
         strangers=tuple(StrangerRow(sensor, view.ago(at_ms)) for sensor, at_ms in strangers),
         notices=tuple(_notice(view, one) for one in pending),
-        sent=_sent(len(read.notices(state=NoticeState.SENT, limit=MOST_NOTICES))),
+        sent=_sent(read.sent_lately(MOST_NOTICES)),
         forwarding=_forwarding(status := view.services.forwarding()),
         forwarding_error=status.error if status else "",
     )
@@ -60,15 +71,23 @@ def _forwarding(status: ForwardingStatus | None) -> str:
     return said
 
 
-def _sent(count: int) -> str:
+def _sent(times_ms: Sequence[tuple[int, int]]) -> str:
+    """Say how many went out and how late.  times_ms: when each was committed and sent."""
+    count = len(times_ms)
     if not count:
         return "No notice has gone out yet."
+    late_s = sorted(max(sent_ms - created_ms, 0) / 1000 for created_ms, sent_ms in times_ms)
+    how_late = f"half of them within {_late(late_s[(count - 1) // 2])}, the latest after {_late(late_s[-1])}"
     said = (
         f"{count} or more notices have"
         if count == MOST_NOTICES
         else f"{count} notice{'s have' if count > 1 else ' has'}"
     )
-    return f"{said} gone out."
+    return f"{said} gone out; {how_late}." if count > 1 else f"{said} gone out, within {_late(late_s[0])}."
+
+
+def _late(seconds: float) -> str:
+    return "a second" if seconds <= 1 else words.duration(seconds)
 
 
 def _adapter(view: View, status: AdapterStatus) -> AdapterRow:

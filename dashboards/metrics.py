@@ -32,7 +32,7 @@ def router(services: Services) -> APIRouter:
 
 def openmetrics(health: Mapping[str, Any], adapters: Sequence[AdapterStatus]) -> str:
     """Write the figures of `Services.health` and of the adapters as metric families, without the closing line."""
-    return "".join((*_daemon(health), *_adapters(adapters)))
+    return "".join((*_daemon(health), *_lateness(health), *_adapters(adapters)))
 
 
 _FIGURES: Final = (
@@ -44,6 +44,9 @@ _FIGURES: Final = (
     ("lumberroom_central_behind", "gauge", "Changes that the central engine has not got", ("central", "behind")),
     ("lumberroom_central_lag_seconds", "gauge", "Age of the oldest of them", ("central", "lag_s")),
     ("lumberroom_central_set_aside", "gauge", "Readings that the central engine refuses", ("central", "set_aside")),
+    ("lumberroom_notices_waiting", "gauge", "Notices that are to go out", ("outbox", "waiting")),
+    ("lumberroom_notices_held", "gauge", "Notices held back to be told together", ("outbox", "held")),
+    ("lumberroom_notices_refused", "gauge", "Notices refused for good", ("outbox", "refused")),
     ("lumberroom_loop_longest_stall_seconds", "gauge", "How long everything stood still", ("loop", "longest_stall_s")),
 )
 """Families of one figure, and where it stands in the health."""
@@ -57,6 +60,19 @@ def _daemon(health: Mapping[str, Any]) -> Iterator[str]:
             found = found.get(step, {})
         if isinstance(found, int | float):
             yield from _family(name, kind, text, [({}, found)])
+
+
+def _lateness(health: Mapping[str, Any]) -> Iterator[str]:
+    """Write how late notices went out, as a histogram (OpenMetrics 1.0, "Histogram")."""
+    late = health.get("mail", {}).get("late")
+    if not late:
+        return
+    name = "lumberroom_notice_lateness_seconds"
+    yield f"# TYPE {name} histogram\n# HELP {name} From the commit of a notice to its acceptance.\n"
+    for bound_s, count in late["within_s"].items():
+        bound = bound_s if bound_s == "+Inf" else repr(float(bound_s))
+        yield f'{name}_bucket{{le="{bound}"}} {count}\n'
+    yield f"{name}_count {late['count']}\n{name}_sum {late['sum_s']}\n"
 
 
 def _adapters(adapters: Sequence[AdapterStatus]) -> Iterator[str]:

@@ -194,6 +194,38 @@ class Adopted:
     to_copy: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class DeedView:
+    """What a signed link would do, or has done.
+
+    wording: what it does, "I see to it".  who: to whom it was sent.  room: its title.  what: the incident in words.
+    standing: where people stand with it, or empty.  is_done: whether nothing is left to do.  can_do: whether it still
+    could be done, were it not.
+    """
+
+    wording: str
+    who: str
+    room: str
+    what: str
+    standing: str
+    is_done: bool
+    can_do: bool
+
+
+class Deeds(Protocol):
+    """What signed links can do. All raise RefusedError for a link that is not ours, has expired, or came too late."""
+
+    public_address: str  # where the world reaches these pages; empty for nowhere
+
+    def view(self, token: str) -> DeedView:
+        """Say what a link would do, doing nothing. Reads the store: not for the event loop."""
+        ...
+
+    async def do(self, token: str) -> DeedView:
+        """Do what a link is for; done twice, it is done once. Raises StorageError where it could not be written."""
+        ...
+
+
 class Services(Protocol):
     """The narrow door between the web application and the daemon.
 
@@ -204,6 +236,7 @@ class Services(Protocol):
     read: StoreReader
     units: Units  # in which the people of this site read, unless a page is asked for in others
     looks_around: bool  # whether sensors within reach can be looked for, and adopted
+    deeds: Deeds | None  # signed links; None where none are made
     demo_speed: float | None  # None on a real site; else how many times faster than real the demonstration runs
 
     def site(self) -> Site:

@@ -1,4 +1,4 @@
-"""`lumberroom notify --test [FILE]`: tries the ways by which people are told."""
+"""`lumberroom notify --test [FILE]`: tries the ways by which people are told, to the last step."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ import click
 from ingest.cli.wiring_file import wiring_argument
 
 if TYPE_CHECKING:
+    from ingest.notices.recipients import Recipient
+    from ingest.runtime.notifying import Notifying
     from ingest.runtime.wiring import Wiring
 
 SOME_FAILED = 5
@@ -23,31 +25,56 @@ SOME_FAILED = 5
 def notify(file: Path, is_test: bool) -> None:
     """Send a test to everyone whom FILE (lumberroom.toml in this folder unless given) would have told of a warning.
 
-    Mails and web hooks go out exactly as a warning would, by the same servers and logins, and say that nothing has
-    happened. Each outcome is printed; "accepted" means that the other side has taken it over, so look whether it has
-    arrived. The daemon may run meanwhile. The exit code is 5 where not everyone could be reached.
+    Mails, web hooks, published messages and commands go out exactly as a warning would, by the same servers and logins,
+    and say that nothing has happened. A mail carries a picture, and a link to try where [page] public_address is set;
+    that link is opened from here as well, which needs the daemon to run. Each outcome is printed; "accepted" means that
+    the other side has taken it over, so look whether it has arrived. Who would not be told just now, because of their
+    hours, is told all the same. The exit code is 5 where not everyone could be reached.
     """
     from ingest.runtime.settings import load
 
     wiring = load(file)
-    if wiring.mail is None and not wiring.webhooks:
-        click.echo(f"{file} has no [mail] and no [[webhook]]: nobody would be told.", err=True)
-        raise SystemExit(SOME_FAILED)
-    if not asyncio.run(_try_all(wiring)):
+    if not asyncio.run(_try_all(wiring, file)):
         raise SystemExit(SOME_FAILED)
 
 
-async def _try_all(wiring: Wiring) -> bool:
+async def _try_all(wiring: Wiring, file: Path) -> bool:
     """Send everyone a test and print what became of it; say whether all were reached."""
     from ingest.clock import SystemClock
     from ingest.notices.channel import Sent
     from ingest.runtime.notifying import Notifying
 
-    all_well = True
-    async for recipient, outcome in Notifying(wiring, SystemClock()).trial(wiring.site):
+    notifying = Notifying(wiring, SystemClock())
+    if not notifying.recipients:
+        click.echo(f"{file} has no [mail], [[webhook]], [[publish]] or [[command]]: nobody would be told.", err=True)
+        return False
+    all_well = await _try_links(wiring, notifying)
+    async for recipient, outcome in notifying.trial(wiring.site):
         if isinstance(outcome, Sent):
-            click.echo(f"{recipient.channel} to {recipient.address}: accepted")
+            click.echo(f"{_whom(recipient)}: accepted{', with a picture' if recipient.channel == 'mail' else ''}")
         else:
             all_well = False
-            click.echo(f"{recipient.channel} to {recipient.address}: {outcome.reason}", err=True)
+            click.echo(f"{_whom(recipient)}: {outcome.reason}", err=True)
     return all_well
+
+
+def _whom(recipient: Recipient) -> str:
+    named = f" ({recipient.name})" if recipient.name else ""
+    return f"{recipient.channel} to {recipient.address}{named}"
+
+
+async def _try_links(wiring: Wiring, notifying: Notifying) -> bool:
+    """Open a link as somebody who gets one would, and print what came of it; say whether it went well."""
+    address = wiring.page.public_address
+    if not address:
+        click.echo("links: none go out, as [page] has no public_address; a notice says what to type instead")
+        return True
+    from ingest.runtime.link_trial import try_link
+
+    await notifying.open_links()
+    trouble = await asyncio.to_thread(try_link, notifying.links)
+    if trouble:
+        click.echo(f"links by {address}: {trouble}", err=True)
+        return False
+    click.echo(f"links by {address}: the page answers, and knows our signature")
+    return True

@@ -26,6 +26,7 @@ def in_words(wiring: Wiring) -> Iterator[str]:
         yield "No adapter: readings come in over HTTP or by import only."
     yield _push(wiring)
     yield from _mail(wiring.mail)
+    yield from _telling(wiring)
     yield from _central(wiring.central)
     if wiring.alive is not None:
         yield f"A sign of life every {_minutes(wiring.alive.every_s)}"
@@ -161,11 +162,26 @@ def _central(central: CentralWiring | None) -> Iterator[str]:
     yield f'Readings are forwarded as site "{central.site_id}" to {address.url} ({told}{bucket}), {back}'
 
 
+def _telling(wiring: Wiring) -> Iterator[str]:
+    for one in wiring.telling.recipients:
+        rooms = ", ".join(sorted(one.rooms)) or "all rooms"
+        later = f", when nobody has answered for {_minutes(one.after_s)}" if one.after_s else ""
+        digest = f", with a {one.digest} digest" if one.digest != "none" else ""
+        told = f"{one.severity_from.value} and worse of {rooms}{later}{digest}"
+        yield f"{one.who} is told by {one.channel} ({one.address}): {told}"
+    for broker in wiring.telling.brokers:
+        yield f"Notices are published to {broker.where} under {broker.topic}"
+    for command in wiring.telling.commands:
+        yield f"Notices are handed to {command.run[0]}"
+    if wiring.page.public_address:
+        yield f"Links in notices lead to {wiring.page.public_address}"
+
+
 def _mail(mail: MailWiring | None) -> Iterator[str]:
     if mail is None:
         yield "Nobody is mailed."
         return
     secured = {"starttls": "STARTTLS", "tls": "TLS", "none": "not encrypted"}[mail.security]
     login = f", login {mail.login}" if mail.login else ", no login"
-    yield f"Mail goes to {', '.join(mail.recipients)}"
+    yield f"Mail goes to {', '.join(mail.recipients) or 'the recipients below'}"
     yield f"  from {mail.sender} by {mail.server}:{mail.port} ({secured}{login})"

@@ -6,6 +6,7 @@ Nothing is passed on to anybody. Caught mail is kept in a file beside the store,
 from __future__ import annotations
 
 import asyncio
+import base64
 import json
 from collections import deque
 from collections.abc import Callable
@@ -84,8 +85,20 @@ def _opened(content: bytes, number: int, at_ms: int, envelope: Envelope) -> Caug
         recipient=", ".join(str(address) for address in envelope.rcpt_tos),
         subject=str(message["subject"] or ""),
         text=_part(message, "plain") or "",
-        html=_part(message, "html"),
+        html=_with_pictures(message, _part(message, "html")),
     )
+
+
+def _with_pictures(message: EmailMessage, html: str | None) -> str | None:
+    """Put a mail's inline pictures into its HTML, which is shown by itself."""
+    if html is None:
+        return None
+    for part in message.walk():
+        cid = str(part["Content-ID"] or "").strip("<> ")
+        if cid and part.get_content_type() == "image/png":
+            coded = base64.b64encode(part.get_payload(decode=True) or b"").decode()  # type: ignore[arg-type]
+            html = html.replace(f"cid:{cid}", f"data:image/png;base64,{coded}")
+    return html
 
 
 def _part(message: EmailMessage, kind: str) -> str | None:

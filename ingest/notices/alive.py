@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 import structlog
 
 from ingest.clock import Clock
-from ingest.notices.compose import one_line
+from ingest.notices.story import one_line
 
 TIMEOUT_S = 15.0
 

@@ -1,30 +1,28 @@
-"""A notice as a mail: subject, text and HTML that say the same, one thread per incident. Pure.
+"""A notice as a mail: subject and letter, which text, HTML and the other ways are all made from. Pure.
 
 Everything is made from the notice's facts, which were frozen when it was committed: sent a day late, it still says what
-was so then. Message-IDs are made from the incident, so that mail programs put alarm and all-clear into one thread, and
-so that a mail that had to be sent twice has the same id both times.
+was so then. Pictures and links are handed in.
 """
 
 from __future__ import annotations
 
-import hashlib
-import re
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 from email.message import EmailMessage
-from email.policy import SMTP
-from email.utils import format_datetime, parseaddr
-from typing import Any, Final
+from typing import Final
 from urllib.parse import quote
 
+from ingest.notices import collected, digest_letter
 from ingest.notices.advice import MEASURE_FIRST, Advice, advice_for
-from ingest.present import digits, mail_look, words
+from ingest.notices.deciding import Why
+from ingest.notices.envelope import Shown, Written, enveloped
+from ingest.notices.story import SEVERITY_WORDS, Story, record_words
+from ingest.present import digits, words
 from ingest.present.digits import Units
-from ingest.present.mail_look import Letter, Tone
-from ingest.site.incidents import Incident, IncidentKind, Notice
+from ingest.present.mail_look import Action, Letter, Picture, Tone
+from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, Severity
 from ingest.site.places import AcclimationWindow, Bounds
-from ingest.watch.memory import incident_from_json
-from ingest.watch.reasons import Telling, ending_by_hand, incident_reason
+from ingest.watch.reasons import ending_by_hand, incident_reason
 
 TAKEN_BACK: Final = (
     "Readings that arrived late show that the air was not outside its window for long enough to be told. What they say "
@@ -38,76 +36,62 @@ ABOUT_SENSORS: Final = OF_THE_STATION | {
 }  # fmt: skip
 """What is about sensors or the station, where no word about wood belongs."""
 
-LONGEST_LINE: Final = 200
-"""No name from outside takes more room than this in a subject."""
 
-# Folded at the usual 78 columns, a long subject moves behind "Subject:" as a whole, and some readers then show it with
-# a blank before it. RFC 5322 (2.1.1) allows 998 columns.
-_POLICY: Final = SMTP.clone(max_line_length=250)
+FOR_THE_WOOD: Final = "For the wood"
 
 
 @dataclass(frozen=True, slots=True)
-class Story:
-    """A notice's facts, unpacked."""
+class Beside:
+    """What goes along with a letter and is not in the notice's facts.
 
-    incident: Incident
-    room: str
-    room_title: str
-    site: str
-    holds: str
-    sensor: str
-    window: Mapping[str, Any] | None
-    openings: int
-    telling: Telling
-    is_test: bool = False
-
-    @staticmethod
-    def of(facts: Mapping[str, Any]) -> Story:
-        """Unpack facts made by `outbox.notice_facts`."""
-        return Story(
-            incident=incident_from_json(facts["incident"]),
-            room=facts["room"],
-            room_title=one_line(facts["room_title"]),
-            site=one_line(facts["site"]),
-            holds=one_line(facts["holds"]),
-            sensor=one_line(facts["sensor"]),
-            window=facts["window"],
-            openings=facts.get("openings", 1),
-            telling=Telling(facts["time_zone"], Units(facts.get("units", Units.SI.value))),
-            is_test=facts.get("is_test", False),
-        )
-
-
-def compose(notice: Notice, *, sender: str, page_address: str = "") -> EmailMessage:
-    """Write the mail of a notice.
-
-    sender, notice.recipient: mail addresses, with or without a name.  page_address: where the page can be reached by
-    whoever reads the mail, such as "http://store.example:8430/"; empty: no link.
-    Raises ValueError where an address cannot stand in a mail.
+    page_address: where the page can be reached by whoever reads, such as "http://store.example:8430/"; empty: no link.
+    actions: signed links.  commands: what to type where there are none.  shown: pictures.
     """
-    story = Story.of(notice.facts)
-    return enveloped(notice, story, subject(story), write_letter(story, page_address), sender)
+
+    page_address: str = ""
+    actions: Sequence[Action] = ()
+    commands: Sequence[str] = ()
+    shown: Sequence[Shown] = ()
+
+    @property
+    def pictures(self) -> tuple[Picture, ...]:
+        """The pictures' names and words."""
+        return tuple(one.picture for one in self.shown)
 
 
-def enveloped(notice: Notice, story: Story, about: str, letter: Letter, sender: str) -> EmailMessage:
-    """Put a letter into a mail: addresses, date, thread, text and HTML.  about: the subject. Raises as `compose`."""
-    message = EmailMessage(policy=_POLICY)
-    message["Subject"] = about
-    message["From"] = _address(sender)
-    message["To"] = _address(notice.recipient)
-    message["Date"] = format_datetime(words.local(notice.created_ms, story.telling.time_zone))
-    message["Auto-Submitted"] = "auto-generated"
-    message["X-Auto-Response-Suppress"] = "All"
-    _thread(message, story, notice.recipient, _domain(sender))
-    message.set_content(mail_look.as_text(letter), cte="quoted-printable")
-    message.add_alternative(mail_look.as_html(letter), subtype="html", cte="quoted-printable")
-    return message
+NOTHING_BESIDE: Final = Beside()
+
+
+def compose(notice: Notice, *, sender: str, beside: Beside = NOTHING_BESIDE) -> EmailMessage:
+    """Write the mail of a notice. Raises ValueError where an address cannot stand in a mail."""
+    return enveloped(notice, write(notice, beside), sender, beside.shown)
+
+
+def write(notice: Notice, beside: Beside = NOTHING_BESIDE) -> Written:
+    """Write what a notice says, whatever it is then sent as."""
+    if notice.kind is NoticeKind.COLLECTED:
+        return collected.write(notice, subject, beside.page_address)
+    if notice.kind in (NoticeKind.DIGEST, NoticeKind.MONTH):
+        return digest_letter.write(notice, beside.page_address, beside.pictures)
+    story = Story.of(notice.facts, notice.kind)
+    return Written(subject(story), _letter(notice, story, beside))
 
 
 def subject(story: Story) -> str:
     """Say room, what and how bad, in one line."""
     if story.is_test:
         return f"A test of the warnings of {story.site}: nothing has happened"
+    said = _plain_subject(story)
+    if story.kind is NoticeKind.UNANSWERED:
+        return f"Nobody has answered: {said}"
+    if story.kind is NoticeKind.STILL:
+        return f"Still open: {said}"
+    if story.incident.is_open and story.incident.severity is Severity.SEVERE:
+        return f"Severe: {said}"
+    return f"Worse: {said}" if story.kind is NoticeKind.WORSE else said
+
+
+def _plain_subject(story: Story) -> str:
     incident, advice = story.incident, advice_for(story.incident)
     if incident.kind is IncidentKind.SILENT:
         return f'{story.room_title}: sensor "{story.sensor}" {_heard(incident)}'
@@ -123,34 +107,59 @@ def _over_subject(story: Story, was: str) -> str:
     incident = story.incident
     if incident.withdrawn_ms is not None:
         return f"{story.room_title}: taken back (had been told as {was})"
-    clear = "all clear" if _of_window(story) else "over"
+    clear = "all clear" if story.of_window else "over"
     verdict = "no longer watched" if ending_by_hand(incident) else clear
-    was = f"was {was}" if _of_window(story) else was
+    was = f"was {was}" if story.of_window else was
     return f"{story.room_title}: {verdict} ({was})"
 
 
-def write_letter(story: Story, page_address: str = "") -> Letter:
-    """Write what a mail says, whatever it is then drawn as."""
+def _letter(notice: Notice, story: Story, beside: Beside) -> Letter:
     if story.is_test:
-        return _test_letter(story, page_address)
+        return _test_letter(story, beside)
     incident, advice = story.incident, advice_for(story.incident)
     return Letter(
         headline=_headline(story, advice),
         place=f"{story.room_title}, {story.site}",
         tone=_tone(incident),
-        lead=incident_reason(incident, story.sensor, story.telling),
+        lead=" ".join([*_before(story), incident_reason(incident, story.sensor, story.telling)]),
         figures=_figures(story),
         meaning=_meaning(story, advice),
         lists=_lists(incident, advice),
-        link=_link(story, page_address),
-        footer=(
-            f"Written by lumberroom, which watches {story.site}. Nobody reads replies to this mail.",
-            f"Times are those of {story.telling.time_zone}.",
-        ),
+        link=_link(story, beside.page_address),
+        footer=_footer(notice, story),
+        pictures=beside.pictures,
+        actions=beside.actions if incident.is_open else (),
+        commands=beside.commands if incident.is_open else (),
     )
 
 
-def _test_letter(story: Story, page_address: str) -> Letter:
+def _before(story: Story) -> list[str]:
+    """Say why this comes now, where that is not plain."""
+    said = []
+    if story.kind is NoticeKind.UNANSWERED:
+        who = words.listed(story.told_before)
+        said.append(f"Nobody has taken this in hand{f', though {who} had been told' if who else ''}; so you are told.")
+    if story.kind is NoticeKind.STILL:
+        said.append("The quiet that was asked for is over, and this has not ended.")
+    if story.kind is NoticeKind.WORSE and story.was_severity is not None:
+        was, now = SEVERITY_WORDS[story.was_severity], SEVERITY_WORDS[story.incident.severity]
+        said.append(f"This has turned worse: it was {was} and is {now} now.")
+    if story.held_since_ms is not None:
+        whys = words.listed([Why[name].value for name in story.whys])
+        said.append(f"This came up {story.telling.at(story.held_since_ms)} and was {whys}.")
+    return said
+
+
+def _footer(notice: Notice, story: Story) -> tuple[str, ...]:
+    lines = (
+        f"Written by lumberroom, which watches {story.site}. Nobody reads replies to this mail.",
+        f"Times are those of {story.telling.time_zone}.",
+        record_words(notice.facts.get("record")),
+    )
+    return tuple(line for line in lines if line)
+
+
+def _test_letter(story: Story, beside: Beside) -> Letter:
     return Letter(
         headline="A test: nothing has happened",
         place=story.site,
@@ -159,34 +168,25 @@ def _test_letter(story: Story, page_address: str) -> Letter:
         figures=[("Sent", story.telling.at(story.incident.opened_ms)), ("Rooms", story.room_title)],
         meaning=[],
         lists=[("What to check", ("Did it arrive where it is read, also at night, and not among unwanted mail?",))],
-        link=("The page:", page_address) if page_address else None,
+        link=("The page:", beside.page_address) if beside.page_address else None,
         footer=(f"Written by lumberroom, which watches {story.site}, because somebody asked for a test.",),
+        pictures=beside.pictures,
+        actions=beside.actions,
     )
-
-
-def one_line(text: str) -> str:
-    """Make text from outside fit for a header: one line, no control characters, of bounded length."""
-    plain = " ".join(re.sub(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+", " ", text).split())
-    return plain if len(plain) <= LONGEST_LINE else f"{plain[: LONGEST_LINE - 1]}…"
 
 
 def _headline(story: Story, advice: Advice) -> str:
     if story.incident.kind is IncidentKind.SILENT:
         return f'Sensor "{story.sensor}" is {_heard(story.incident)}'
     if story.incident.is_open:
-        return f"{story.room_title} is {advice.short}" if _of_window(story) else f"{story.room_title} {advice.short}"
+        return f"{story.room_title} is {advice.short}" if story.of_window else f"{story.room_title} {advice.short}"
     if story.incident.withdrawn_ms is not None:
         return f"Taken back: {story.room_title} was told as {advice.short}"
     if ending_by_hand(story.incident):
         return f"No longer watched: {story.room_title}, last {advice.short}"
-    if not _of_window(story):
+    if not story.of_window:
         return f"Over: {story.room_title} {advice.short}"
     return f"All clear: {story.room_title} is no longer {advice.short}"
-
-
-def _of_window(story: Story) -> bool:
-    """Tell whether it is about the room's window, and not about one of the rules beside it."""
-    return story.incident.kind is IncidentKind.WINDOW
 
 
 def _heard(incident: Incident) -> str:
@@ -218,6 +218,8 @@ def _figures(story: Story) -> list[tuple[str, str]]:
     else:
         since = "Out of its window since" if incident.kind is IncidentKind.WINDOW else "Since"
         rows = [*_how_bad(story), (since, telling.at(incident.began_ms))]
+    if incident.is_open and incident.severity is not Severity.SERIOUS:
+        rows.append(("How bad", SEVERITY_WORDS[incident.severity]))
     rows.append(("Told when it had lasted", words.duration_ms(incident.opened_ms - incident.began_ms)))
     if incident.withdrawn_ms is not None:
         rows.append(("Taken back", telling.at(incident.withdrawn_ms)))
@@ -240,11 +242,21 @@ def _how_bad(story: Story) -> list[tuple[str, str]]:
         beyond = digits.difference(incident.quantity, incident.worst_value - incident.bound, telling.units)
         limit = digits.limit(incident.quantity, incident.bound, telling.units)
         rows.append(("Beyond its bound by", f"{beyond} (bound {limit})"))
+        if incident.excess_hours:
+            rows.append(("How far times how long", _added_up(incident.quantity, incident.excess_hours, telling.units)))
     if incident.kind in (IncidentKind.WINDOW, IncidentKind.HEADING):
         rows.append(("Its window", _window_words(story)))
     if not story.sensor or incident.kind in OF_THE_STATION:
         return rows
     return [*rows, ("Measured by", story.sensor)]
+
+
+def _added_up(quantity: str, excess_hours: float, units: Units) -> str:
+    """Say degree-hours and their like."""
+    number, _, unit = digits.difference(quantity, excess_hours, units).partition(" ")
+    if unit in ("°C", "K", "°F"):
+        return f"{number} degree-hours ({unit})"
+    return f"{number} point-hours" if unit == "points" else f"{number} {unit} times hours"
 
 
 def _window_words(story: Story) -> str:
@@ -258,16 +270,25 @@ def _window_words(story: Story) -> str:
 
 
 def _meaning(story: Story, advice: Advice) -> list[tuple[str, str]]:
-    if not story.incident.is_open:
-        if not _of_window(story) and story.incident.withdrawn_ms is None:
-            return []
-        if story.incident.withdrawn_ms is not None:
-            return [("For the wood", TAKEN_BACK)]
-        if ending_by_hand(story.incident):
-            return [("For the wood", "Nothing is known about how the air went on. This is no all-clear.")]
-        return [("For the wood", "The air alone is back; wood follows it slowly, and takes its time to come back too.")]
-    heading = "For the wood" if story.incident.kind is IncidentKind.WINDOW else "What it means"
-    return [(heading, advice.meaning)]
+    told = _what_it_means(story, advice)
+    wood = words.sentence(story.incident.wood)
+    if not wood or story.incident.withdrawn_ms is not None or story.incident.kind in ABOUT_SENSORS:
+        return told
+    others = [(heading, text) for heading, text in told if heading != FOR_THE_WOOD]
+    general = [text for heading, text in told if heading == FOR_THE_WOOD]
+    return [(FOR_THE_WOOD, " ".join([wood, *general])), *others]
+
+
+def _what_it_means(story: Story, advice: Advice) -> list[tuple[str, str]]:
+    if story.incident.is_open:
+        return [(FOR_THE_WOOD if story.of_window else "What it means", advice.meaning)]
+    if story.incident.withdrawn_ms is not None:
+        return [(FOR_THE_WOOD, TAKEN_BACK)]
+    if not story.of_window:
+        return []
+    if ending_by_hand(story.incident):
+        return [(FOR_THE_WOOD, "Nothing is known about how the air went on. This is no all-clear.")]
+    return [(FOR_THE_WOOD, "The air alone is back; wood follows it slowly, and takes its time to come back too.")]
 
 
 def _lists(incident: Incident, advice: Advice) -> list[tuple[str, tuple[str, ...]]]:
@@ -284,28 +305,3 @@ def _link(story: Story, page_address: str) -> tuple[str, str] | None:
     if not story.room:
         return "The page:", page_address
     return "The room as it is now:", f"{page_address.rstrip('/')}/rooms/{quote(story.room, safe='')}"
-
-
-def _thread(message: EmailMessage, story: Story, recipient: str, domain: str) -> None:
-    """Give the mail its own id, and tie it to the first one of its incident."""
-    person = hashlib.sha256(recipient.encode()).hexdigest()[:10]
-    first = f"<{story.incident.id}.{person}@{domain}>"
-    if story.incident.is_open and story.openings == 1:
-        message["Message-ID"] = first
-        return
-    word = "back" if story.incident.withdrawn_ms is not None else "over"
-    step = f"{'again' if story.incident.is_open else word}{story.openings}"
-    message["Message-ID"] = f"<{story.incident.id}.{step}.{person}@{domain}>"
-    message["In-Reply-To"] = first
-    message["References"] = first
-
-
-def _address(text: str) -> str:
-    if one_line(text) != text or "@" not in parseaddr(text)[1]:
-        raise ValueError(f"{one_line(text)!r} is not a mail address")
-    return text
-
-
-def _domain(sender: str) -> str:
-    domain = parseaddr(sender)[1].rpartition("@")[2]
-    return domain if re.fullmatch(r"[A-Za-z0-9.-]+", domain) else "lumberroom.invalid"

@@ -5,10 +5,13 @@ from __future__ import annotations
 from email.message import EmailMessage
 from typing import Final
 
-from ingest.notices.compose import Story, enveloped
+from ingest.notices import collected
+from ingest.notices.compose import NOTHING_BESIDE, Beside
+from ingest.notices.envelope import Written, enveloped
+from ingest.notices.story import Story
 from ingest.present import words
 from ingest.present.mail_look import Letter, Tone
-from ingest.site.incidents import Notice
+from ingest.site.incidents import Notice, NoticeKind
 
 ENGINE: Final = "central-engine"
 """The office's id for the engine itself, which is watched like a site."""
@@ -44,11 +47,17 @@ _ENGINE_MEANS: Final = (
 )
 
 
-def compose_site(notice: Notice, *, sender: str, page_address: str) -> EmailMessage:
+def compose_site(notice: Notice, *, sender: str, beside: Beside = NOTHING_BESIDE) -> EmailMessage:
     """Write the mail of an office's notice. Raises ValueError where an address cannot stand in a mail."""
-    story = Story.of(notice.facts)
-    heard = _heard(story)
-    return enveloped(notice, story, f"{story.room_title} {heard}", _letter(story, heard, page_address), sender)
+    if notice.kind is NoticeKind.COLLECTED:
+        return enveloped(notice, collected.write(notice, subject, beside.page_address), sender)
+    story = Story.of(notice.facts, notice.kind)
+    return enveloped(notice, Written(subject(story), _letter(story, _heard(story), beside.page_address)), sender)
+
+
+def subject(story: Story) -> str:
+    """Say in a line which site it is about, and whether it is heard."""
+    return f"{story.room_title} {_heard(story)}"
 
 
 def _heard(story: Story) -> str:

@@ -11,7 +11,7 @@ from email.policy import SMTP
 from email.utils import format_datetime, parseaddr
 from typing import Final
 
-from ingest.notices.compose import one_line
+from ingest.notices.story import one_line
 from ingest.present import mail_look, words
 from ingest.present.mail_look import Letter, Tone
 

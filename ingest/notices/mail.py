@@ -20,7 +20,9 @@ from typing import Final, Literal, Protocol
 import aiosmtplib
 
 from ingest.notices.channel import Later, Outcome, Refused, Sent
-from ingest.notices.compose import compose, one_line
+from ingest.notices.compose import Beside, compose
+from ingest.notices.story import one_line
+from ingest.notices.writing import Writer
 from ingest.site.incidents import Notice
 
 Security = Literal["starttls", "tls", "none"]
@@ -35,8 +37,8 @@ class MailSettings:
 
     security: "starttls" (usual with port 587), "tls" (465) or "none" (a server on the same machine).
     password: already read from the environment or a credential file; never printed.  ca_file: certificates to trust
-    instead of the system's.  page_address: for the link in the mail, empty for none.  timeout_s: for each step of the
-    conversation (s).  trouble: why mail cannot go out as things are set up (a sentence), or empty.
+    instead of the system's.  timeout_s: for each step of the conversation (s).  trouble: why mail cannot go out as
+    things are set up (a sentence), or empty.
     """
 
     server: str
@@ -46,7 +48,6 @@ class MailSettings:
     login: str | None = None
     password: str | None = field(default=None, repr=False)
     ca_file: Path | None = None
-    page_address: str = ""
     timeout_s: float = 20.0
     trouble: str = ""
 
@@ -59,15 +60,16 @@ class MailSettings:
 class Composer(Protocol):
     """Writes the mail of a notice. Raises ValueError where an address cannot stand in a mail."""
 
-    def __call__(self, notice: Notice, *, sender: str, page_address: str) -> EmailMessage: ...
+    def __call__(self, notice: Notice, *, sender: str, beside: Beside) -> EmailMessage: ...
 
 
 class MailChannel:
     """Delivers notices as mail; satisfies `channel.Channel`."""
 
-    def __init__(self, settings: MailSettings, composer: Composer = compose) -> None:
-        """Take the settings.  composer: writes the mail of a notice."""
+    def __init__(self, settings: MailSettings, writer: Writer | None = None, composer: Composer = compose) -> None:
+        """Take the settings.  writer: gives what goes along with a notice.  composer: writes the mail."""
         self.settings = settings
+        self._writer = writer or Writer()
         self._compose = composer
 
     async def send(self, notice: Notice) -> Outcome:
@@ -75,7 +77,8 @@ class MailChannel:
         if self.settings.trouble:
             return Later(self.settings.trouble, way_closed=True)
         try:
-            message = self._compose(notice, sender=self.settings.sender, page_address=self.settings.page_address)
+            beside = await self._writer.beside(notice)
+            message = self._compose(notice, sender=self.settings.sender, beside=beside)
         except ValueError as error:
             return Refused(f"The mail could not be written: {error}. Mend the address in the wiring file.")
         return await self.deliver(message)

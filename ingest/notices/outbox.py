@@ -1,79 +1,153 @@
-"""The outbox: notices are committed with what caused them, and delivered by the postman until they have arrived.
+"""The outbox: notices are committed in the transaction of what caused them.
 
-Promises: at least once (a notice is marked as sent only after the other side has taken it; only a crash between the two
-can send it twice), in order per incident and recipient, no notice in the way of another, restarts forget nothing.
+Whom an incident concerns, what of it is worth telling and when is decided here, by `ingest.notices.deciding`; what is
+held back is told later by `ingest.notices.rounds`; `ingest.notices.postman` delivers.
 """
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Final
+from collections.abc import Iterable, Sequence
+from typing import Any
 
-import structlog
-
-from ingest.clock import Clock
-from ingest.errors import StorageError
-from ingest.notices.channel import Channel, Later, Outcome, Refused, Sent
+from ingest.notices.deciding import DAY_MS, Held, Moment, Told, hold, what_to_tell
+from ingest.notices.hours import free_from_ms
+from ingest.notices.recipients import Recipient
 from ingest.present import words
-from ingest.present.digits import Units
-from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, NoticeState
+from ingest.site.handling import Handling
+from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Room, Site
-from ingest.store.api import Store, UnitOfWork
+from ingest.store.api import UnitOfWork
+from ingest.store.telling import Escalation
 from ingest.watch.memory import from_json, incident_to_json, window_facts
 from ingest.watch.plan import room_window
 from ingest.watch.reasons import sensor_name
-
-FIRST_WAIT_S: Final = 5.0
-LONGEST_WAIT_S: Final = 3600.0
-ATTEMPT_S: Final = 60.0
-"""How long one attempt may take, in real seconds."""
-
-LANES: Final = 4
-"""How many notices are under way at once, so that one that hangs does not hold up the others."""
-
-LOOK_AGAIN_S: Final = 60.0
-"""The outbox is looked through at least this often, should a wake-up ever be missed."""
-
-READ_AT_ONCE: Final = 100_000
-
-_log = structlog.get_logger("lumberroom.postman")
-
-
-@dataclass(frozen=True, slots=True)
-class Recipient:
-    """Somebody who is told.  address: in the channel's form.  units: those that the person likes to read."""
-
-    address: str
-    units: Units = Units.SI
-    channel: str = "mail"
 
 
 def enqueue(
     work: UnitOfWork, incidents: Sequence[Incident], site: Site, recipients: Sequence[Recipient], *, now_ms: int
 ) -> list[int]:
-    """Put a notice per incident and recipient into the outbox, in the transaction that wrote the incidents.
+    """Put what is to be told of these incidents into the outbox, in the transaction that wrote them.
 
-    An open incident is told as opened, a closed one as closed (one that came and went within a batch is told once, as
-    closed). Gives the notices' numbers. Call `Postman.wake` once the transaction is committed.
+    A recipient is told when an incident opens (again), turns worse, and is over; one that came and went within a batch
+    is told once, as closed. What they know already is not told again. Gives the notices' numbers, held back ones
+    included. Call `Postman.wake` once the transaction is committed.
     """
+    if not recipients or not incidents:
+        return []
+    handlings = work.read.handlings([incident.id for incident in incidents])
     numbers = []
     for incident in incidents:
-        kind = NoticeKind.OPENED if incident.is_open else NoticeKind.CLOSED
-        facts = notice_facts(incident, site, openings=_openings(work, incident))
-        for recipient in recipients:
-            number = work.add_notice(
-                incident=incident.id,
-                kind=kind,
-                channel=recipient.channel,
-                recipient=recipient.address,
-                facts=facts | {"units": recipient.units.value},
-                created_ms=now_ms,
-            )
-            numbers.append(number)
+        one = Telling(work, incident, site, handlings.get(incident.id), now_ms)
+        numbers += one.to_all(recipients)
     return numbers
+
+
+class Telling:
+    """What is told of one incident, to each of the recipients."""
+
+    def __init__(
+        self, work: UnitOfWork, incident: Incident, site: Site, handling: Handling | None, now_ms: int
+    ) -> None:
+        self._work = work
+        self._incident = incident
+        self._site = site
+        self._handling = handling
+        self._now_ms = now_ms
+        self._openings = _openings(work, incident)
+
+    def to_all(self, recipients: Sequence[Recipient]) -> list[int]:
+        """Tell whom it concerns; have those told later who come in when nobody answers."""
+        numbers, begins_ms = [], None
+        first, later = [r for r in recipients if r.after_s <= 0], [r for r in recipients if r.after_s > 0]
+        disturbed = self._whom_at_once(first)
+        for recipient in first:
+            number, due_ms = self._to_one(recipient, at_once=recipient.key in disturbed)
+            if number is not None:
+                numbers.append(number)
+                begins_ms = due_ms if begins_ms is None else min(begins_ms, due_ms)
+        for recipient in later:
+            if self._own(recipient):
+                number, _ = self._to_one(recipient, at_once=False)
+                numbers += [] if number is None else [number]
+            elif self._incident.is_open and recipient.minds(self._incident.room):
+                self._escalate_to(recipient, self._now_ms if begins_ms is None else begins_ms)
+        if not self._incident.is_open:
+            self._work.telling.end_escalation(self._incident.id)
+        return numbers
+
+    def add(
+        self, recipient: Recipient, kind: NoticeKind, own: Sequence[Notice], *, at_once: bool, **more: Any
+    ) -> tuple[int, int]:
+        """Put a notice into the outbox, held back where it must be; give its number and when it is due (UTC ms)."""
+        lately = self._work.telling.since(*recipient.key, self._now_ms - DAY_MS)
+        free_ms = self._now_ms if at_once else self._free_from_ms(recipient)
+        held = hold(recipient, self._incident, kind, Moment(self._now_ms, free_ms, self._handling, own, lately))
+        number = self._work.add_notice(
+            incident=self._incident.id,
+            kind=kind,
+            channel=recipient.channel,
+            recipient=recipient.address,
+            facts=self._facts(recipient, own) | _held_facts(held) | more,
+            created_ms=self._now_ms,
+            held_until_ms=None if held is None else held.until_ms,
+        )
+        return number, self._now_ms if held is None else held.until_ms
+
+    def _free_from_ms(self, recipient: Recipient) -> int:
+        zone_name = self._site.time_zone
+        if self._incident.severity is Severity.SEVERE:  # quiet hours never silence it, hours off duty may
+            return free_from_ms(self._now_ms, zone_name, hours=recipient.hours, quiet=())
+        return recipient.free_from_ms(self._now_ms, zone_name)
+
+    def _to_one(self, recipient: Recipient, *, at_once: bool) -> tuple[int | None, int]:
+        own = self._own(recipient)
+        wanted = recipient.wants(self._incident.room, self._incident.severity)
+        told = Told.of(own)
+        kind = what_to_tell(told, self._incident, self._openings, self._handling)
+        if kind is None or (told is None and not wanted):
+            return None, self._now_ms
+        more = {"was_severity": told.severity.value} if kind is NoticeKind.WORSE and told is not None else {}
+        return self.add(recipient, kind, own, at_once=at_once, **more)
+
+    def _own(self, recipient: Recipient) -> list[Notice]:
+        return self._work.telling.of_incident(self._incident.id, *recipient.key)
+
+    def _whom_at_once(self, recipients: Sequence[Recipient]) -> set[tuple[str, str]]:
+        """Give whom something severe reaches whatever they asked for: those on duty, or if nobody is, all of them."""
+        if self._incident.severity is not Severity.SEVERE:
+            return set()
+        wanted = [one for one in recipients if one.wants(self._incident.room, Severity.SEVERE)]
+        on_duty = [one for one in wanted if one.on_duty(self._now_ms, self._site.time_zone)]
+        return {one.key for one in on_duty or wanted}
+
+    def _escalate_to(self, recipient: Recipient, begins_ms: int) -> None:
+        due_ms = begins_ms + round(recipient.after_s * 1000)
+        self._work.telling.escalate(Escalation(self._incident.id, *recipient.key, due_ms))
+
+    def _facts(self, recipient: Recipient, own: Sequence[Notice]) -> dict[str, Any]:
+        facts = notice_facts(self._incident, self._site, openings=self._openings)
+        return facts | reader_facts(recipient) | {
+            "record": list(self._work.read.record_head()),
+            "thread": thread_of(self._work, self._incident.id, own),
+        }  # fmt: skip
+
+
+def _held_facts(held: Held | None) -> dict[str, Any]:
+    return {} if held is None else {"held": held.why.name}
+
+
+def reader_facts(recipient: Recipient) -> dict[str, Any]:
+    """Give what a composer needs to know of the reader."""
+    return {"units": recipient.units.value, "clock": recipient.clock, "who": recipient.who}
+
+
+def thread_of(work: UnitOfWork, incident: str, own: Iterable[Notice]) -> str:
+    """Give the id of the thread in which a recipient reads of an incident.  own: their notices of it, in order."""
+    for notice in own:
+        teller = work.telling.teller(notice.number) if notice.state is NoticeState.FOLDED else notice
+        if teller is not None:
+            return str(teller.facts.get("thread", incident))
+    return incident
 
 
 def notice_facts(incident: Incident, site: Site, *, openings: int = 1) -> dict[str, Any]:
@@ -96,186 +170,19 @@ def trial_notice(site: Site, recipient: Recipient, *, now_ms: int) -> Notice:
     """Give a notice that tells of nothing, for trying a way out; it belongs to no outbox.  now_ms: our clock (UTC)."""
     nothing = Incident(f"test.{now_ms}", "", "", IncidentKind.WINDOW, now_ms, now_ms, reason="")
     rooms = words.listed([room.title or room.id for room in site.rooms]) or "none yet"
-    facts = notice_facts(nothing, site) | {"units": recipient.units.value, "is_test": True, "room_title": rooms}
+    facts = notice_facts(nothing, site) | reader_facts(recipient) | {"is_test": True, "room_title": rooms}
     return Notice(0, nothing.id, NoticeKind.OPENED, recipient.channel, recipient.address, facts, now_ms, now_ms)
 
 
-def wait_s(attempts: int) -> float:
-    """Give how long to wait after so many failed attempts (1 or more): 5 s, 10 s, 20 s ... one hour."""
-    return float(min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(max(attempts - 1, 0), 30)))
-
-
-class Postman:
-    """Delivers what lies in the outbox, until cancelled."""
-
-    def __init__(
-        self,
-        store: Store,
-        clock: Clock,
-        channels: Mapping[str, Channel],
-        *,
-        attempt_s: float = ATTEMPT_S,
-        told: Callable[[Notice], None] = lambda notice: None,
-    ) -> None:
-        """Take the store, the clock and the channels by name.  told: is given each notice whose state has changed."""
-        self._store = store
-        self._clock = clock
-        self._channels = dict(channels)
-        self._attempt_s = attempt_s
-        self._told = told
-        self._news = asyncio.Event()
-        self._busy: dict[tuple[str, str, str], int] = {}
-        self._unwritten: dict[int, Notice] = {}
-        # Numbers that are through, in case what was read a moment ago still has them waiting. A few bytes each.
-        self._through: set[int] = set()
-        # Notices put off because the way was closed: the first delivery shows that it is open, and all are due again.
-        self._waiting_for_way: dict[str, set[int]] = {}
-
-    def wake(self) -> None:
-        """Say that there may be something new. For the event loop's thread."""
-        self._news.set()
-
-    async def run(self) -> None:
-        """Deliver until cancelled."""
-        async with asyncio.TaskGroup() as lanes:
-            while True:
-                self._news.clear()
-                pause_s = await self._start_what_is_due(lanes)
-                await self._news_or(pause_s)
-
-    async def _start_what_is_due(self, lanes: asyncio.TaskGroup) -> float:
-        """Start what is due while lanes are free and give the seconds until something else will be."""
-        try:
-            await self._write_what_is_unwritten()
-            busy = set(self._busy)  # a line that becomes free while we read may be out of date in what we read
-            waiting = await asyncio.to_thread(self._waiting)
-        except StorageError as error:
-            _log.error("the outbox cannot be read or written", error=str(error))
-            return FIRST_WAIT_S
-        now_ms, pause_s = self._clock.now_ms(), LOOK_AGAIN_S
-        for notice in self._heads(waiting, busy | set(self._busy)):
-            due_in_s = self._due_in_s(notice, now_ms)
-            if due_in_s > 0:
-                pause_s = min(pause_s, due_in_s)
-            elif len(self._busy) < LANES and not self._held_back(notice):
-                self._busy[_line(notice)] = notice.number
-                lanes.create_task(self._deliver(notice), name=f"notice {notice.number}")
-        return pause_s
-
-    def _waiting(self) -> list[Notice]:
-        return self._store.read.notices(state=NoticeState.WAITING, limit=READ_AT_ONCE)
-
-    def _heads(self, waiting: Sequence[Notice], busy: set[tuple[str, str, str]]) -> list[Notice]:
-        """Give the first notice of each line, of lines that nobody is busy with; those never tried come first."""
-        heads: dict[tuple[str, str, str], Notice] = {}
-        for notice in waiting:
-            if notice.number not in self._through:
-                heads.setdefault(_line(notice), notice)
-        free = [notice for line, notice in heads.items() if line not in busy]
-        return sorted(free, key=lambda notice: (notice.attempts > 0, notice.number))
-
-    def _held_back(self, notice: Notice) -> bool:
-        """Tell whether a notice tried before must wait for another that finds out whether the way is open again."""
-        closed = self._waiting_for_way.get(notice.channel, set())
-        return notice.attempts > 0 and not closed.isdisjoint(self._busy.values())
-
-    def _due_in_s(self, notice: Notice, now_ms: int) -> float:
-        due_in_s = (notice.due_ms - now_ms) / 1000
-        # Nothing is ever put off for longer than the longest wait: a due time beyond it is from a clock set back since.
-        return 0.0 if due_in_s > LONGEST_WAIT_S else due_in_s
-
-    async def _deliver(self, notice: Notice) -> None:
-        try:
-            outcome = await self._attempt(notice)
-            # Nothing may be awaited between the other side's word and the writing of it: being stopped there would
-            # send the notice a second time.
-            self._unwritten[notice.number] = self._after(notice, outcome)
-            if not isinstance(outcome, Later):
-                self._through.add(notice.number)
-            with contextlib.suppress(StorageError):  # kept in _unwritten, and tried again by the rounds
-                await self._write_what_is_unwritten()
-                if isinstance(outcome, Sent):
-                    await self._release(notice)
-        finally:
-            self._busy.pop(_line(notice), None)
-            self._news.set()
-
-    async def _attempt(self, notice: Notice) -> Outcome:
-        channel = self._channels.get(notice.channel)
-        if channel is None:
-            return Later(f"No way called {notice.channel!r} is set up. Set it up in the wiring file.", way_closed=True)
-        try:
-            async with asyncio.timeout(self._attempt_s):
-                return await channel.send(notice)
-        except TimeoutError:
-            return Later(f"The other side gave no answer within {self._attempt_s:g} s. It is tried again by itself.")
-        except Exception as error:  # noqa: BLE001 - the boundary: a bug in one channel or notice must not stop the rest
-            _log.exception("a notice could not be delivered", notice=notice.number)
-            return Later(f"A fault in lumberroom itself ({type(error).__name__}); the log has the details.")
-
-    def _after(self, notice: Notice, outcome: Outcome) -> Notice:
-        """Give the notice as an outcome leaves it."""
-        now_ms = self._clock.now_ms()
-        tried = replace(notice, attempts=notice.attempts + 1)
-        if isinstance(outcome, Sent):
-            _log.info("notice sent", notice=notice.number, attempts=tried.attempts, late_ms=now_ms - notice.created_ms)
-            return replace(tried, state=NoticeState.SENT, sent_ms=now_ms, last_error="")
-        if isinstance(outcome, Refused):
-            _log.error("notice refused", notice=notice.number, reason=outcome.reason)
-            return replace(tried, state=NoticeState.REFUSED, last_error=outcome.reason)
-        _log.warning("notice put off", notice=notice.number, attempts=tried.attempts, reason=outcome.reason)
-        if outcome.way_closed:
-            self._waiting_for_way.setdefault(notice.channel, set()).add(notice.number)
-        due_ms = now_ms + round(wait_s(tried.attempts) * 1000)
-        return replace(tried, due_ms=due_ms, last_error=outcome.reason)
-
-    async def _release(self, sent: Notice) -> None:
-        """Make due at once what had been put off only because the way was closed. Raises StorageError."""
-        numbers = self._waiting_for_way.pop(sent.channel, set())
-        if not numbers - {sent.number}:
-            return
-        now_ms = self._clock.now_ms()
-        waiting = await asyncio.to_thread(self._waiting)
-        # Their lines are taken meanwhile: a delivery that overtook this writing would be undone by it.
-        freed = [one for one in waiting if one.number in numbers - self._through and _line(one) not in self._busy]
-        self._busy |= {_line(one): one.number for one in freed}
-        try:
-            self._unwritten |= {one.number: replace(one, due_ms=now_ms) for one in freed}
-            await self._write_what_is_unwritten()
-        finally:
-            for one in freed:
-                self._busy.pop(_line(one), None)
-
-    async def _write_what_is_unwritten(self) -> None:
-        """Write how far notices have come; what cannot be written is kept, so that nothing sent is sent again."""
-        if not self._unwritten:
-            return
-        changed = dict(self._unwritten)
-        await asyncio.to_thread(self._write, list(changed.values()))
-        for number, notice in changed.items():
-            if self._unwritten.get(number) is notice:
-                del self._unwritten[number]
-                self._told(notice)
-
-    def _write(self, changed: Sequence[Notice]) -> None:
-        with self._store.transaction() as work:
-            for notice in changed:
-                work.update_notice(notice)
-
-    async def _news_or(self, pause_s: float) -> None:
-        waits = [asyncio.create_task(self._news.wait()), asyncio.create_task(self._clock.sleep(pause_s))]
-        try:
-            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for wait in waits:
-                wait.cancel()
+def refreshed(facts: dict[str, Any], incident: Incident | None) -> dict[str, Any]:
+    """Give facts with an incident as it stands now; None: it was taken back since."""
+    if incident is None:
+        told = facts["incident"]
+        gone = told | {"withdrawn_ms": told.get("withdrawn_ms") or told["opened_ms"], "closed_ms": told["opened_ms"]}
+        return facts | {"incident": gone}
+    return facts | {"incident": incident_to_json(incident)}
 
 
 def _openings(work: UnitOfWork, incident: Incident) -> int:
     newest = from_json(work.read.judgement(incident.room))
     return newest.openings if newest.incident is not None and newest.incident.id == incident.id else 1
-
-
-def _line(notice: Notice) -> tuple[str, str, str]:
-    """Give the line in which a notice stands: it is delivered after those before it, and after no others."""
-    return notice.channel, notice.incident, notice.recipient

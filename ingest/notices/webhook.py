@@ -1,10 +1,11 @@
 """Notices as web hooks: a signed JSON body posted to an address of the user's own.
 
-The body is JSON (UTF-8); what it holds is in `body_of`. Each request carries three headers: `Lumberroom-Notice`, the
-notice's number, the same when it is sent again, so that a receiver can tell; `Lumberroom-Sent`, our clock in seconds;
-`Lumberroom-Signature`, "sha256=" and the hexadecimal HMAC-SHA256 (RFC 2104), under the shared secret, of the text of
-`Lumberroom-Sent`, a full stop, and the body. A receiver checks the signature in constant time and refuses what was sent
-more than some minutes ago. Redirections are not followed: what is signed for one address is for no other.
+The body is the one JSON form of notices (`ingest.notices.notice_json`). Each request carries three headers:
+`Lumberroom-Notice`, the notice's number, the same when it is sent again, so that a receiver can tell;
+`Lumberroom-Sent`, our clock in seconds; `Lumberroom-Signature`, "sha256=" and the hexadecimal HMAC-SHA256 (RFC 2104),
+under the shared secret, of the text of `Lumberroom-Sent`, a full stop, and the body. A receiver checks the signature in
+constant time and refuses what was sent more than some minutes ago. Redirections are not followed: what is signed for
+one address is for no other.
 """
 
 from __future__ import annotations
@@ -13,25 +14,23 @@ import asyncio
 import hashlib
 import hmac
 import http.client
-import json
 import socket
 import ssl
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 from urllib.parse import urlsplit
 
 from ingest.notices.channel import Later, Outcome, Refused, Sent
-from ingest.notices.compose import Story, one_line, subject, write_letter
-from ingest.present import mail_look
+from ingest.notices.notice_json import as_bytes
+from ingest.notices.story import one_line
+from ingest.notices.writing import Writer
 from ingest.site.incidents import Notice
 
 REFUSED_FOR_GOOD: Final = frozenset({400, 405, 410, 413, 415, 422})
 """Answers by which the other side says that it will never take this notice; every other failure is tried again."""
-
-VERSION: Final = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +39,7 @@ class WebhookSettings:
 
     name: ours, for the page and the outbox.  address: http or https.  secret: for the signature, never printed.
     ca_file: certificates to trust instead of the system's.  timeout_s: for each step of the exchange (s).
-    page_address: for the link in the body, empty for none.  trouble: why it cannot work as set up, or empty.
+    trouble: why it cannot work as set up, or empty.
     """
 
     name: str
@@ -48,15 +47,16 @@ class WebhookSettings:
     secret: str = field(default="", repr=False)
     ca_file: Path | None = None
     timeout_s: float = 15.0
-    page_address: str = ""
     trouble: str = ""
 
 
 class WebhookChannel:
     """Posts notices; satisfies `channel.Channel`. A notice's recipient is the name of an address."""
 
-    def __init__(self, hooks: Mapping[str, WebhookSettings]) -> None:
+    def __init__(self, hooks: Mapping[str, WebhookSettings], writer: Writer) -> None:
+        """Take the hooks by name.  writer: gives what goes along with a notice."""
         self.hooks = dict(hooks)
+        self._writer = writer
 
     async def send(self, notice: Notice) -> Outcome:
         """Sign and post a notice."""
@@ -65,34 +65,12 @@ class WebhookChannel:
             return Later(f"No web hook called {notice.recipient!r} is set up. Set it up in the wiring file.")
         if hook.trouble:
             return Later(hook.trouble)
-        body = json.dumps(body_of(notice, hook.page_address), ensure_ascii=False, sort_keys=True).encode()
+        body = as_bytes(notice, self._writer.links_beside(notice))
         try:
             status, said = await asyncio.to_thread(_post, hook, body, headers_of(notice, body, hook.secret))
         except (OSError, http.client.HTTPException) as error:
             return Later(_trouble(hook, error))
         return _outcome(hook, status, said)
-
-
-def body_of(notice: Notice, page_address: str = "") -> dict[str, Any]:
-    """Give what is posted: what the notice is about in fields, and the same in words.
-
-    Instants are UTC milliseconds; quantities are in the units that their names tell.
-    """
-    story = Story.of(notice.facts)
-    letter = write_letter(story, page_address)
-    return {
-        "version": VERSION,
-        "notice": notice.number,
-        "kind": notice.kind.value,
-        "created_ms": notice.created_ms,
-        "site": story.site,
-        "room": story.room,
-        "room_title": story.room_title,
-        "incident": dict(notice.facts["incident"]),
-        "subject": subject(story),
-        "text": mail_look.as_text(letter),
-        "link": letter.link[1] if letter.link else None,
-    }
 
 
 def headers_of(notice: Notice, body: bytes, secret: str, sent_s: int | None = None) -> dict[str, str]:

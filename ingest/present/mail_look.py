@@ -22,11 +22,40 @@ class Tone(enum.Enum):
 
 
 @dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture in a mail.  cid: its name in the mail.  alt: what it shows, in words; the text says the same."""
+
+    cid: str
+    alt: str
+    width: int = 500
+    height: int = 230
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """A link with which something can be done.  wording: what it does."""
+
+    wording: str
+    address: str
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of a longer mail: a room of a digest."""
+
+    heading: str
+    text: str
+    figures: Sequence[tuple[str, str]] = ()
+    picture: Picture | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Letter:
     """What a mail says; its text and its HTML are both made from this and say the same.
 
     headline: what is the matter.  lead: one sentence.  figures: (label, value) rows.  sections: (heading, paragraphs).
-    lists: (heading, points).  link: (wording, address), or None.  footer: small print.
+    lists: (heading, points).  link: (wording, address), or None.  footer: small print.  pictures: below the lead.
+    actions: what can be done by a link; commands: what can be done by typing.  parts: between lead and figures.
     """
 
     headline: str
@@ -38,6 +67,10 @@ class Letter:
     lists: Sequence[tuple[str, Sequence[str]]]
     link: tuple[str, str] | None
     footer: Sequence[str]
+    pictures: Sequence[Picture] = ()
+    actions: Sequence[Action] = ()
+    commands: Sequence[str] = ()
+    parts: Sequence[Part] = ()
 
 
 _EDGES: Final = {Tone.ALARM: "#a8452c", Tone.CLEAR: "#55703f", Tone.NEUTRAL: "#8a6d47"}
@@ -59,16 +92,31 @@ _STYLE: Final = """
 """
 
 
+ACTIONS_NOTE: Final = "Each link opens a page that asks once more; nothing happens before you say so there."
+COMMANDS_HEADING: Final = "To take it in hand, or ask for quiet, type on the computer that runs lumberroom:"
+
+
 def as_text(letter: Letter) -> str:
     """Write a letter as plain text."""
-    blocks = [f"{letter.place}\n{letter.headline}", letter.lead]
-    blocks.append("\n".join(f"{label}: {value}" for label, value in letter.figures))
+    blocks = [f"{letter.place}\n{letter.headline}", letter.lead, *(picture.alt for picture in letter.pictures)]
+    for part in letter.parts:
+        picture = [part.picture.alt] if part.picture else []
+        blocks.append("\n".join([part.heading, part.text, *picture, *_figure_lines(part.figures)]))
+    blocks.append("\n".join(_figure_lines(letter.figures)))
     blocks += [f"{heading}\n{text}" for heading, text in letter.meaning]
     blocks += ["\n".join([heading, *(f"- {point}" for point in points)]) for heading, points in letter.lists]
+    if letter.actions:
+        blocks.append("\n".join([*(f"{one.wording}\n{one.address}" for one in letter.actions), ACTIONS_NOTE]))
+    if letter.commands:
+        blocks.append("\n".join([COMMANDS_HEADING, *letter.commands]))
     if letter.link is not None:
         blocks.append(f"{letter.link[0]}\n{letter.link[1]}")
     blocks.append("\n".join(letter.footer))
     return "\n\n".join(block for block in blocks if block) + "\n"
+
+
+def _figure_lines(figures: Sequence[tuple[str, str]]) -> list[str]:
+    return [f"{label}: {value}" for label, value in figures]
 
 
 def as_html(letter: Letter) -> str:
@@ -79,9 +127,13 @@ def as_html(letter: Letter) -> str:
              f'<h1 class="ink" style="margin:4px 0 0;font:normal 25px/1.25 {_SERIF};color:{_INK}">'
              f"{escape(letter.headline)}</h1>", top=26),
         _row(_paragraph(letter.lead)),
+        *(_row(_picture(picture)) for picture in letter.pictures),
+        *(_row(_part(part), top=20) for part in letter.parts),
         _row(_figures(letter.figures)) if letter.figures else "",
         *(_row(_heading(heading) + _paragraph(text)) for heading, text in letter.meaning),
         *(_row(_heading(heading) + _points(points)) for heading, points in letter.lists),
+        _row(_actions(letter.actions)) if letter.actions else "",
+        _row(_commands(letter.commands)) if letter.commands else "",
         _row(_link(*letter.link)) if letter.link is not None else "",
         _row(_footer(letter.footer), bottom=24),
     ]  # fmt: skip
@@ -134,6 +186,40 @@ def _figures(figures: Sequence[tuple[str, str]]) -> str:
 def _points(points: Sequence[str]) -> str:
     items = "".join(f'<li style="margin:0 0 5px">{escape(point)}</li>' for point in points)
     return f'<ul class="ink" style="margin:0;padding:0 0 0 20px;{_sans(15, _INK)}">{items}</ul>'
+
+
+def _picture(picture: Picture) -> str:
+    # Programs that show no pictures show the words; the background is that of the picture's own paper.
+    alt = escape(picture.alt, quote=True)
+    return (
+        f'<img src="cid:{escape(picture.cid, quote=True)}" alt="{alt}" width="{picture.width}" '
+        f'height="{picture.height}" style="display:block;width:100%;max-width:{picture.width}px;height:auto;'
+        f'border:0;border-radius:4px;background-color:#f6efe0;{_sans(13, "#3a2d1f")}">'
+    )
+
+
+def _part(part: Part) -> str:
+    picture = f'<div style="margin:8px 0">{_picture(part.picture)}</div>' if part.picture else ""
+    figures = _figures(part.figures) if part.figures else ""
+    return _heading(part.heading) + _paragraph(part.text) + picture + figures
+
+
+def _actions(actions: Sequence[Action]) -> str:
+    buttons = "".join(
+        f'<a href="{escape(one.address, quote=True)}" style="display:inline-block;margin:0 8px 8px 0;padding:10px 16px;'
+        f'background-color:#55452f;color:#fbf6ea;text-decoration:none;border-radius:3px;font:normal 15px/1.3 {_SANS}">'
+        f"{escape(one.wording)}</a>"
+        for one in actions
+    )
+    note = f'<p class="soft" style="margin:0;{_sans(13, _SOFT)}">{ACTIONS_NOTE}</p>'
+    return f'<div style="margin:4px 0 0">{buttons}</div>{note}'
+
+
+def _commands(commands: Sequence[str]) -> str:
+    lines = "<br>".join(
+        f'<code style="font:normal 13px/1.6 Menlo,Consolas,monospace">{escape(one)}</code>' for one in commands
+    )
+    return f'<p class="ink" style="margin:4px 0 0;{_sans(14, _INK)}">{COMMANDS_HEADING}<br>{lines}</p>'
 
 
 def _link(wording: str, address: str) -> str:

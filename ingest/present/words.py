@@ -1,15 +1,15 @@
 """How instants, durations and states are said to people. Pure: the zone and the present are passed in.
 
 Instants are UTC milliseconds and said in the site's zone, with the zone's own abbreviation, so that the hour that a
-clock change repeats is not ambiguous. The clock is the 24-hour one, months are written out: no date here can be read
-in two ways.
+clock change repeats is not ambiguous. The clock is the 24-hour one unless somebody likes the other better, months are
+written out: no date here can be read in two ways.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from typing import Final
+from typing import Final, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from ingest.site.incidents import IncidentKind, RoomState
@@ -44,6 +44,9 @@ INCIDENT_WORDS: Final[Mapping[IncidentKind, str]] = {
 }
 """What an incident is about, for headings and labels."""
 
+Clock12or24 = Literal["24h", "12h"]
+"""How the time of day is said."""
+
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _EPOCH: Final = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
@@ -68,14 +71,17 @@ def day(at_ms: int, zone_name: str) -> str:
     return f"{_DAYS[when.weekday()]} {when.day} {_MONTHS[when.month - 1]} {when.year}"
 
 
-def time_of_day(at_ms: int, zone_name: str) -> str:
-    """Say a time without its date: "14:05"."""
-    return f"{local(at_ms, zone_name):%H:%M}"
+def time_of_day(at_ms: int, zone_name: str, clock: Clock12or24 = "24h") -> str:
+    """Say a time without its date: "14:05", or "2:05 pm"."""
+    when = local(at_ms, zone_name)
+    if clock == "12h":
+        return f"{when.hour % 12 or 12}:{when.minute:02} {'am' if when.hour < 12 else 'pm'}"
+    return f"{when:%H:%M}"
 
 
-def instant(at_ms: int, zone_name: str) -> str:
+def instant(at_ms: int, zone_name: str, clock: Clock12or24 = "24h") -> str:
     """Say an instant in full: "Wed 25 Nov 2026, 14:05 CET"."""
-    return f"{day(at_ms, zone_name)}, {time_of_day(at_ms, zone_name)} {_abbreviation(local(at_ms, zone_name))}"
+    return f"{day(at_ms, zone_name)}, {time_of_day(at_ms, zone_name, clock)} {_abbreviation(local(at_ms, zone_name))}"
 
 
 def instant_near(at_ms: int, now_ms: int, zone_name: str) -> str:

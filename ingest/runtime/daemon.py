@@ -111,7 +111,7 @@ class Daemon:
         self._systemd = Systemd()
         self._site = wiring.site
         self._news = NewsBoard()
-        self._notifying = Notifying(wiring, self.clock)
+        self._notifying = Notifying(wiring, self.clock, site=lambda: self._site)
         self._forwarding = Forwarding(wiring.central, self.clock, lambda: self._site) if wiring.central else None
         self._store_watch = StoreWatch(lambda: self._site, self.clock, self._notifying)
         self._watch = Watch()
@@ -255,6 +255,7 @@ class Daemon:
             forwarding=self._forwarding.status if self._forwarding else None,
             demo_speed=self._demo_speed,
             mails=self._mails,
+            deeds=self._notifying.desk(store, intake.write, lambda: self._site),
         )
         return DaemonServices(parts)
 

@@ -65,7 +65,7 @@ def _loopback(address: str) -> str:
     )
 
 
-def _mail_address(text: str) -> str:
+def mail_address(text: str) -> str:
     try:
         domain = Address(addr_spec=text).domain
     except (ValueError, IndexError, AttributeError):
@@ -75,7 +75,7 @@ def _mail_address(text: str) -> str:
     return text
 
 
-def _room_id(text: str) -> str:
+def room_id(text: str) -> str:
     if not ROOM_ID.fullmatch(text):
         raise wrong(
             "this cannot be the id of a room",
@@ -84,7 +84,7 @@ def _room_id(text: str) -> str:
     return text
 
 
-def _adapter_name(text: str) -> str:
+def entry_name(text: str) -> str:
     if not ROOM_ID.fullmatch(text):
         raise wrong(
             "this cannot be the name of an adapter",
@@ -124,7 +124,7 @@ def _sensor_id(text: str) -> str:
     return text
 
 
-def _refuse_secret(key: str, variable: str, value: object) -> object:
+def refuse_secret(key: str, variable: str, value: object) -> object:
     raise wrong(
         "secrets do not belong in the wiring file, which gets copied, mailed and kept in backups",
         f'Put it into an environment variable and name that: {key}_env = "{variable}", or into a file '
@@ -198,7 +198,8 @@ class PageForm(Form):
     port: Annotated[int, Field(ge=0, le=65535)] = DEFAULT_PORT
     push_token_env: Annotated[str, Field(min_length=1)] | None = None
     push_token_file: Annotated[str, Field(min_length=1)] | None = None
-    push_token: Annotated[Any, PlainValidator(partial(_refuse_secret, "push_token", "LUMBERROOM_PUSH_TOKEN"))] = None
+    public_address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] | None = None
+    push_token: Annotated[Any, PlainValidator(partial(refuse_secret, "push_token", "LUMBERROOM_PUSH_TOKEN"))] = None
 
 
 def _push_address(text: str) -> str:
@@ -233,11 +234,10 @@ class MailForm(Form):
     login: Annotated[str, Field(min_length=1)] | None = None
     password_env: Annotated[str, Field(min_length=1)] | None = None
     password_file: Annotated[str, Field(min_length=1)] | None = None
-    password: Annotated[Any, PlainValidator(partial(_refuse_secret, "password", "LUMBERROOM_MAIL_PASSWORD"))] = None
-    sender: Annotated[str, AfterValidator(_mail_address)] = Field(alias="from", examples=['"lumberroom@example.org"'])
-    to: Annotated[list[Annotated[str, AfterValidator(_mail_address)]], Field(min_length=1)] = Field(
-        examples=['["you@example.org"]']
-    )
+    password: Annotated[Any, PlainValidator(partial(refuse_secret, "password", "LUMBERROOM_MAIL_PASSWORD"))] = None
+    sender: Annotated[str, AfterValidator(mail_address)] = Field(alias="from", examples=['"lumberroom@example.org"'])
+    to: Annotated[list[Annotated[str, AfterValidator(mail_address)]], Field(min_length=1)] | None = None
+    most_per_hour: Annotated[int, Field(ge=1, le=1000)] = 20
     ca_file: Annotated[str, Field(min_length=1)] | None = None
     page_address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] | None = None
 
@@ -252,7 +252,7 @@ class OfficeCentralForm(Form):
     bucket: Annotated[str, Field(max_length=120)] = ""
     token_env: Annotated[str, Field(min_length=1)] | None = None
     token_file: Annotated[str, Field(min_length=1)] | None = None
-    token: Annotated[Any, PlainValidator(partial(_refuse_secret, "token", "LUMBERROOM_CENTRAL_TOKEN"))] = None
+    token: Annotated[Any, PlainValidator(partial(refuse_secret, "token", "LUMBERROOM_CENTRAL_TOKEN"))] = None
     ca_file: Annotated[str, Field(min_length=1)] | None = None
 
 
@@ -286,18 +286,18 @@ class AliveForm(Form):
 class WebhookForm(Form):
     """[[webhook]]."""
 
-    name: Annotated[str, AfterValidator(_adapter_name)] = Field(examples=['"office"'])
+    name: Annotated[str, AfterValidator(entry_name)] = Field(examples=['"office"'])
     address: Annotated[str, Field(pattern=r"^https?://[!-~]+$")] = Field(examples=['"https://office.example.org/wood"'])
     secret_env: Annotated[str, Field(min_length=1)] | None = None
     secret_file: Annotated[str, Field(min_length=1)] | None = None
-    secret: Annotated[Any, PlainValidator(partial(_refuse_secret, "secret", "LUMBERROOM_WEBHOOK_SECRET"))] = None
+    secret: Annotated[Any, PlainValidator(partial(refuse_secret, "secret", "LUMBERROOM_WEBHOOK_SECRET"))] = None
     ca_file: Annotated[str, Field(min_length=1)] | None = None
 
 
 class AdapterForm(Form):
     """[[adapter]]: our part of it; its other keys are checked against the settings that the adapter declares."""
 
-    name: Annotated[str, AfterValidator(_adapter_name)] = Field(examples=['"hall-serial"'])
+    name: Annotated[str, AfterValidator(entry_name)] = Field(examples=['"hall-serial"'])
     type: str = Field(examples=['"serial_line"'])
 
 
@@ -433,7 +433,7 @@ class BoardsForm(Form):
 class RoomForm(Form):
     """[[room]]."""
 
-    id: Annotated[str, AfterValidator(_room_id)] = Field(examples=['"oak-store"'])
+    id: Annotated[str, AfterValidator(room_id)] = Field(examples=['"oak-store"'])
     title: Annotated[str, Field(min_length=1, max_length=120)] | None = None
     holds: Annotated[str, Field(max_length=400)] = ""
     window: WindowForm | None = None

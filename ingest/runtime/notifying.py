@@ -1,16 +1,26 @@
-"""Notices, as the wiring has them: who is told, by which channel, and the postman that delivers."""
+"""Notices, as the wiring has them: who is told, by which ways, the rounds of telling and the postman that delivers."""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal, Protocol
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Literal, Protocol
+
+import structlog
 
 from ingest.clock import Clock
-from ingest.notices.outbox import READ_AT_ONCE, Postman, Recipient, enqueue, trial_notice
+from ingest.errors import StorageError
+from ingest.notices import digests, rounds
+from ingest.notices.links import Links, key_of
+from ingest.notices.outbox import enqueue, trial_notice
+from ingest.notices.postman import READ_AT_ONCE, Postman
+from ingest.notices.recipients import Recipient
 from ingest.present.digits import Units
-from ingest.runtime.wiring import MailWiring, WebhookWiring
+from ingest.runtime.deed_desk import DeedDesk, Write
+from ingest.runtime.ways import channels_of, mail_channel
+from ingest.runtime.wiring import MailWiring, PageWiring, TellingWiring, WebhookWiring
 from ingest.site.incidents import Incident, NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, UnitOfWork
@@ -18,7 +28,14 @@ from ingest.store.api import Store, UnitOfWork
 if TYPE_CHECKING:
     from ingest.notices.channel import Channel, Outcome
     from ingest.notices.compose_store import StoreNews
-    from ingest.notices.mail import Composer, MailChannel
+    from ingest.notices.mail import Composer
+
+ROUND_EVERY_S: Final = 5.0
+"""How often is looked whether something is to be told later; only where there is, anything is written."""
+
+DIGEST_EVERY_S: Final = 60.0
+
+_log = structlog.get_logger("lumberroom.notices")
 
 
 class Wired(Protocol):
@@ -35,6 +52,21 @@ class Wired(Protocol):
         ...
 
     @property
+    def telling(self) -> TellingWiring:
+        """Who is told beside the plain list of [mail], and by which further ways."""
+        ...
+
+    @property
+    def page(self) -> PageWiring:
+        """Where the page is, and where the world reaches it."""
+        ...
+
+    @property
+    def data_directory(self) -> Path:
+        """Where the key for links is kept."""
+        ...
+
+    @property
     def units(self) -> Literal["si", "us"]:
         """What mails show."""
         ...
@@ -43,21 +75,32 @@ class Wired(Protocol):
 class Notifying:
     """Puts notices into the outbox, and delivers them where a way to do so is wired."""
 
-    def __init__(self, wiring: Wired, clock: Clock, *, composer: Composer | None = None) -> None:
-        """Take what is wired.  composer: writes the mails, where they are not those of a site's own watch."""
-        self._mail = wiring.mail
+    def __init__(
+        self,
+        wiring: Wired,
+        clock: Clock,
+        *,
+        composer: Composer | None = None,
+        site: Callable[[], Site | None] = lambda: None,
+    ) -> None:
+        """Take what is wired.
+
+        composer: writes the mails, where they are not those of a site's own watch.  site: the job as it stands, for
+        digests and for who is told later; None where there is none.
+        """
+        self._wiring = wiring
         self._composer = composer
         self._clock = clock
-        addresses = wiring.mail.recipients if wiring.mail else ()
-        self._hooks = wiring.webhooks
-        self._page_address = wiring.mail.page_address if wiring.mail else ""
-        self._recipients = [Recipient(address, Units(wiring.units)) for address in addresses]
-        self._recipients += [Recipient(hook.name, Units(wiring.units), "webhook") for hook in wiring.webhooks]
+        self._site = site
+        self.recipients = recipients_of(wiring)
         self._postman: Postman | None = None
+        self._trouble = ""
+        self._seen_to: set[tuple[str, int]] = set()  # quiet that is over, and was told; only spares needless writes
+        self.links: Links | None = None
 
     def enqueue(self, work: UnitOfWork, incidents: list[Incident], site: Site, now_ms: int) -> None:
         """Put a notice for every recipient into the outbox, in the unit of work of the incidents."""
-        enqueue(work, incidents, site, self._recipients, now_ms=now_ms)
+        enqueue(work, incidents, site, self.recipients, now_ms=now_ms)
 
     def wake(self) -> None:
         """Say that there may be something new in the outbox."""
@@ -70,54 +113,131 @@ class Notifying:
         What had been put off is due at once: whoever started the daemon may just have mended what kept it back.
         """
         await asyncio.to_thread(due_again, store, self._clock.now_ms())
-        self._postman = Postman(store, self._clock, self._channels())
-        await self._postman.run()
+        await self.open_links()
+        self._postman = Postman(store, self._clock, self._channels(store))
+        async with asyncio.TaskGroup() as parts:
+            parts.create_task(self._postman.run(), name="postman")
+            parts.create_task(self._rounds(store), name="rounds of telling")
+            parts.create_task(self._digests(store), name="digests")
+
+    async def open_links(self) -> None:
+        """Get the key for links ready; without it notices go out without links."""
+        try:
+            key = await asyncio.to_thread(key_of, self._wiring.data_directory)
+        except StorageError as error:
+            self._trouble = str(error)
+            _log.error("notices go out without links", error=str(error))
+            return
+        self.links = Links(key, self._wiring.page.public_address)
+
+    def desk(self, store: Store, write: Write, site: Callable[[], Site]) -> DeedDesk:
+        """Give what signed links can do.  write: runs a piece of writing between others."""
+        address = self._wiring.page.public_address
+        return DeedDesk(lambda: self.links, store, site, self._clock, write, public_address=address)
 
     async def trial(self, site: Site) -> AsyncIterator[tuple[Recipient, Outcome]]:
         """Send everyone who would be told a notice that tells of nothing; give what became of each, one by one."""
-        channels = self._channels()
-        for recipient in self._recipients:
+        channels = self._channels(None)
+        for recipient in self.recipients:
             notice = trial_notice(site, recipient, now_ms=self._clock.now_ms())
             yield recipient, await channels[recipient.channel].send(notice)
 
     @property
     def direct_recipients(self) -> tuple[str, ...]:
         """Who is mailed about the store itself."""
-        return self._mail.recipients if self._mail is not None else ()
+        return tuple(one.address for one in self.recipients if one.channel == "mail")
 
     async def directly(self, news: StoreNews, recipient: str) -> Outcome:
         """Mail somebody about the store itself, which cannot keep a notice first."""
         from ingest.notices.channel import Later, Refused
         from ingest.notices.compose_store import compose_store
+        from ingest.notices.writing import Writer
 
-        if self._mail is None:
+        mail = self._wiring.mail
+        if mail is None:
             return Refused("no mail is wired")
-        channel = _mail_channel(self._mail, self._composer)
+        channel = mail_channel(mail, Writer(mail.page_address), self._composer)
         if channel.settings.trouble:
             return Later(channel.settings.trouble, way_closed=True)
         try:
-            message = compose_store(
-                news, recipient=recipient, sender=self._mail.sender, page_address=self._mail.page_address
-            )
+            message = compose_store(news, recipient=recipient, sender=mail.sender, page_address=mail.page_address)
         except ValueError as error:
             return Refused(f"The mail could not be written: {error}. Mend the address in the wiring file.")
         return await channel.deliver(message)
 
-    def _channels(self) -> dict[str, Channel]:
-        channels: dict[str, Channel] = {}
-        if self._mail is not None:
-            channels["mail"] = _mail_channel(self._mail, self._composer)
-        if self._hooks:
-            channels["webhook"] = _webhook_channel(self._hooks, self._page_address)
-        return channels
+    def _channels(self, store: Store | None) -> dict[str, Channel]:
+        return channels_of(self._wiring, self.links, store, self._composer)
+
+    async def _rounds(self, store: Store) -> None:
+        while True:
+            try:
+                numbers = await asyncio.to_thread(self._look_round, store, self._clock.now_ms())
+            except StorageError as error:
+                _log.error("what is to be told later cannot be read or written", error=str(error))
+            else:
+                if numbers:
+                    self.wake()
+            await self._clock.sleep(ROUND_EVERY_S)
+
+    def _look_round(self, store: Store, now_ms: int) -> list[int]:
+        """Tell what is due; nothing is written where nothing is. Blocks."""
+        quiet_over = {(incident.id, until_ms) for incident, until_ms in rounds.quiet_over(store.read, now_ms)}
+        if not store.read.telling_due(now_ms) and quiet_over <= self._seen_to:
+            return []
+        site = self._site() or Site("")
+        with store.transaction() as work:
+            numbers = rounds.look_round(work, site, self.recipients, now_ms=now_ms)
+        self._seen_to = quiet_over
+        return numbers
+
+    async def _digests(self, store: Store) -> None:
+        while True:
+            try:
+                if await asyncio.to_thread(self.write_digests, store, self._clock.now_ms()):
+                    self.wake()
+            except StorageError as error:
+                _log.error("a digest cannot be written", error=str(error))
+            await self._clock.sleep(DIGEST_EVERY_S)
+
+    def write_digests(self, store: Store, now_ms: int) -> list[int]:
+        """Write the digests that are due; give the notices' numbers. Blocks.  Raises StorageError."""
+        site = self._site()
+        if site is None:
+            return []
+        numbers = []
+        for due in digests.pending(store.read, self.recipients, site.time_zone, now_ms):
+            facts = digests.gather(store.read, site, due, now_ms)
+            with store.transaction() as work:
+                number = digests.put(work, due, facts, now_ms)
+            numbers += [] if number is None else [number]
+        return numbers
 
     def as_figures(self) -> dict[str, object]:
         """Give JSON-able figures for the health."""
-        hooks = {hook.name: hook.trouble for hook in self._hooks}
-        if self._mail is None:
-            return {"wired": False, "webhooks": hooks}
-        recipients, trouble = len(self._mail.recipients), self._mail.trouble
-        return {"wired": True, "recipients": recipients, "trouble": trouble, "webhooks": hooks}
+        wiring = self._wiring
+        figures: dict[str, object] = {
+            "wired": wiring.mail is not None,
+            "webhooks": {hook.name: hook.trouble for hook in wiring.webhooks},
+            "recipients": len(self.recipients),
+            "links_trouble": self._trouble,
+            "late": self._postman.lateness.as_figures() if self._postman else None,
+        }
+        return figures if wiring.mail is None else figures | {"trouble": wiring.mail.trouble}
+
+
+def recipients_of(wiring: Wired) -> list[Recipient]:
+    """Give everybody who is told: those listed one by one, and all others that are only named, who are told all."""
+    listed = list(wiring.telling.recipients)
+    keys = {one.key for one in listed}
+    units = Units(wiring.units)
+    named = [
+        Recipient(address, units, most_per_hour=wiring.mail.most_per_hour if wiring.mail else None)
+        for address in (wiring.mail.recipients if wiring.mail else ())
+    ]
+    named += [Recipient(hook.name, units, "webhook") for hook in wiring.webhooks]
+    named += [Recipient(broker.name, units, "publish") for broker in wiring.telling.brokers]
+    named += [Recipient(command.name, units, "command") for command in wiring.telling.commands]
+    return [*(one for one in named if one.key not in keys), *listed]
 
 
 def due_again(store: Store, now_ms: int) -> int:
@@ -129,39 +249,3 @@ def due_again(store: Store, now_ms: int) -> int:
             for notice in put_off:
                 work.update_notice(notice)
     return len(put_off)
-
-
-def _mail_channel(mail: MailWiring, composer: Composer | None) -> MailChannel:
-    from ingest.notices.compose import compose
-    from ingest.notices.mail import MailChannel, MailSettings
-
-    settings = MailSettings(
-        server=mail.server,
-        sender=mail.sender,
-        port=mail.port,
-        security=mail.security,
-        login=mail.login,
-        password=mail.password,
-        ca_file=mail.ca_file,
-        page_address=mail.page_address,
-        trouble=f"Mail cannot go out: {mail.trouble}" if mail.trouble else "",
-    )
-    return MailChannel(settings, composer or compose)
-
-
-def _webhook_channel(hooks: Sequence[WebhookWiring], page_address: str) -> Channel:
-    from ingest.notices.webhook import WebhookChannel, WebhookSettings
-
-    return WebhookChannel(
-        {
-            hook.name: WebhookSettings(
-                name=hook.name,
-                address=hook.address,
-                secret=hook.secret or "",
-                ca_file=hook.ca_file,
-                page_address=page_address,
-                trouble=f"The web hook {hook.name} cannot be used: {hook.trouble}" if hook.trouble else "",
-            )
-            for hook in hooks
-        }
-    )

@@ -14,6 +14,7 @@ from dashboards.services import (
     Adopted,
     Adoption,
     CaughtMail,
+    Deeds,
     DeviceKeyStatus,
     DeviceRight,
     ForwardingStatus,
@@ -33,7 +34,7 @@ from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.office_settings import OfficeWiring
 from ingest.runtime.office_watch import OfficeWatch
 from ingest.site.handling import Asked, Handling
-from ingest.site.incidents import Incident, Notice, NoticeState, RoomState, Severity
+from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, RoomState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store.api import SeriesExtent, Store, StoreReader
@@ -139,6 +140,18 @@ class OfficeReader:
         """Give the office's own notices."""
         return self._records.notices(state=state, limit=limit, incident=incident)
 
+    def telling_due(self, now_ms: int) -> bool:
+        """Say whether something is held back, or waits for somebody to answer, until `now_ms` at the latest."""
+        return self._records.telling_due(now_ms)
+
+    def digest_noted(self, channel: str, recipient: str, kind: NoticeKind, day: str) -> bool | None:
+        """Say whether the digest of a day was written (True) or left out (False); None where neither."""
+        return self._records.digest_noted(channel, recipient, kind, day)
+
+    def sent_lately(self, limit: int) -> list[tuple[int, int]]:
+        """Give when the notices that went out last were committed and sent (UTC ms), newest first."""
+        return self._records.sent_lately(limit)
+
     def judgement(self, room: str) -> dict[str, Any] | None:
         """Give nothing: the sites judge their rooms."""
         return None
@@ -184,6 +197,7 @@ class OfficeServices:
         self._reader = reader
         self.demo_speed: float | None = None
         self.looks_around = False
+        self.deeds: Deeds | None = None
         self.units = Units(wiring.units)
 
     def site(self) -> Site:

@@ -12,7 +12,7 @@ from ingest.central.engine import EngineAddress
 from ingest.runtime.findings import Findings, WiringError
 from ingest.runtime.forms import DataForm, Form, MailForm, OfficeCentralForm, OfficeForm, PageForm
 from ingest.runtime.settings import FileReader, text_of, toml_of
-from ingest.runtime.wiring import MailWiring, PageWiring, WebhookWiring
+from ingest.runtime.wiring import MailWiring, PageWiring, TellingWiring, WebhookWiring
 
 SECTIONS: Final[dict[str, type[Form]]] = {
     "office": OfficeForm,
@@ -46,6 +46,11 @@ class OfficeWiring:
     def webhooks(self) -> tuple[WebhookWiring, ...]:
         """None: an office tells by mail only."""
         return ()
+
+    @property
+    def telling(self) -> TellingWiring:
+        """Nobody beside the list of [mail]."""
+        return TellingWiring()
 
     def secrets(self) -> tuple[str, ...]:
         """Give every secret, so that the log can blot them out."""

@@ -14,6 +14,7 @@ from dashboards.services import (
     Adopted,
     Adoption,
     CaughtMail,
+    Deeds,
     DeviceKeyStatus,
     DeviceRight,
     ForwardingStatus,
@@ -75,6 +76,7 @@ class Parts:
     forwarding: Callable[[], ForwardingStatus] | None = None
     demo_speed: float | None = None
     mails: Callable[[], Sequence[CaughtMail]] = no_mails
+    deeds: Deeds | None = None
 
 
 class DaemonServices:
@@ -89,6 +91,7 @@ class DaemonServices:
         self.demo_speed: float | None = parts.demo_speed
         self.looks_around: bool = parts.demo_speed is None
         self.units = Units(parts.wiring.units)
+        self.deeds: Deeds | None = parts.deeds
 
     def site(self) -> Site:
         """Give the job as it stands, each room with the window that holds now."""
@@ -213,7 +216,8 @@ class DaemonServices:
         waiting = self.read.notices(state=NoticeState.WAITING)
         refused = self.read.notices(state=NoticeState.REFUSED)
         last_error = next((notice.last_error for notice in reversed(waiting) if notice.last_error), "")
-        return {"waiting": len(waiting), "refused": len(refused), "last_error": last_error}
+        held = self.read.notices(state=NoticeState.HELD)
+        return {"waiting": len(waiting), "held": len(held), "refused": len(refused), "last_error": last_error}
 
 
 def _adapter_figures(status: AdapterStatus) -> dict[str, Any]:

@@ -38,6 +38,8 @@ from ingest.runtime.forms import (
 from ingest.runtime.push_section import push_wiring
 from ingest.runtime.room_section import in_service_of, room_of, sensors_of, site_of
 from ingest.runtime.sentences import note
+from ingest.runtime.telling_forms import TELLING_LISTS, TELLING_SECTIONS
+from ingest.runtime.telling_section import TellingReader, check_mail_told
 from ingest.runtime.wiring import (
     AdapterWiring,
     AliveWiring,
@@ -52,6 +54,8 @@ from ingest.site.places import AcclimationWindow, Phase, Room, Sensor, Site
 
 JOB_SECTIONS: Final = ("site", "station", "room")
 """The sections that describe the job; the others wire this computer."""
+
+ALL_LISTS: Final = (*LISTS, *TELLING_LISTS)
 
 _USUAL_PORTS: Final = {"starttls": 587, "tls": 465, "none": 25}
 _BEARER_TOKEN: Final = re.compile(r"[A-Za-z0-9._~+/-]+=*")  # RFC 6750, section 2.1
@@ -128,7 +132,7 @@ def text_of(path: Path) -> str:
 class FileReader:
     """Goes through one file section by section, noting mistakes and carrying on."""
 
-    sections: ClassVar[Mapping[str, type[Form]]] = SECTIONS
+    sections: ClassVar[Mapping[str, type[Form]]] = {**SECTIONS, **TELLING_SECTIONS}
 
     def __init__(self, path: Path, findings: Findings, environment: Mapping[str, str]) -> None:
         self.path = path
@@ -153,7 +157,11 @@ class FileReader:
         crosschecks.caution_thinning(self.findings, data)
         if site is None:
             return None
-        crosschecks.caution_bare(self.findings, rooms=len(site.rooms), told=mail is not None or bool(webhooks))
+        telling = TellingReader(self.findings, self.path, self._form, self._secret).telling(site, webhooks)
+        if mail is not None:
+            check_mail_told(self.findings, mail, telling)
+        told = mail is not None or bool(webhooks or telling.brokers or telling.commands)
+        crosschecks.caution_bare(self.findings, rooms=len(site.rooms), told=told)
         return Wiring(
             site=site,
             data_directory=directory,
@@ -162,6 +170,7 @@ class FileReader:
             mail=mail,
             central=central,
             webhooks=tuple(webhooks),
+            telling=telling,
             alive=AliveWiring(alive.address, alive.every_minutes * 60) if alive is not None else None,
             adapters=tuple(adapters),
             units=self.findings.raw["site"].get("units", "si"),
@@ -192,18 +201,18 @@ class FileReader:
         for name, value in self.findings.raw.items():
             if name not in self.sections:
                 near = nearest(name, self.sections)
-                written = ", ".join(f"[[{s}]]" if s in LISTS else f"[{s}]" for s in self.sections)
+                written = ", ".join(f"[[{s}]]" if s in ALL_LISTS else f"[{s}]" for s in self.sections)
                 hint = (
-                    f"Did you mean {f'[[{near}]]' if near in LISTS else f'[{near}]'}?"
+                    f"Did you mean {f'[[{near}]]' if near in ALL_LISTS else f'[{near}]'}?"
                     if near
                     else f"There are {written}."
                 )
                 self.findings.wrong((name,), "there is no such section", hint)
-            elif name in LISTS and not isinstance(value, list):
+            elif name in ALL_LISTS and not isinstance(value, list):
                 self.findings.wrong(
                     (name,), "there may be several of these", f"Write it in double brackets: [[{name}]]"
                 )
-            elif name not in LISTS and not isinstance(value, dict):
+            elif name not in ALL_LISTS and not isinstance(value, dict):
                 self.findings.wrong((name,), "there is one of these only", f"Write it in single brackets: [{name}]")
 
     def section(self, name: str, form: type[_F]) -> _F | None:
@@ -305,7 +314,7 @@ class FileReader:
             )
         if trouble:
             self.findings.cautions.append(f"Nobody can push readings: {trouble}")
-        return PageWiring(form.listen, form.port, token)
+        return PageWiring(form.listen, form.port, token, form.public_address or "")
 
     def mail(self, form: MailForm | None, page: PageWiring) -> MailWiring | None:
         """Give how mail goes out, its password looked up."""
@@ -321,7 +330,7 @@ class FileReader:
         return MailWiring(
             server=form.server,
             sender=form.sender,
-            recipients=tuple(dict.fromkeys(form.to)),
+            recipients=tuple(dict.fromkeys(form.to or ())),
             port=form.port if form.port is not None else _USUAL_PORTS[form.security],
             security=form.security,
             login=form.login,
@@ -329,6 +338,7 @@ class FileReader:
             ca_file=ca_file,
             page_address=form.page_address or f"http://{page.listen}:{page.port}/",
             trouble=trouble,
+            most_per_hour=form.most_per_hour,
         )
 
     def _central(self, form: CentralForm | None) -> CentralWiring | None:

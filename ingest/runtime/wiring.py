@@ -11,6 +11,9 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from ingest.central.engine import EngineAddress
+from ingest.notices.publish import BrokerSettings
+from ingest.notices.recipients import Recipient
+from ingest.notices.run_command import CommandSettings
 from ingest.site.places import Site
 
 DEFAULT_PORT: Final = 8430
@@ -22,11 +25,15 @@ Security = Literal["starttls", "tls", "none"]
 
 @dataclass(frozen=True, slots=True)
 class PageWiring:
-    """Where the page listens.  port: 0 lets the system choose.  push_token: what may push readings; None = nobody."""
+    """Where the page listens.  port: 0 lets the system choose.  push_token: what may push readings; None = nobody.
+
+    public_address: where links in notices lead, through a proxy or tunnel to this page; empty for nowhere.
+    """
 
     listen: str = DEFAULT_LISTEN
     port: int = DEFAULT_PORT
     push_token: str | None = field(default=None, repr=False)
+    public_address: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +60,7 @@ class MailWiring:
     ca_file: Path | None = None
     page_address: str = f"http://{DEFAULT_LISTEN}:{DEFAULT_PORT}/"
     trouble: str = ""
+    most_per_hour: int | None = None  # to each of the recipients; None: no limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +98,18 @@ class WebhookWiring:
 
 
 @dataclass(frozen=True, slots=True)
+class TellingWiring:
+    """Who is told beside the plain list of [mail], and by which further ways.
+
+    Web hooks, brokers and commands that no recipient names are told everything.
+    """
+
+    recipients: tuple[Recipient, ...] = ()
+    brokers: tuple[BrokerSettings, ...] = ()
+    commands: tuple[CommandSettings, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class AdapterWiring:
     """One adapter.  name: ours, unique.  kind: a name in `adapters.registry.kinds()`.  settings: checked, complete.
 
@@ -117,6 +137,7 @@ class Wiring:
     mail: MailWiring | None = None
     central: CentralWiring | None = None
     webhooks: tuple[WebhookWiring, ...] = ()
+    telling: TellingWiring = TellingWiring()
     alive: AliveWiring | None = None
     adapters: tuple[AdapterWiring, ...] = ()
     units: Units = "si"
@@ -131,4 +152,5 @@ class Wiring:
         secrets.append(self.central.address.token if self.central else None)
         secrets += [secret for adapter in self.adapters for secret in adapter.secrets]
         secrets += [hook.secret for hook in self.webhooks]
+        secrets += [broker.password for broker in self.telling.brokers]
         return tuple(secret for secret in secrets if secret)

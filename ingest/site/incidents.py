@@ -96,6 +96,12 @@ class NoticeKind(enum.Enum):
 
     OPENED = "opened"
     CLOSED = "closed"
+    WORSE = "worse"  # its severity has risen
+    STILL = "still"  # it is still open, and the quiet that was asked for is over
+    UNANSWERED = "unanswered"  # nobody has taken it in hand, so that the next one is told
+    COLLECTED = "collected"  # several incidents in one, held back until now
+    DIGEST = "digest"  # how all rooms stand, by the day or the week
+    MONTH = "month"  # what a month was like
 
 
 class NoticeState(enum.Enum):
@@ -104,14 +110,16 @@ class NoticeState(enum.Enum):
     WAITING = "waiting"  # to be sent at `due_ms`
     SENT = "sent"  # accepted by the other side
     REFUSED = "refused"  # refused for good; shown on the page
+    HELD = "held"  # is told in a collected notice at `due_ms`
+    FOLDED = "folded"  # was told in a collected notice
 
 
 @dataclass(frozen=True, slots=True)
 class Notice:
     """A row of the outbox, committed in the transaction of the incident that caused it.
 
-    number: rises in the order of commit.  channel: "mail".  facts: what the composer needs, frozen when committed
-    (JSON-able).  due_ms: not to be tried before.
+    number: rises in the order of commit.  channel: "mail", "webhook", "publish" or "command".  facts: what the
+    composer needs, frozen when committed (JSON-able).  due_ms: not to be tried before.
     """
 
     number: int

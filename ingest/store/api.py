@@ -17,6 +17,7 @@ from ingest.site.places import Site
 from ingest.site.series import Buckets, Floats, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
 from ingest.store.incidents import Place
 from ingest.store.records import Entry
+from ingest.store.telling import TellingBook
 
 
 class Appended(NamedTuple):
@@ -148,6 +149,18 @@ class RecordReader(Protocol):
         """Give notices of the outbox, of one incident or all, lowest number first."""
         ...
 
+    def telling_due(self, now_ms: int) -> bool:
+        """Say whether something is held back, or waits for somebody to answer, until `now_ms` at the latest."""
+        ...
+
+    def digest_noted(self, channel: str, recipient: str, kind: NoticeKind, day: str) -> bool | None:
+        """Say whether the digest of a day was written (True) or left out (False); None where neither."""
+        ...
+
+    def sent_lately(self, limit: int) -> list[tuple[int, int]]:
+        """Give when the notices that went out last were committed and sent (UTC ms), newest first."""
+        ...
+
     def judgement(self, room: str) -> dict[str, Any] | None:
         """Give the watch's saved state of a room (JSON-able, the watch's own business), or None."""
         ...
@@ -198,12 +211,18 @@ class UnitOfWork(Protocol):
         recipient: str,
         facts: Mapping[str, Any],
         created_ms: int,
+        held_until_ms: int | None = None,
     ) -> int:
-        """Put a notice into the outbox and give its number."""
+        """Put a notice into the outbox and give its number.  held_until_ms: when to collect it; None: due at once."""
         ...
 
     def update_notice(self, notice: Notice) -> None:
         """Write how far a notice has come (state, attempts, due_ms, last_error, sent_ms)."""
+        ...
+
+    @property
+    def telling(self) -> TellingBook:
+        """What was told to whom, and what is still to be told."""
         ...
 
     @property

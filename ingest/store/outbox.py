@@ -11,7 +11,7 @@ from ingest.errors import RefusedError
 from ingest.site.incidents import Notice, NoticeKind, NoticeState
 from ingest.store.plain import canonical_json
 
-_COLUMNS: Final = """
+COLUMNS: Final = """
     SELECT number, incident, kind, channel, recipient, facts, created_ms, due_ms, state, attempts, last_error, sent_ms
     FROM notice"""
 
@@ -25,14 +25,17 @@ def add(
     recipient: str,
     facts: Mapping[str, Any],
     created_ms: int,
+    held_until_ms: int | None = None,
 ) -> int:
-    """Put a notice that is due at once into the outbox and give its number."""
-    row = (incident, kind.value, channel, recipient, canonical_json(facts), created_ms, created_ms)
+    """Put a notice into the outbox and give its number.  held_until_ms: when to collect it; None: due at once."""
+    state = NoticeState.WAITING if held_until_ms is None else NoticeState.HELD
+    due_ms = created_ms if held_until_ms is None else held_until_ms
+    row = (incident, kind.value, channel, recipient, canonical_json(facts), created_ms, due_ms, state.value)
     made = connection.execute(
         """
         INSERT INTO notice
             (incident, kind, channel, recipient, facts, created_ms, due_ms, state, attempts, last_error)
-        VALUES (?, ?, ?, ?, ?, ?, ?, 'waiting', 0, '')""",
+        VALUES (?, ?, ?, ?, ?, ?, ?, ?, 0, '')""",
         row,
     )
     return int(made.lastrowid or 0)
@@ -55,11 +58,12 @@ def find(
     wanted = {"state = ?": None if state is None else state.value, "incident = ?": incident}
     asked = {clause: value for clause, value in wanted.items() if value is not None}
     where = f"WHERE {' AND '.join(asked)}" if asked else ""
-    rows = connection.execute(f"{_COLUMNS} {where} ORDER BY number LIMIT ?", (*asked.values(), limit))
-    return [_notice(row) for row in rows]
+    rows = connection.execute(f"{COLUMNS} {where} ORDER BY number LIMIT ?", (*asked.values(), limit))
+    return [notice_of(row) for row in rows]
 
 
-def _notice(row: tuple[Any, ...]) -> Notice:
+def notice_of(row: tuple[Any, ...]) -> Notice:
+    """Give the notice of a row of `COLUMNS`."""
     number, incident, kind, channel, recipient, facts, created_ms, due_ms, state, *rest = row
     return Notice(
         number,

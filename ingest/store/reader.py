@@ -10,10 +10,10 @@ from typing import Any, Final
 
 from ingest.physics import air
 from ingest.site.handling import Handling
-from ingest.site.incidents import Incident, Notice, NoticeState, Severity
+from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
-from ingest.store import device_keys, forwarding, handlings, incidents, outbox, records
+from ingest.store import device_keys, forwarding, handlings, incidents, outbox, records, telling
 from ingest.store.api import Changes, SeriesExtent
 from ingest.store.device_keys import DeviceKey
 from ingest.store.forwarding import SetAside
@@ -148,6 +148,21 @@ class SqliteReader:
         """Give notices of the outbox, of one incident or all, lowest number first."""
         with self._snapshot() as connection:
             return outbox.find(connection, state=state, limit=limit, incident=incident)
+
+    def telling_due(self, now_ms: int) -> bool:
+        """Say whether something is held back, or waits for somebody to answer, until `now_ms` at the latest."""
+        with self._snapshot() as connection:
+            return telling.TellingBook(connection).is_due(now_ms)
+
+    def digest_noted(self, channel: str, recipient: str, kind: NoticeKind, day: str) -> bool | None:
+        """Say whether the digest of a day was written (True) or left out (False); None where neither."""
+        with self._snapshot() as connection:
+            return telling.TellingBook(connection).digest(channel, recipient, kind, day)
+
+    def sent_lately(self, limit: int) -> list[tuple[int, int]]:
+        """Give when the notices that went out last were committed and sent (UTC ms), newest first."""
+        with self._snapshot() as connection:
+            return telling.sent_lately(connection, limit)
 
     def judgement(self, room: str) -> dict[str, Any] | None:
         """Give the watch's saved state of a room, or None."""

@@ -19,6 +19,7 @@ from ingest.store.plain import canonical_json
 from ingest.store.reader import SqliteReader
 from ingest.store.series import appending, feed, repeats
 from ingest.store.series.view import Memory, View
+from ingest.store.telling import TellingBook
 
 _HEARD: Final = """
     INSERT INTO heard (sensor, at_ms) SELECT value, ?1 FROM json_each(?2) WHERE true
@@ -98,8 +99,9 @@ class SqliteUnitOfWork:
         recipient: str,
         facts: Mapping[str, Any],
         created_ms: int,
+        held_until_ms: int | None = None,
     ) -> int:
-        """Put a notice, due at once, into the outbox and give its number."""
+        """Put a notice into the outbox and give its number.  held_until_ms: when to collect it; None: due at once."""
         return outbox.add(
             self._connection,
             incident=incident,
@@ -108,11 +110,17 @@ class SqliteUnitOfWork:
             recipient=recipient,
             facts=facts,
             created_ms=created_ms,
+            held_until_ms=held_until_ms,
         )
 
     def update_notice(self, notice: Notice) -> None:
         """Write how far a notice has come. Raises RefusedError when there is no notice of that number."""
         outbox.update(self._connection, notice)
+
+    @property
+    def telling(self) -> TellingBook:
+        """What was told to whom, and what is still to be told."""
+        return TellingBook(self._connection)
 
     def follow_changes(self, name: str, *, through: int) -> None:
         """Note that somebody has taken over all changes up to a number, and keep those after it for them."""

@@ -28,18 +28,19 @@ def ending_by_hand(incident: Incident) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Telling:
-    """How to tell: the site's zone, the reader's units, the present (None: instants in full)."""
+    """How to tell: the site's zone, the reader's units and clock, the present (None: instants in full)."""
 
     time_zone: str
     units: Units = Units.SI
     now_ms: int | None = None
+    clock: words.Clock12or24 = "24h"
 
     def at(self, at_ms: int | None) -> str:
         """Say an instant."""
         if at_ms is None:
             return "an unknown time"
         if self.now_ms is None:
-            return words.instant(at_ms, self.time_zone)
+            return words.instant(at_ms, self.time_zone, self.clock)
         return words.instant_near(at_ms, self.now_ms, self.time_zone)
 
 

@@ -23,6 +23,7 @@ from dashboards.services import (
     Adopted,
     Adoption,
     CaughtMail,
+    Deeds,
     DeviceKeyStatus,
     DeviceRight,
     ForwardingStatus,
@@ -76,6 +77,7 @@ class BenchServices:
     clock: DrivenClock = field(default_factory=lambda: DrivenClock(NOW_MS))
     units: Units = Units.SI
     demo_speed: float | None = None
+    deeds: Deeds | None = None
     statuses: list[AdapterStatus] = field(default_factory=list)
     strangers: dict[str, int] = field(default_factory=dict)
     caught: list[CaughtMail] = field(default_factory=list)

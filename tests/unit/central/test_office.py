@@ -272,7 +272,7 @@ def test_the_mail_about_the_engine_says_what_to_check(tmp_path: Path, own_metric
         clock.step_wall(599_000)
     desk.watch.look()
     (notice,) = desk.store.read.notices()
-    mail = compose_site(notice, sender="l@example.org", page_address="")
+    mail = compose_site(notice, sender="l@example.org")
     body = mail.get_body(("plain",))
     assert body is not None
     assert mail["Subject"] == "The central engine is not heard"

@@ -69,13 +69,17 @@ def asked(tmp_path: Path, text: str) -> tuple[int, str]:
 def test_everyone_gets_a_mail_that_says_it_is_a_test(office: Office, tmp_path: Path) -> None:
     """The mail goes through the real server, says that nothing has happened, and names the rooms watched."""
     code, said = asked(tmp_path, SITE + MAIL.format(port=office.port))
-    assert (code, said.strip()) == (0, "mail to a@example.org: accepted")
+    assert code == 0
+    assert said.splitlines()[-1] == "mail to a@example.org: accepted, with a picture"
+    assert "no public_address" in said
     [mail] = office.taken
     assert mail["Subject"] == "A test of the warnings of Mill Lane (invented): nothing has happened"
     text = mail.get_body(("plain",))
     assert text is not None
     assert "Rooms: Plank store" in text.get_content()
     assert "too damp" not in text.get_content()
+    [picture] = [part for part in mail.walk() if part.get_content_type() == "image/png"]
+    assert picture.get_content().startswith(b"\x89PNG")
 
 
 def test_what_fails_is_told_and_the_exit_code_says_so(tmp_path: Path) -> None:

@@ -18,7 +18,8 @@ import trustme
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
 from ingest.notices.mail import MailSettings
-from ingest.notices.outbox import Recipient, enqueue
+from ingest.notices.outbox import enqueue
+from ingest.notices.recipients import Recipient
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.store.sqlite_store import SqliteStore
@@ -130,7 +131,7 @@ def settings(office: Office, ca_file: Path) -> MailSettings:
     """Settings with which the office takes mail."""
     return MailSettings(
         server="localhost", port=office.port, sender="Timber store <store@example.org>", login="store",
-        password=PASSWORD, ca_file=ca_file, timeout_s=2.0, page_address="http://store.example:8430/",
+        password=PASSWORD, ca_file=ca_file, timeout_s=2.0,
     )  # fmt: skip
 
 

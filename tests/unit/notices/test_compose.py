@@ -11,9 +11,13 @@ from email.utils import parsedate_to_datetime
 
 import pytest
 
-from ingest.notices.compose import OF_THE_STATION, compose, one_line
+from ingest.notices.compose import OF_THE_STATION, Beside, compose, write
+from ingest.notices.links import Links
 from ingest.notices.outbox import notice_facts
-from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind
+from ingest.notices.pictures import StorePictures
+from ingest.notices.story import one_line
+from ingest.notices.writing import Writer
+from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, Severity
 from ingest.site.places import Room, Site
 from ingest.watch.reasons import NO_WINDOW
 
@@ -29,7 +33,8 @@ def noticed(incident: Incident, site: Site, *, openings: int = 1, units: str = "
 
 def mail_of(incident: Incident, site: Site, **more) -> EmailMessage:
     """Compose, and read back what would travel."""
-    sent = compose(noticed(incident, site, **more), sender=SENDER, page_address="http://store.example:8430/")
+    beside = Beside(page_address="http://store.example:8430/")
+    sent = compose(noticed(incident, site, **more), sender=SENDER, beside=beside)
     read = message_from_bytes(sent.as_bytes(), policy=policy.default)
     assert isinstance(read, EmailMessage)
     return read
@@ -222,3 +227,89 @@ def test_every_kind_of_incident_makes_a_mail(site, kind: IncidentKind) -> None:
         assert mail["Subject"].startswith(site.name if of_station else "Plank store")
         assert "/rooms/" not in text if of_station else "north wall" in text
         assert ('adapter "hall-serial"' in text) == (kind is IncidentKind.ADAPTER)
+
+
+def test_a_picture_goes_along_and_its_words_stand_in_both_bodies(incident, site, post, store) -> None:
+    """multipart/related with one small PNG: named in the HTML with its words as alternative, the same words as text."""
+    post(incident)
+    notice = store.read.notices()[0]
+    shown = StorePictures(store.read)(notice)
+    sent = compose(notice, sender=SENDER, beside=Beside(shown=shown))
+    mail = message_from_bytes(sent.as_bytes(), policy=policy.default)
+    assert isinstance(mail, EmailMessage)
+    text, marked = bodies(mail)
+    [picture] = [part for part in mail.walk() if part.get_content_type() == "image/png"]
+    assert f'src="cid:{picture["Content-ID"].strip("<>")}"' in marked
+    assert html.escape(shown[0].picture.alt, quote=True) in marked
+    assert shown[0].picture.alt in text
+    assert picture.get_content_disposition() == "inline"
+    assert len(picture.get_content()) < 60_000
+    assert [part.get_content_type() for part in mail.walk()] == [
+        "multipart/alternative", "text/plain", "multipart/related", "text/html", "image/png",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("kind", "facts", "subject", "said"),
+    [
+        (
+            NoticeKind.WORSE,
+            {"was_severity": "serious"},
+            "Severe: Plank store too damp",
+            "it was serious and is severe now",
+        ),
+        (NoticeKind.STILL, {}, "Still open: Plank store too damp", "The quiet that was asked for is over"),
+        (
+            NoticeKind.UNANSWERED,
+            {"told_before": ["Ann", "Bo"]},
+            "Nobody has answered: Plank store",
+            "though Ann and Bo had",
+        ),
+        (NoticeKind.OPENED, {"held_since_ms": T0_MS, "whys": ["HOURS"]}, "Severe: Plank", "held back over the hours"),
+    ],
+)
+def test_why_it_comes_now_is_said_first(incident, site, kind, facts, subject, said) -> None:
+    """Worse, still open, unanswered, held back: subject and first sentence say so; the wood's sentence leads."""
+    severe = replace(incident, severity=Severity.SEVERE, wood="the boards have moved 0.2 %, no harm")
+    notice = noticed(severe, site)
+    written = write(replace(notice, kind=kind, facts={**notice.facts, **facts}))
+    assert written.about.startswith(subject)
+    assert said in written.letter.lead
+    assert written.letter.meaning[0][1].startswith("The boards have moved 0.2 %, no harm. Wood that stays")
+
+
+def test_every_mail_of_an_incident_has_an_id_of_its_own_in_one_thread(incident, site) -> None:
+    """Alarm, worse, still, all-clear: four Message-IDs, three of them referring to the first (RFC 5322, 3.6.4)."""
+    closed_one = replace(incident, closed_ms=T0_MS + 9_000_000)
+    mails = [
+        compose(replace(noticed(one, site, number=number), kind=kind), sender=SENDER)
+        for number, (kind, one) in enumerate(
+            [(NoticeKind.OPENED, incident), (NoticeKind.WORSE, incident), (NoticeKind.STILL, incident),
+             (NoticeKind.CLOSED, closed_one)], 1,
+        )
+    ]  # fmt: skip
+    assert len({mail["Message-ID"] for mail in mails}) == 4
+    assert [mail["References"] for mail in mails] == [None, *[mails[0]["Message-ID"]] * 3]
+
+
+def test_links_or_what_to_type(incident, site) -> None:
+    """Where links lead somewhere they are in both bodies; where not, the command is; an end has neither."""
+    links = Links(b"k" * 32, "https://wood.example.org")
+    for one, address, typed in ((links, True, False), (Links(b"k" * 32), False, True)):
+        beside = Writer(links=one).links_beside(noticed(incident, site))
+        text, marked = bodies(compose(noticed(incident, site), sender=SENDER, beside=beside))
+        for body in (text, marked):
+            assert ("https://wood.example.org/deed/" in body) is address
+            assert (f"lumberroom acknowledge {incident.id}" in body) is typed
+    over = noticed(closed(incident), site)
+    text, _ = bodies(compose(over, sender=SENDER, beside=Writer(links=links).links_beside(over)))
+    assert "/deed/" not in text
+
+
+def test_the_record_stands_in_the_footer(incident, site, post, store) -> None:
+    """Number and short hash of the newest entry, as the store has them."""
+    post(incident)
+    number, digest = store.read.record_head()
+    text, marked = bodies(compose(store.read.notices()[0], sender=SENDER))
+    for body in (text, marked):
+        assert f"The record stood at entry {number}, {digest[:16]}." in body

@@ -13,7 +13,9 @@ from ingest.clock import Clock, DrivenClock
 from ingest.errors import StorageError
 from ingest.notices.channel import Channel, Later, Outcome, Refused, Sent
 from ingest.notices.mail import MailChannel, MailSettings
-from ingest.notices.outbox import LANES, Postman, Recipient, enqueue, wait_s
+from ingest.notices.outbox import enqueue
+from ingest.notices.postman import LANES, Postman, wait_s
+from ingest.notices.recipients import Recipient
 from ingest.site.incidents import Incident, Notice, NoticeState
 from ingest.store.sqlite_store import SqliteStore
 

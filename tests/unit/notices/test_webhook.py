@@ -18,8 +18,11 @@ import trustme
 
 from ingest.clock import SystemClock
 from ingest.notices.channel import Later, Refused, Sent
-from ingest.notices.outbox import Postman, Recipient, enqueue
+from ingest.notices.outbox import enqueue
+from ingest.notices.postman import Postman
+from ingest.notices.recipients import Recipient
 from ingest.notices.webhook import WebhookChannel, WebhookSettings
+from ingest.notices.writing import Writer
 from ingest.site.incidents import NoticeState
 
 SECRET = "walnut and cherry"
@@ -76,9 +79,10 @@ def noticed(store, site, incident) -> Callable[[], object]:
     return put
 
 
-def channel(receiver: Receiver, **more) -> WebhookChannel:
+def channel(receiver: Receiver, page_address: str = "", **more) -> WebhookChannel:
     """Give a channel to the receiver."""
-    return WebhookChannel({"office": WebhookSettings("office", receiver.address, SECRET, timeout_s=2.0, **more)})
+    settings = WebhookSettings("office", receiver.address, SECRET, timeout_s=2.0, **more)
+    return WebhookChannel({"office": settings}, Writer(page_address))
 
 
 async def test_a_notice_is_posted_signed_and_says_all(receiver, noticed) -> None:
@@ -122,7 +126,7 @@ async def test_troubles_on_the_way_are_told_with_their_mend(receiver, noticed, a
 
     async def reason(address: str) -> str:
         hook = WebhookSettings("office", address, SECRET, timeout_s=2.0)
-        outcome = await WebhookChannel({"office": hook}).send(notice)
+        outcome = await WebhookChannel({"office": hook}, Writer()).send(notice)
         assert isinstance(outcome, Later)
         assert SECRET not in outcome.reason
         return outcome.reason
@@ -134,7 +138,7 @@ async def test_troubles_on_the_way_are_told_with_their_mend(receiver, noticed, a
     port = server.sockets[0].getsockname()[1]
     assert "is not trusted" in await reason(f"https://127.0.0.1:{port}/")
     server.close()
-    assert isinstance(await WebhookChannel({}).send(notice), Later)
+    assert isinstance(await WebhookChannel({}, Writer()).send(notice), Later)
 
 
 async def test_a_certificate_of_ones_own_is_trusted_when_named(noticed, authority: trustme.CA, ca_file: Path) -> None:
@@ -151,7 +155,7 @@ async def test_a_certificate_of_ones_own_is_trusted_when_named(noticed, authorit
     server = await asyncio.start_server(take, "127.0.0.1", 0, ssl=context)
     port = server.sockets[0].getsockname()[1]
     hook = WebhookSettings("office", f"https://127.0.0.1:{port}/", SECRET, ca_file=ca_file, timeout_s=2.0)
-    assert await WebhookChannel({"office": hook}).send(noticed()) == Sent()
+    assert await WebhookChannel({"office": hook}, Writer()).send(noticed()) == Sent()
     server.close()
 
 

@@ -1,0 +1,48 @@
+"""Opening a signed link as somebody who gets one does: over the public address, through whatever stands in between."""
+
+from __future__ import annotations
+
+import http.client
+import ssl
+import time
+from urllib.parse import urlsplit
+
+from ingest.notices.links import DeedKind, Links
+from ingest.notices.story import one_line
+
+TIMEOUT_S = 15.0
+
+
+def try_link(links: Links | None) -> str:
+    """Open a link that does nothing; give a sentence on what is wrong, or nothing where all is well. Blocks."""
+    if links is None:
+        return "the key for links cannot be read; run this as the user that runs the daemon."
+    [action] = links.actions("trial", "the one who tries", round(time.time() * 1000), (DeedKind.TRIAL,))
+    try:
+        status, said = _get(action.address)
+    except (OSError, http.client.HTTPException) as error:
+        why = one_line(str(error)) or type(error).__name__
+        return f"not reached ({why}). Check the name, the proxy and whether the daemon runs."
+    if status == 200 and "made to try whether links arrive" in said:
+        return ""
+    if status == 403:
+        return "the page does not know our signature: is it the daemon of another data directory that answers?"
+    if status == 421:
+        return "the daemon does not know this name: restart it after setting public_address."
+    return f"answered {status}, which is not our page. Check where the proxy passes /deed/ and /static/ on to."
+
+
+def _get(address: str) -> tuple[int, str]:
+    parts = urlsplit(address)
+    connection: http.client.HTTPConnection
+    if parts.scheme == "https":
+        context = ssl.create_default_context()
+        connection = http.client.HTTPSConnection(parts.hostname or "", parts.port, timeout=TIMEOUT_S, context=context)
+    else:
+        connection = http.client.HTTPConnection(parts.hostname or "", parts.port, timeout=TIMEOUT_S)
+    try:
+        connection.request("GET", parts.path, headers={"User-Agent": "lumberroom", "Accept": "text/html"})
+        answer = connection.getresponse()
+        return answer.status, answer.read(100_000).decode("utf-8", "replace")
+    finally:
+        connection.close()

@@ -1,0 +1,98 @@
+"""The ways by which people are told, made from the wiring; each loaded only where it is wired."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Protocol
+
+from ingest.runtime.wiring import MailWiring, TellingWiring, WebhookWiring
+from ingest.store.api import Store
+
+if TYPE_CHECKING:
+    from ingest.notices.channel import Channel
+    from ingest.notices.links import Links
+    from ingest.notices.mail import Composer, MailChannel
+    from ingest.notices.writing import Writer
+
+
+class Ways(Protocol):
+    """What the ways need of a wiring."""
+
+    @property
+    def mail(self) -> MailWiring | None:
+        """How mail goes out."""
+        ...
+
+    @property
+    def webhooks(self) -> Sequence[WebhookWiring]:
+        """The web hooks."""
+        ...
+
+    @property
+    def telling(self) -> TellingWiring:
+        """Brokers and commands."""
+        ...
+
+
+def channels_of(
+    wiring: Ways, links: Links | None, store: Store | None, composer: Composer | None
+) -> dict[str, Channel]:
+    """Give the channels by name.  store: for pictures, None for none.  composer: writes mails, None for the usual."""
+    from ingest.notices.publish import PublishChannel
+    from ingest.notices.run_command import CommandChannel
+
+    channels: dict[str, Channel] = {}
+    writer = _writer(wiring.mail, links, store, with_pictures=composer is None)
+    if wiring.mail is not None:
+        channels["mail"] = mail_channel(wiring.mail, writer, composer)
+    if wiring.webhooks:
+        channels["webhook"] = _webhook_channel(wiring.webhooks, writer)
+    if wiring.telling.brokers:
+        channels["publish"] = PublishChannel({one.name: one for one in wiring.telling.brokers}, writer)
+    if wiring.telling.commands:
+        channels["command"] = CommandChannel({one.name: one for one in wiring.telling.commands}, writer)
+    return channels
+
+
+def _writer(mail: MailWiring | None, links: Links | None, store: Store | None, *, with_pictures: bool) -> Writer:
+    from ingest.notices.pictures import NoPictures, StorePictures
+    from ingest.notices.writing import Writer
+
+    page_address = mail.page_address if mail else ""
+    if not with_pictures:
+        return Writer(page_address)
+    return Writer(page_address, links=links, pictures=StorePictures(store.read) if store else NoPictures())
+
+
+def mail_channel(mail: MailWiring, writer: Writer, composer: Composer | None) -> MailChannel:
+    """Give the channel by which mail goes out.  composer: writes the mails, None for the usual."""
+    from ingest.notices.compose import compose
+    from ingest.notices.mail import MailChannel, MailSettings
+
+    settings = MailSettings(
+        server=mail.server,
+        sender=mail.sender,
+        port=mail.port,
+        security=mail.security,
+        login=mail.login,
+        password=mail.password,
+        ca_file=mail.ca_file,
+        trouble=f"Mail cannot go out: {mail.trouble}" if mail.trouble else "",
+    )
+    return MailChannel(settings, writer, composer or compose)
+
+
+def _webhook_channel(hooks: Sequence[WebhookWiring], writer: Writer) -> Channel:
+    from ingest.notices.webhook import WebhookChannel, WebhookSettings
+
+    settings = {
+        hook.name: WebhookSettings(
+            name=hook.name,
+            address=hook.address,
+            secret=hook.secret or "",
+            ca_file=hook.ca_file,
+            trouble=f"The web hook {hook.name} cannot be used: {hook.trouble}" if hook.trouble else "",
+        )
+        for hook in hooks
+    }
+    return WebhookChannel(settings, writer)
