@@ -9,22 +9,29 @@ from typing import Final
 
 from ingest.errors import StorageError
 
+THREAD_NAME: Final = "store-keeper"
 _IDLE_S: Final = 2.0
 _TROUBLED_S: Final = 30.0
 _REST: Final = 4.0  # after a step, rest so many times as long as it took: who stores and who reads come first
 _SHORTEST_REST_S: Final = 0.005
+_UNDISTURBED_REST_S: Final = 0.0002  # where nobody else used the store meanwhile: the step let other threads run anyway
 
 
 class Keeper:
     """Takes step after step while there is something to do, with rests between, until stopped."""
 
-    def __init__(self, step: Callable[[], bool]) -> None:
-        """Begin at once.  step: does one bounded step and says whether there is more to do."""
+    def __init__(self, step: Callable[[], bool], uses: Callable[[], int]) -> None:
+        """Begin at once.
+
+        step: does one bounded step and says whether there is more to do.  uses: how often others have stored or read so
+        far; after a step during which nobody did, the keeper hardly rests.
+        """
         self._step = step
+        self._uses = uses
         self._stopping = threading.Event()
         self.trouble: str = ""
         self.steps = 0
-        self._thread = threading.Thread(target=self._run, name="store-keeper", daemon=True)
+        self._thread = threading.Thread(target=self._run, name=THREAD_NAME, daemon=True)
         self._thread.start()
 
     def stop(self) -> None:
@@ -36,7 +43,7 @@ class Keeper:
     def _run(self) -> None:
         rest_s = 0.0
         while not self._stopping.wait(rest_s):
-            began_s = time.monotonic()
+            began_s, uses = time.monotonic(), self._uses()
             try:
                 more = self._step()
                 self.trouble = ""
@@ -45,4 +52,9 @@ class Keeper:
                 self.trouble, rest_s = str(error), _TROUBLED_S
                 continue
             self.steps += 1
-            rest_s = max(_SHORTEST_REST_S, _REST * (time.monotonic() - began_s)) if more else _IDLE_S
+            if not more:
+                rest_s = _IDLE_S
+            elif self._uses() == uses:
+                rest_s = _UNDISTURBED_REST_S
+            else:
+                rest_s = max(_SHORTEST_REST_S, _REST * (time.monotonic() - began_s))

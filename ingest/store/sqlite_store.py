@@ -46,6 +46,7 @@ class SqliteStore:
         self._pooling = threading.Lock()
         self._idle: list[sqlite3.Connection] = []  # connections for reading that nobody uses just now
         self._closed = False
+        self._uses = 0  # how often somebody stored or read, what the keeper does left out
         self._keeper: keeper.Keeper | None = None
         self._mark: opening.WriterMark | None = None
         self._writer: sqlite3.Connection | None = None
@@ -98,6 +99,7 @@ class SqliteStore:
         thread, not from the event loop. Not to be opened inside itself: RuntimeError.
         """
         self._check_no_unit_here()
+        self._count_use()
         with self._writing:
             writer = self._writer
             if writer is None:
@@ -192,7 +194,7 @@ class SqliteStore:
                 if self._writer is None:
                     raise self._not_for_writing()
                 self._writer.execute(f"PRAGMA wal_autocheckpoint = {opening.CHECKPOINT_PAGES_WITH_KEEPER}")
-            self._keeper = keeper.Keeper(self._keep)
+            self._keeper = keeper.Keeper(self._keep, lambda: self._uses)
         return self._keeper
 
     def _keep(self) -> bool:
@@ -246,6 +248,10 @@ class SqliteStore:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.close()
 
+    def _count_use(self) -> None:
+        if threading.current_thread().name != keeper.THREAD_NAME:
+            self._uses += 1
+
     def _check_no_unit_here(self) -> None:
         if self._writing_thread == threading.get_ident():
             raise RuntimeError("a unit of work is open in this thread already")
@@ -261,6 +267,7 @@ class SqliteStore:
     @contextlib.contextmanager
     def _snapshot(self) -> Iterator[sqlite3.Connection]:
         """Lend a connection with a read transaction open on it."""
+        self._count_use()
         connection = self._borrow()
         try:
             with plainly(self._path):

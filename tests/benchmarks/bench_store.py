@@ -2,6 +2,9 @@
 
 Run it by itself: `python tests/benchmarks/bench_store.py [--days 30] [--sensors 100]`. DuckDB is optional: it
 is left out, and named, where it is not installed. A reading is a sensor's temperature and humidity at one instant.
+`--growth 10 --days 300` asks the same of a store of so many days and of one that holds ten times as much
+(`--folder`: on a disk with room for it, about 3 bytes per reading).
+`--live 3000` stores single minutes in turn with SQLite rows while sealing runs.
 As a test (`pytest -m benchmark tests/benchmarks/bench_store.py`) it holds the bars that are ratios or sizes.
 """
 
@@ -21,6 +24,7 @@ import numpy as np
 import pytest
 
 from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store.series import settling
 from ingest.store.sqlite_store import SqliteStore
 
 MINUTE, HOUR, DAY = 60_000, 3_600_000, 86_400_000
@@ -306,9 +310,9 @@ def test_the_store_beside_its_peers() -> None:
     report(results)
     ours, rows = results["lumberroom"], results["SQLite rows"]
     assert ours.bytes_per_reading <= 4.0
-    assert ours.readings_per_s > 2 * rows.readings_per_s
+    assert ours.readings_per_s > 5 * rows.readings_per_s
     assert ours.times_ms["a day in 5 min means"] < rows.times_ms["a day in 5 min means"]
-    assert ours.times_ms["batch p50"] < 2 * rows.times_ms["batch p50"]
+    assert ours.times_ms["batch p50"] < 1.3 * rows.times_ms["batch p50"]
     if "DuckDB" in results:
         duck = results["DuckDB"]
         assert ours.readings_per_s > 0.5 * duck.readings_per_s
@@ -316,9 +320,112 @@ def test_the_store_beside_its_peers() -> None:
             assert ours.times_ms[what] < duck.times_ms[what], what
 
 
+def live(sensors: int, days: int, batches: int) -> dict[str, list[float]]:
+    """Store a minute of all sensors again and again, in turn with SQLite rows, while sealing runs all the time.
+
+    Sealing begins at a tenth of its usual amount, so that it is at work for most of the run. Gives sorted times (ms).
+    """
+    columns = invented(sensors, days)
+    usual, settling.SEAL_AT = settling.SEAL_AT, settling.SEAL_AT // 10
+    with tempfile.TemporaryDirectory() as one_folder, tempfile.TemporaryDirectory() as other_folder:
+        engines = Ours(Path(one_folder)), Rows(Path(other_folder))
+        for engine in engines:
+            engine.put(engine.prepare(columns))
+            engine.settle()
+        keeper = engines[0].store.keep_settled()
+        begun, taken = keeper.steps, {engine.name: [] for engine in engines}
+        for number in range(batches):
+            for engine in engines:
+                taken[engine.name].append(median_of_one(engine.put, engine.prepare(minute(sensors, number))))
+        print(f"{keeper.steps - begun} steps of the keeper meanwhile")
+        engines[0].store.close()
+    settling.SEAL_AT = usual
+    return {name: sorted(times[20:]) for name, times in taken.items()}
+
+
+SLICE_DAYS = 50
+
+
+def fill(engine: Ours, sensors: int, days: int) -> tuple[int, float, float]:
+    """Import so many days up to `END`, a few weeks at a time; give readings, seconds storing, and seconds settling."""
+    readings, stored_s, settled_s = 0, 0.0, 0.0
+    piece = invented(sensors, min(days, SLICE_DAYS))  # the same weeks again and again, each at its own time
+    for later in reversed(range(0, days, SLICE_DAYS)):
+        length = min(SLICE_DAYS, days - later)
+        kept = piece.at_ms >= END - length * DAY
+        shifted = Columns(*(column[kept] for column in piece))
+        batch = engine.prepare(shifted._replace(at_ms=shifted.at_ms - later * DAY))
+        began = time.perf_counter()
+        engine.put(batch)
+        stored_s += time.perf_counter() - began
+        began = time.perf_counter()
+        engine.store.settle()
+        settled_s += time.perf_counter() - began
+        readings += len(shifted.at_ms)
+    engine.store.tidy()
+    return readings, stored_s, settled_s
+
+
+def questions(engine: Ours, sensors: int, days: int) -> dict[str, Callable[[], object]]:
+    """What is asked of a small and of a large store: W3 aligned to rollups, derived too, and anywhere; W4; W5."""
+    days = min(days, 365)
+    year = np.arange(END - days * DAY, END, max(1, days * 24 // 1000) * HOUR)
+    thirds = np.arange(END - days * DAY, END, 8 * HOUR)
+    return {
+        "W3 aligned": lambda: engine.year(year),
+        "W3 derived": lambda: engine.year(thirds, "emc_percent"),
+        "W3 anywhere": lambda: engine.year(year + 1_234_567),
+        "W4": lambda: engine.latest(sensors),
+        "W5": lambda: engine.day(sensors, np.arange(END - DAY, END + 1, 300_000)),
+    }
+
+
+def growth(sensors: int, days: int, times: int, folder: str | None) -> dict[str, tuple[float, float]]:
+    """Ask a store and one that holds `times` as much the same questions in turn; give the median times (ms) of both."""
+    with (
+        tempfile.TemporaryDirectory(dir=folder) as small_folder,
+        tempfile.TemporaryDirectory(dir=folder) as large_folder,
+    ):
+        engines = Ours(Path(small_folder)), Ours(Path(large_folder))
+        for engine, held_days in zip(engines, (days, days * times), strict=True):
+            readings, stored_s, settled_s = fill(engine, sensors, held_days)
+            size = engine.path.stat().st_size / readings
+            paces = f"{readings / stored_s / 1e6:.1f} M/s stored, {readings / settled_s / 1e6:.2f} M/s settled"
+            print(f"{readings / 1e6:.0f} M readings: {paces}, {size:.2f} bytes each", flush=True)
+        small, large = (questions(engine, sensors, days) for engine in engines)
+        taken: dict[str, tuple[list[float], list[float]]] = {what: ([], []) for what in small}
+        for _ in range(4):
+            for what, (of_small, of_large) in taken.items():
+                of_small.append(median_ms(small[what], 9))
+                of_large.append(median_ms(large[what], 9))
+        for engine in engines:
+            engine.store.close()
+    return {what: (min(of_small), min(of_large)) for what, (of_small, of_large) in taken.items()}
+
+
+@pytest.mark.benchmark
+@pytest.mark.timeout(600)
+def test_answers_take_no_longer_from_a_store_ten_times_as_large() -> None:
+    """The growth bar, at a size that a run can afford; the full one is `--growth 10 --days 300`."""
+    for what, (small, large) in growth(20, 60, 10, None).items():
+        assert large <= 1.5 * small + 0.05, what
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sensors", type=int, default=100)
     parser.add_argument("--days", type=int, default=30)
+    parser.add_argument("--growth", type=int, default=0, metavar="TIMES")
+    parser.add_argument("--folder")
+    parser.add_argument("--live", type=int, default=0, metavar="BATCHES")
     given = parser.parse_args()
-    report(compare(given.sensors, given.days))
+    if given.live:
+        for name, times in live(given.sensors, given.days, given.live).items():
+            p50, p99 = times[len(times) // 2], times[len(times) * 99 // 100]
+            print(f"{name}: p50 {p50:.3f} ms, p99 {p99:.3f} ms ({p99 / p50:.1f} x)")
+        raise SystemExit
+    if given.growth:
+        for what, (small, large) in growth(given.sensors, given.days, given.growth, given.folder).items():
+            print(f"    {what}: {small:.3f} ms, {large:.3f} ms ({large / small:.2f} x)")
+    else:
+        report(compare(given.sensors, given.days))

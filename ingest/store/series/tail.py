@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from ingest.site.series import Floats, Int64s, Series
 from ingest.store.series import staging
 from ingest.store.series.staging import NOTHING, Staged
 
@@ -28,6 +29,7 @@ class Tail:
         self._sorted = NOTHING  # by series, instant, number
         self._recent: list[Staged] = []  # as they came
         self._recent_count = 0
+        self._by_series: list[_BySeries] | None = None  # of `_sorted`, made when it is first wanted
 
     def catch_up(self, connection: sqlite3.Connection, through: int) -> None:
         """Unpack what is missing up to a batch."""
@@ -61,6 +63,20 @@ class Tail:
                 found += [staging.chosen(recent, which)] if len(which) else []
         return _within(staging.joined(found), after, through)
 
+    def plain(self, ids: Int64s, through: int) -> list[Series | None]:
+        """Give what is staged of series after `low`, each series' instants rising, for many at once.
+
+        ids: int64 (n,).  None for a series of which an instant came twice or late, and for all of them where the tail
+        knows of batches after `through`: those are to be asked for one by one, by `of_series`.
+        """
+        with self._lock:
+            if self.high != through:
+                return [None] * len(ids)
+            if self._by_series is None:
+                self._by_series = [_BySeries(self._sorted)] if len(self._sorted.at_ms) else []
+            found = [*self._by_series, *([_BySeries(self._recent_joined())] if self._recent else [])]
+        return _plain(found, ids)
+
     def all(self, after: int, through: int) -> Staged:
         """Give everything staged in after < number <= through."""
         with self._lock:
@@ -83,6 +99,45 @@ class Tail:
         both = staging.chosen(both, both.number > self.low)
         self._sorted = staging.chosen(both, np.lexsort((both.number, both.at_ms, both.series)))
         self._recent, self._recent_count = [], 0
+        self._by_series = None
+
+
+class _BySeries:
+    """Staged readings by series, those of one series as they came."""
+
+    def __init__(self, staged: Staged) -> None:
+        series = staged.series
+        # Few bits are sorted in one pass over them.
+        narrow = series.astype(np.uint16) if len(series) and int(series.max()) < 1 << 16 else series
+        order = np.argsort(narrow, kind="stable")
+        self.series, self.at_ms, self.value = series[order], staged.at_ms[order], staged.value[order]
+        falls = np.flatnonzero((self.at_ms[1:] <= self.at_ms[:-1]) & (self.series[1:] == self.series[:-1]))
+        self.not_rising = frozenset(self.series[falls].tolist())
+
+
+def _plain(found: list[_BySeries], ids: Int64s) -> list[Series | None]:
+    cuts = [np.searchsorted(part.series, (ids, ids + 1)).T.tolist() for part in found]
+    given: list[Series | None] = []
+    for number, series_id in enumerate(ids.tolist()):
+        pieces = []
+        rising = True
+        for part, cut in zip(found, cuts, strict=True):
+            begin, end = cut[number]
+            rising = rising and series_id not in part.not_rising
+            if begin < end:
+                pieces.append(Series(part.at_ms[begin:end], part.value[begin:end]))
+        if len(pieces) == 2:
+            rising = rising and pieces[0].at_ms[-1] < pieces[1].at_ms[0]
+            pieces = [Series(*(np.concatenate(two) for two in zip(*map(_columns, pieces), strict=True)))]
+        given.append((pieces[0] if pieces else _NO_SERIES) if rising else None)
+    return given
+
+
+def _columns(series: Series) -> tuple[Int64s, Floats]:
+    return series.at_ms, series.value
+
+
+_NO_SERIES: Final = Series(np.empty(0, np.int64), np.empty(0, np.float64))
 
 
 def _within(staged: Staged, after: int, through: int) -> Staged:

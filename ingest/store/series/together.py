@@ -12,9 +12,8 @@ from typing import Final, NamedTuple, TypeVar
 import numpy as np
 
 from ingest.physics.derived import DERIVED
-from ingest.site.series import Buckets, Floats, Int64s, SeriesKey
+from ingest.site.series import Buckets, Floats, Int64s, Series, SeriesKey
 from ingest.store.series import bucketing, chunks, coverage, lookup, rollups, rows
-from ingest.store.series.chunk_format import Column
 from ingest.store.series.view import View
 
 _FEWEST: Final = 4  # series for which laying them together is worth it
@@ -48,42 +47,85 @@ def buckets_of(
 
 
 def _pieces(view: View, keys: Sequence[SeriesKey], edges_ms: Int64s) -> tuple[list[_Group], list[_Piece]]:
-    """Give the series that can be laid together: measured, nothing staged, all that is needed in a few chunks."""
+    """Give the series that can be laid together: measured, all that is needed in a few chunks and plainly staged."""
     wanted: dict[str, dict[SeriesKey, int]] = {}
     for key in keys:
         series_id = view.heads.ids.get(key)
-        if series_id is not None and key.quantity not in DERIVED and not view.has_staged(series_id):
+        if series_id is not None and key.quantity not in DERIVED and not view.own:
             wanted.setdefault(key.sensor, {})[key] = series_id
     groups: list[_Group] = []
     pieces: list[_Piece] = []
     stretch = edges_ms[[0, -1]]
     spans = chunks.spans_of_many(view.connection, list(wanted), int(edges_ms[0]), int(edges_ms[-1]))
+    staged = _staged(view, [series_id for members in wanted.values() for series_id in members.values()])
     for members, those in zip(wanted.values(), spans, strict=True):
-        known: dict[tuple[int, ...], int | None] = {}
+        known: list[tuple[list[Int64s], tuple[int, int], int | None]] = []
         for key, series_id in members.items():
-            columns = [rows.sealed_of(view, span, series_id) for span in those]
-            # Instants that several series share are unpacked and held once: the same array, the same instants.
-            name = tuple(id(column.at_ms) for column in columns)
-            if name not in known:
-                group = _group(view, series_id, columns, stretch)
-                known[name] = None if group is None else len(groups)
+            extent = int(view.heads.first_ms[series_id]), int(view.heads.last_ms[series_id])
+            columns = (rows.sealed_of(view, span, series_id) for span in those)
+            parts = [_Part(c.at_ms, c.value) for c in columns if len(c.at_ms)]
+            late = staged.get(series_id, rows.EMPTY)
+            if late is None or not parts:
+                continue
+            # Beyond this there may be further chunks, which what is staged there would have to be put behind.
+            late = _before(late, max(those[-1].to_ms, int(stretch[-1])))
+            if len(late):
+                if late.at_ms[0] <= parts[-1].at_ms[-1]:
+                    continue
+                parts.append(_Part(late.at_ms, late.value))
+            instants = [part.at_ms for part in parts]
+            number = next((group for same, of, group in known if of == extent and _same(same, instants)), -1)
+            if number == -1:
+                group = _group(extent, instants, stretch)
+                number = None if group is None else len(groups)
                 groups += [] if group is None else [group]
-            number = known[name]
+                known.append((instants, extent, number))
             if number is not None:
-                pieces.append(_Piece(key, number, _joined([c.value for c in columns])[groups[number].cut]))
+                pieces.append(_Piece(key, number, _joined([part.value for part in parts])[groups[number].cut]))
     return groups, pieces
 
 
-def _group(view: View, series_id: int, columns: list[Column], stretch: Int64s) -> _Group | None:
-    """Give a series' instants; None where they are too few, or the chunks hold too few beside the stretch."""
-    if not columns:
-        return None
-    at_ms = _joined([column.at_ms for column in columns])
+class _Part(NamedTuple):
+    at_ms: Int64s
+    value: Floats
+
+
+def _before(samples: Series, end_ms: int) -> Series:
+    cut = int(samples.at_ms.searchsorted(end_ms))
+    return samples if cut == len(samples) else Series(samples.at_ms[:cut], samples.value[:cut])
+
+
+def _staged(view: View, ids: list[int]) -> dict[int, Series | None]:
+    """Give what is staged of those series of which something may be; None where it is not plain."""
+    waiting = [series_id for series_id in ids if view.has_staged(series_id)]
+    if not waiting:
+        return {}
+    state = view.heads.state
+    which = np.array(waiting, dtype=np.int64)
+    found = view.tail.plain(which, state.top)
+    if view.tail.low != state.sealed or int(view.heads.sealed_through[which].max()) > state.sealed:
+        return dict.fromkeys(waiting)  # in the middle of sealing: some of it is in chunks already
+    return dict(zip(waiting, found, strict=True))
+
+
+def _same(one: list[Int64s], other: list[Int64s]) -> bool:
+    """Say whether these are the same instants. Shared ones of a chunk are unpacked and held once: the same array."""
+    return len(one) == len(other) and all(
+        a is b or (len(a) == len(b) and bool((a == b).all())) for a, b in zip(one, other, strict=True)
+    )
+
+
+def _group(extent: tuple[int, int], instants: list[Int64s], stretch: Int64s) -> _Group | None:
+    """Give a series' instants; None where they are too few, or there are too few beside the stretch.
+
+    extent: the series' first and last instant.
+    """
+    at_ms = _joined(instants)
     low, high = at_ms.searchsorted(stretch).tolist()
     first, last = low - coverage.CONTEXT, high + coverage.CONTEXT
     # Too few readings on a side are enough only where the series has no more.
-    begins = first >= 0 or (len(at_ms) and at_ms[0] == view.heads.first_ms[series_id])
-    ends = last <= len(at_ms) or (len(at_ms) and at_ms[-1] == view.heads.last_ms[series_id])
+    begins = first >= 0 or at_ms[0] == extent[0]
+    ends = last <= len(at_ms) or at_ms[-1] == extent[1]
     cut = slice(max(first, 0), last)
     if not begins or not ends or len(at_ms[cut]) <= coverage.CONTEXT:
         return None

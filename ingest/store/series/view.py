@@ -67,8 +67,13 @@ class View:
 
     def staged(self, series_id: int) -> Staged:
         """Give what is staged of a series and not sealed, by instant and number; of one instant the last counts."""
-        after = int(self.heads.sealed_through[series_id])
-        found = self.tail.of_series(series_id, after, self.heads.state.top)
+        after, state = int(self.heads.sealed_through[series_id]), self.heads.state
+        found = self.tail.of_series(series_id, after, state.top)
+        if self.tail.low > state.sealed:
+            # Sealed meanwhile and forgotten, but not for this snapshot: it unpacks for itself.
+            self.tail = Tail(state.sealed)
+            self.tail.catch_up(self.connection, state.top)
+            found = self.tail.of_series(series_id, after, state.top)
         own = [staging.chosen(batch, batch.series == series_id) for batch in self.own]
         return staging.joined([found, *own])
 

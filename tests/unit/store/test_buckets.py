@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.site.series import Series, SeriesKey, Span
-from ingest.store.series import bucketing, coverage
+from ingest.site.series import ReadingBatch, Series, SeriesKey, Span
+from ingest.store.series import bucketing, coverage, rows
 
 KEY = SeriesKey("attic", "temperature_c")
 MINUTE = 60_000
@@ -159,3 +159,70 @@ def test_a_change_of_summer_time_changes_nothing(store, put) -> None:
         held = store.read.buckets(KEY, edges)
         assert held.count.tolist() == [24 * 60, minutes, 24 * 60]
         assert held.coverage.tolist() == [1.0, 1.0, 1.0]
+
+
+def many_sensors(store, rng) -> list[SeriesKey]:
+    """Seven sensors over three chunks each, with losses, outages, one that began late and one that fell silent."""
+    keys = []
+    for number in range(7):
+        nominal = np.arange(9 * 1440) * MINUTE
+        kept = rng.random(len(nominal)) > 0.02
+        kept[5000 : 5000 + 40 * number] = False
+        kept[: 3000 * (number == 3)] = False
+        kept[12_000 if number == 5 else len(kept) :] = False
+        at_ms = nominal[kept] + rng.integers(0, 900, kept.sum())
+        for quantity in ("temperature_c", "rh_percent")[: 1 + (number != 6)]:
+            keys.append(SeriesKey(f"s{number}", quantity))
+            value = np.round(rng.normal(20, 3, len(at_ms)), 2)
+            batch = ReadingBatch(
+                tuple(keys[-1:]), np.zeros(len(at_ms), np.int32), at_ms, value, np.zeros(len(at_ms), np.bool_)
+            )
+            with store.transaction() as work:
+                work.append(batch, heard_ms=1)
+    return keys
+
+
+def live(keys: list[SeriesKey], at_ms: np.ndarray, rng) -> ReadingBatch:
+    """Readings of all sensors at these instants."""
+    index = np.repeat(np.arange(len(keys), dtype=np.int32), len(at_ms))
+    value = np.round(rng.normal(20, 3, len(index)), 2)
+    return ReadingBatch(tuple(keys), index, np.tile(at_ms, len(keys)), value, np.zeros(len(index), np.bool_))
+
+
+@pytest.mark.parametrize("staged", ["nothing", "newest", "late", "again", "far beyond"])
+def test_buckets_of_many_are_those_of_each(store, staged) -> None:
+    """Few and many readings in a bucket, empty ones, over the cut of two chunks, with and without staged readings."""
+    rng = np.random.default_rng(7)
+    keys = many_sensors(store, rng)
+    store.settle()
+    new = {
+        "nothing": [],
+        "newest": [9 * 24 * HOUR + np.arange(i * 30, i * 30 + 30) * MINUTE for i in range(3)],
+        "late": [3 * 24 * HOUR + np.arange(40) * 7_001, 9 * 24 * HOUR + np.arange(5) * MINUTE],
+        "again": [9 * 24 * HOUR + np.arange(30) * MINUTE] * 2,
+        "far beyond": [500 * 24 * HOUR + np.arange(30) * MINUTE],
+    }[staged]
+    for at_ms in new:
+        with store.transaction() as work:
+            work.append(live(keys, at_ms, rng), heard_ms=1)
+    asked = [*keys, SeriesKey("s1", "dew_point_c"), SeriesKey("s9", "temperature_c")]
+    for first, last in ((3.2, 4.3), (7.5, 9.1), (0.0, 0.4), (3.0, 4.0), (8.9, 9.4), (499.9, 500.1)):
+        for width in (5 * MINUTE, 50 * MINUTE, 2 * MINUTE + 17):
+            edges = np.arange(int(first * 24 * HOUR), int(last * 24 * HOUR), width)
+            together = store.read.buckets_of(asked, edges)
+            for key in asked:
+                alone = store.read.buckets(key, edges)
+                for column in ("count", "minimum", "maximum"):
+                    np.testing.assert_array_equal(getattr(together[key], column), getattr(alone, column), column)
+                for column in ("mean", "coverage"):
+                    np.testing.assert_allclose(getattr(together[key], column), getattr(alone, column), rtol=1e-12)
+
+
+def test_a_snapshot_keeps_its_staged_readings_while_others_are_sealed(store, put) -> None:
+    """What is sealed and forgotten after a snapshot was taken is still staged for it, and read once."""
+    put(np.arange(10) * MINUTE, np.arange(10.0))
+    with store._snapshot() as connection:
+        before = store._memory.view(connection)
+        store.settle()
+        assert len(store.read.read(KEY, 0, HOUR)) == 10
+        np.testing.assert_array_equal(rows.between(before, 1, 0, HOUR).value, np.arange(10.0))
