@@ -1,8 +1,9 @@
 """A connection to an MQTT broker that holds a bounded number of messages and acknowledges what was handed over.
 
 aiomqtt's own queue is not used: unbounded it grows without end, bounded it drops messages that were acknowledged. Here
-a message of QoS 1 is acknowledged only when the next one is asked for, that is when its readings were handed over, so
-that the broker keeps it until then; and what the broker sends again after a lost connection is known by its number.
+a message of QoS 1 is acknowledged only when its readings are stored, as we are told, or handed over, as we see by the
+next one being asked for; the broker keeps it until then. What it sends again after a lost connection is known by its
+number.
 """
 
 from __future__ import annotations
@@ -169,10 +170,11 @@ class Link:
         self._client = client
         self._broker = broker
         self._handed = _handed_over.setdefault(broker.client_id, OrderedDict())
+        self._given: list[Message] = []  # and not acknowledged yet
         client.when_ended(inbox.changed.set)
 
     async def messages(self) -> AsyncGenerator[list[Message], None]:
-        """Give what comes, some at a time; what was given is acknowledged when more is asked for.
+        """Give what comes, some at a time; what was given is acknowledged when more is asked for, if not before.
 
         What the broker sends again after we took it is left out. Raises what `_ended` says when the connection ends.
         """
@@ -184,13 +186,19 @@ class Link:
                     raise _ended(self._broker, self._client.end_reason())
                 await self.inbox.changed.wait()
                 continue
+            self._given = taken
             fresh = [message for message in taken if not self._is_known(message)]
             if fresh:
                 yield fresh
-            for message in taken:
-                self._remember(message)
-                self._client.acknowledge(message)
+            self.acknowledge()
             await asyncio.sleep(0)  # a flood leaves the others their turn
+
+    def acknowledge(self) -> None:
+        """Acknowledge what was given last: its readings are safe. Once only, however often it is called."""
+        given, self._given = self._given, []
+        for message in given:
+            self._remember(message)
+            self._client.acknowledge(message)
 
     def _is_known(self, message: Message) -> bool:
         return message.repeat and self._handed.get(message.number) == _content(message)

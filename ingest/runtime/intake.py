@@ -54,6 +54,10 @@ Judge = Callable[[UnitOfWork, Site, ReadingBatch, int], list[Incident]]
 _log = structlog.get_logger("lumberroom.intake")
 
 
+class PoisonedError(StorageError):
+    """The store fails with these readings by a fault of ours: trying again would not help."""
+
+
 class Written(NamedTuple):
     """What one transaction did.  appended: per submission, in order."""
 
@@ -172,6 +176,27 @@ class Intake:
             self._room.clear()
             await self._room.wait()
 
+    async def deliver_durably(self, readings: Sequence[Reading], source: str) -> None:
+        """Take readings whose sender keeps them until they are stored: returns when they are durable.
+
+        While the store cannot be written it is tried again with growing pauses, and the sender waits; readings with
+        which the store fails by a fault of ours are given up and counted.  Raises StorageError while we stop.
+        """
+        good, _ = self._checked(readings, source)
+        back_off = BackOff(longest_s=30.0)
+        while good:
+            try:
+                await self._stored(good)
+            except PoisonedError:
+                self.health.given_up += len(good)
+            except StorageError as error:
+                if self._closed:
+                    raise
+                self._note_trouble(error)
+                await self._clock.sleep(back_off.next_s())
+                continue
+            return
+
     def start(self) -> None:
         """Begin to write what comes in. Call it once, before anything is handed in."""
         self._tasks = [
@@ -283,7 +308,9 @@ class Intake:
             for submission in submissions:
                 if submission.done is None:
                     self.health.given_up += len(submission.readings)
-                submission.fail(StorageError(f"the store failed unexpectedly ({error})", mend="The log has the trace."))
+                submission.fail(
+                    PoisonedError(f"the store failed unexpectedly ({error})", mend="The log has the trace.")
+                )
         else:
             for submission, outcome in zip(submissions, appended, strict=True):
                 submission.succeed(outcome)

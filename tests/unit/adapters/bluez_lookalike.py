@@ -68,6 +68,18 @@ class BluezLookalike:
         for path in sorted((p for p in self.objects if p == root or p.startswith(root + "/")), reverse=True):
             self._signal("/", OBJECTS, "InterfacesRemoved", "oas", [path, list(self.objects.pop(path))])
 
+    def power(self, on: bool, name: str = "hci0") -> None:
+        """Switch a radio off or on: off, it ends every scan and every connection."""
+        if not on:
+            self.sessions.clear()
+            for path in [p for p in self.objects if self.objects[p].get(DEVICE, {}).get("Connected")]:
+                self.lose(self.objects[path][DEVICE]["Address"], name)
+        path = f"/org/bluez/{name}"
+        self.objects[path][RADIO]["Powered"] = on
+        self._signal(
+            path, PROPERTIES, "PropertiesChanged", "sa{sv}as", [RADIO, {"Powered": _variant("Powered", on)}, []]
+        )
+
     def advertise(self, address: str, payload: bytes | None, *, rssi: int = -60, radio: str = "hci0") -> None:
         """Let a device be heard once; only while somebody scans, as with a real radio."""
         if not self.sessions:
