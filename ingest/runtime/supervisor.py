@@ -5,7 +5,7 @@ The policy, by the kind of error that an adapter raises (`adapters.contract.Reas
 =====================  =============================================================================================
 settings, library      stopped until the daemon is restarted; someone must mend something first. One that has worked
                        since the start is tried again like one that was refused: what it needs was there before
-transient, lost        tried again after 1 to 5 s (doubling, with jitter), so that a device that returns is taken up
+transient, lost        tried again after 1 to 4 s (doubling, with jitter), so that a device that returns is taken up
 device                 within ten; a healthy minute starts from 1 s again
 protocol, refused      tried again after 1 to 30 s, likewise
 anything else          a bug in the adapter: logged with its trace, tried again after 1 to 60 s, likewise
@@ -53,8 +53,8 @@ STORED_LIMIT_S: Final = 0.8
 _STOPPED_BY: Final = frozenset({Reason.SETTINGS, Reason.LIBRARY_MISSING})
 
 LONGEST_WAIT_S: Final[Mapping[Reason, float]] = {
-    Reason.TRANSIENT: 5.0,
-    Reason.LOST_DEVICE: 5.0,
+    Reason.TRANSIENT: 4.0,
+    Reason.LOST_DEVICE: 4.0,
     Reason.PROTOCOL: 30.0,
     Reason.REFUSED: 30.0,
     Reason.SETTINGS: 30.0,

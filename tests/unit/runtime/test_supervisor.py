@@ -139,7 +139,7 @@ async def test_what_may_get_well_is_tried_again(error: AdapterError) -> None:
 
 
 async def test_a_device_that_returns_is_taken_up_within_ten_seconds() -> None:
-    """However long it was away: no two attempts at a lost device are more than five seconds apart."""
+    """However long it was away: no two attempts at a lost device are more than four seconds apart."""
     attempts_s: list[float] = []
 
     async def away(adapter: Scripted) -> AsyncIterator[Sequence[Reading]]:
@@ -153,7 +153,7 @@ async def test_a_device_that_returns_is_taken_up_within_ten_seconds() -> None:
     await site.clock.advance(7200)
     gaps = [b - a for a, b in itertools.pairwise(attempts_s)]
     assert len(gaps) > 1400
-    assert max(gaps) <= 5.0
+    assert max(gaps) <= 4.0
     await stopped(task)
 
 
@@ -342,7 +342,7 @@ async def test_only_a_healthy_minute_makes_the_waits_short_again() -> None:
     task = await running(site)
     await site.clock.advance(900)
     gaps = [b - a - 59.0 for a, b in itertools.pairwise(starts_s)]
-    assert gaps[-1] >= 2.5
+    assert gaps[-1] >= 2.0
     lasts_s[0] = 61.0
     await site.clock.advance(400)
     starts_s.clear()
