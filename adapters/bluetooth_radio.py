@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
 import weakref
 from collections.abc import AsyncIterator, Callable
 from typing import Final, NoReturn
@@ -151,7 +152,7 @@ def _explained(where: str, error: Exception) -> AdapterError:
             return LostDeviceError("it is switched off", where=where, mend="Switch it on: bluetoothctl power on")
         if error.reason is BleakBluetoothNotAvailableReason.NO_BLUETOOTH:
             return LostDeviceError("there is none", where=where, mend="Plug a Bluetooth radio in, or see that it is on")
-    if name.endswith(("UnknownObject", "NotReady")):
+    if name.endswith(("UnknownObject", "NotReady")) or re.search(r"adapter '.*' not found", str(error)):
         return LostDeviceError("it is not there or switched off", where=where, mend="See: bluetoothctl list")
     if name.endswith(("AccessDenied", "NotAuthorized", "NotPermitted")):
         mend = "Put the account that runs lumberroom into the group bluetooth and start it again"

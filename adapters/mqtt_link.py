@@ -278,6 +278,8 @@ def _refuses(answer: object) -> bool:
 
 _LOGIN_CODES: Final = frozenset({134, 135, 138, 140})
 _CERTIFICATE: Final = ("certificate", "CERTIFICATE", "SSL", "TLS", "ssl")
+_BROKEN_OFF: Final = ("UNEXPECTED_EOF", "EOF occurred", "reset by peer")
+"""In the texts of a handshake that the other side, or a cable, broke off: a broker that is stopping, not a certificate."""
 _TAKEN_OVER: Final = 142
 
 
@@ -291,7 +293,8 @@ def _explained(broker: Broker, error: aiomqtt.MqttError) -> AdapterError:
         )
     if code == 132:
         return ProtocolError("it does not speak this version of MQTT", where=where, mend='Set version = "3.1.1"')
-    if any(word in str(error) for word in _CERTIFICATE):
+    is_broken_off = any(word in str(error) for word in _BROKEN_OFF)
+    if not is_broken_off and any(word in str(error) for word in _CERTIFICATE):
         mend = "Name the certificate of its authority with ca_file, and the host as the certificate has it"
         return RefusedError(f"its certificate or its TLS is not to be trusted ({error})", where=where, mend=mend)
     if code is not None or "timed out" in str(error):

@@ -4,7 +4,7 @@ The policy, by the kind of error that an adapter raises (`adapters.contract.Reas
 
 =====================  =============================================================================================
 settings, library      stopped until the daemon is restarted; someone must mend something first. One that has worked
-                       since the start is tried again like one that was refused: what it needs was there before
+                       since the start is tried again like a lost device: what it needs was there before
 transient, lost        tried again after 1 to 4 s (doubling, with jitter), so that a device that returns is taken up
 device                 within ten; a healthy minute starts from 1 s again
 protocol, refused      tried again after 1 to 30 s, likewise
@@ -57,7 +57,7 @@ LONGEST_WAIT_S: Final[Mapping[Reason, float]] = {
     Reason.LOST_DEVICE: 4.0,
     Reason.PROTOCOL: 30.0,
     Reason.REFUSED: 30.0,
-    Reason.SETTINGS: 30.0,
+    Reason.SETTINGS: 4.0,
 }
 """The longest step between two attempts (s), by what ended the one before; a bug's is the back-off's own."""
 
