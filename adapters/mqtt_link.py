@@ -279,7 +279,7 @@ def _refuses(answer: object) -> bool:
 _LOGIN_CODES: Final = frozenset({134, 135, 138, 140})
 _CERTIFICATE: Final = ("certificate", "CERTIFICATE", "SSL", "TLS", "ssl")
 _BROKEN_OFF: Final = ("UNEXPECTED_EOF", "EOF occurred", "reset by peer")
-"""In the texts of a handshake that the other side, or a cable, broke off: a broker that is stopping, not a certificate."""
+"""In the texts of a handshake that was broken off: by a broker that is stopping, or a cable; no bad certificate."""
 _TAKEN_OVER: Final = 142
 
 
