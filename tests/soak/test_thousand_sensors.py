@@ -1,10 +1,10 @@
 """The whole daemon with a thousand sensors, one reading a second each, and the dashboard open: what it needs.
 
 `lumberroom run` as a process of its own on a wiring file; the readings come over MQTT with TLS and QoS 1, one message
-each; they are judged in a hundred rooms; the page's own client (the live stream, and the page fetched again whenever
-there is news, with its pause of a second) looks at all rooms; a mail server takes the warnings. LUMBERROOM_SOAK_S says
-for how long (120 s). It prints memory, share of a core, the loop's longest stall, and how late the warnings were: from
-the instant at which a rule was fulfilled to the mail server's acceptance.
+each; they are judged in a hundred rooms; the page's own client (the live stream, and the page fetched again upon news,
+with its pause: a second, or four times as long as it took) looks at all rooms; a mail server takes the warnings.
+LUMBERROOM_SOAK_S says for how long (120 s). It prints memory, share of a core, the loop's longest stall, and how late
+the warnings were: from the instant at which a rule was fulfilled to the mail server's acceptance.
 """
 
 from __future__ import annotations
@@ -107,7 +107,7 @@ class Dashboard:
             assert answer.status_code == 200
             assert f"Room {ROOMS - 1}" in answer.text
             self.took_s.append(time.monotonic() - began_s)
-            await asyncio.sleep(1.0)
+            await asyncio.sleep(max(1.0, 4 * self.took_s[-1]))
 
 
 @contextlib.asynccontextmanager
