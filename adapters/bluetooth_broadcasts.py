@@ -19,6 +19,7 @@ from adapters.bluetooth_names import ADDRESS, NO_RSSI, RADIO_SETTINGS, listed_se
 from adapters.bluetooth_radio import listening
 from adapters.contract import (
     QUANTITIES,
+    AdapterError,
     AdapterHealth,
     Reading,
     Setting,
@@ -83,7 +84,7 @@ class BluetoothBroadcasts:
         self._sensors = listed_sensors(settings["sensors"])
         self._keys = _keys(settings["keys"] or "")
         self._last: dict[str, _Last] = {}
-        self._heard: asyncio.Queue[Heard] = asyncio.Queue()
+        self._heard: asyncio.Queue[Heard | AdapterError] = asyncio.Queue()
         self._heard_any_s = 0.0
         self.overrun = 0  # broadcasts that came while too many waited
 
@@ -95,12 +96,13 @@ class BluetoothBroadcasts:
     async def readings(self) -> AsyncIterator[Sequence[Reading]]:
         """Scan, and give what each new measurement says, with the strength of its signal.
 
-        Raises LostDeviceError, RefusedError and TransientError when the radio cannot scan, and TransientError when it
-        has gone deaf (a new scanner hears again where an old one does not).
+        Raises LostDeviceError, RefusedError and TransientError when the radio cannot scan, LostDeviceError when it was
+        pulled out or switched off, and TransientError when it has gone deaf (a new scanner hears again where an old
+        one does not).
         """
         self._heard = asyncio.Queue(QUEUE_LENGTH)
         self._heard_any_s = asyncio.get_running_loop().time()
-        async with listening(self._radio, self._listen):
+        async with listening(self._radio, self._listen, self._put):
             while True:
                 batch = self._take(await self._next())
                 if batch:
@@ -114,20 +116,23 @@ class BluetoothBroadcasts:
         payload = advertisement.service_data.get(SERVICE_UUID)
         if sensor is None or payload is None:
             return
+        key = self._keys.get(device.address.upper())
+        self._put(Heard(sensor, payload, advertisement.rssi, self._clock.now_ms(), device.address, key))
+
+    def _put(self, item: Heard | AdapterError) -> None:
         if self._heard.full():
             self._heard.get_nowait()
             self.overrun += 1
-        key = self._keys.get(device.address.upper())
-        self._heard.put_nowait(Heard(sensor, payload, advertisement.rssi, self._clock.now_ms(), device.address, key))
+        self._heard.put_nowait(item)
 
     async def _next(self) -> Heard:
-        """Wait for the next broadcast of a listed sensor; raises TransientError when nothing at all is heard."""
+        """Wait for the next broadcast of a listed sensor; raises what ends the scan."""
         loop = asyncio.get_running_loop()
         while True:
             deadline_s = self._heard_any_s + self._deaf_after_s
             try:
                 async with asyncio.timeout_at(deadline_s):
-                    return await self._heard.get()
+                    item = await self._heard.get()
             except TimeoutError:
                 if loop.time() - self._heard_any_s >= self._deaf_after_s:
                     raise TransientError(
@@ -135,6 +140,10 @@ class BluetoothBroadcasts:
                         where=self.describe(),
                         mend="The radio is started anew; if that does not help, plug it out and in again",
                     ) from None
+            else:
+                if isinstance(item, AdapterError):
+                    raise item
+                return item
 
     def _take(self, heard: Heard) -> list[Reading]:
         """Decode a broadcast unless it repeats the one before."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
 import weakref
 from collections.abc import AsyncIterator, Callable
 from typing import Final, NoReturn
@@ -24,15 +25,19 @@ from bleak.exc import (
     BleakError,
 )
 
+from adapters.bluetooth_watch import RadioWatch
 from adapters.cancelling import in_time
 from adapters.contract import AdapterError, LostDeviceError, RefusedError, TransientError
 
 CALL_LIMIT_S: Final = 8.0
-STOP_LIMIT_S: Final = 1.5
+STOP_LIMIT_S: Final = 1.2
 """For stopping; an adapter must have let go within two seconds."""
 
 Listener = Callable[[BLEDevice, AdvertisementData], None]
 """Called for every broadcast of every device. Must return at once and raise nothing: it would starve the others."""
+
+Lost = Callable[[AdapterError], None]
+"""Told when the radio, or the service, has gone: nothing more will be heard, and whoever listens must begin anew."""
 
 # What bleak lets through, found by provoking it: OSError and EOFError when the bus goes, KeyError for an odd radio.
 _FAILURES: Final = (BleakError, OSError, EOFError, KeyError, TimeoutError)
@@ -41,15 +46,15 @@ _scanners: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str, _Share
 
 
 @contextlib.asynccontextmanager
-async def listening(radio: str, listener: Listener) -> AsyncIterator[None]:
+async def listening(radio: str, listener: Listener, lost: Lost | None = None) -> AsyncIterator[None]:
     """Have `listener` called for every broadcast that a radio hears, for as long as the block lasts.
 
-    radio: its name ("hci0"); empty = the system's first.
+    radio: its name ("hci0"); empty = the system's first.  lost: told once when the radio has gone.
     Raises LostDeviceError, RefusedError or TransientError when the radio cannot scan.
     """
     scanners = _scanners.setdefault(asyncio.get_running_loop(), {})
     scanner = scanners.setdefault(radio, _SharedScanner(radio))
-    await scanner.join(listener)
+    await scanner.join(listener, lost)
     try:
         yield
     finally:
@@ -61,29 +66,60 @@ class _SharedScanner:
 
     def __init__(self, radio: str) -> None:
         self._radio = radio
-        self._listeners: list[Listener] = []
+        self._listeners: dict[Listener, Lost | None] = {}
         self._scanner: BleakScanner | None = None
+        self._dead: list[BleakScanner] = []  # whose radio went, not stopped yet
+        self._watch = RadioWatch(radio, self._gone)
         self._lock = asyncio.Lock()
 
-    async def join(self, listener: Listener) -> None:
+    async def join(self, listener: Listener, lost: Lost | None) -> None:
         async with self._lock:
-            self._listeners.append(listener)  # first, so that nothing is missed that comes with the very start
+            self._listeners[listener] = lost  # first, so that nothing is missed that comes with the very start
             try:
                 if self._scanner is None:
-                    self._scanner = await self._started()
+                    await self._start()
             except BaseException:
-                self._listeners.remove(listener)
+                self._listeners.pop(listener, None)
                 raise
 
     async def leave(self, listener: Listener) -> None:
         async with self._lock:
-            self._listeners.remove(listener)
-            if self._listeners or self._scanner is None:
-                return
-            scanner, self._scanner = self._scanner, None
+            self._listeners.pop(listener, None)
+            if self._scanner is not None and not self._listeners:
+                self._dead.append(self._scanner)
+                self._scanner = None
+            if self._scanner is None:
+                await self._watch.stop()
+            await self._stop_dead()
+
+    async def _start(self) -> None:
+        await self._watch.stop()
+        self._watch = RadioWatch(self._radio, self._gone)
+        await self._watch.start()  # before the scan, so that nothing happens unseen
+        try:
+            self._scanner = await self._started()
+        except BaseException:
+            await self._watch.stop()
+            raise
+
+    async def _stop_dead(self) -> None:
+        dead, self._dead = self._dead, []
+        for scanner in dead:
             # However stopping fails, it is stopped: the radio, or the service, is gone.
             with contextlib.suppress(*_FAILURES):
                 await in_time(STOP_LIMIT_S, scanner.stop())
+
+    def _gone(self, what: str) -> None:
+        """Have everybody begin anew: the scanner hears nobody any more, whatever it says of itself."""
+        if self._scanner is not None:
+            self._dead.append(self._scanner)
+            self._scanner = None
+        error = LostDeviceError(
+            what, where=f"Bluetooth radio {self._radio or '(the first)'}", mend="It is taken up again once it is back"
+        )
+        for lost in tuple(self._listeners.values()):
+            if lost is not None:
+                lost(error)
 
     async def _started(self) -> BleakScanner:
         # Without duplicates a steady room would look like a dead sensor: only changed payloads would be told.
@@ -116,7 +152,7 @@ def _explained(where: str, error: Exception) -> AdapterError:
             return LostDeviceError("it is switched off", where=where, mend="Switch it on: bluetoothctl power on")
         if error.reason is BleakBluetoothNotAvailableReason.NO_BLUETOOTH:
             return LostDeviceError("there is none", where=where, mend="Plug a Bluetooth radio in, or see that it is on")
-    if name.endswith(("UnknownObject", "NotReady")):
+    if name.endswith(("UnknownObject", "NotReady")) or re.search(r"adapter '.*' not found", str(error)):
         return LostDeviceError("it is not there or switched off", where=where, mend="See: bluetoothctl list")
     if name.endswith(("AccessDenied", "NotAuthorized", "NotPermitted")):
         mend = "Put the account that runs lumberroom into the group bluetooth and start it again"

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 import random
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -26,6 +27,7 @@ from adapters.bluetooth_radio import listening
 from adapters.cancelling import cancellable, in_time
 from adapters.contract import (
     QUANTITIES,
+    AdapterError,
     AdapterHealth,
     Reading,
     Rejection,
@@ -45,6 +47,9 @@ UNHEARD_S: Final = 30.0
 same."""
 FIRST_WAIT_S: Final = 2.0
 LONGEST_WAIT_S: Final = 60.0
+"""A sensor that is heard but cannot be connected to is tried this seldom: each attempt holds up the others."""
+GONE_S: Final = 4.0
+"""A sensor that is heard after so long a silence has returned, and is tried at once."""
 QUEUE_LENGTH: Final = 2_000
 _NEARLY: Final = 0.9
 
@@ -60,8 +65,10 @@ class _Peer:
     sensor: str
     device: BLEDevice | None = None
     rssi_dbm: int | None = None
+    heard_s: float = -math.inf  # when it was last heard or read, on the loop's clock
     heard: asyncio.Event = field(default_factory=asyncio.Event)
     stated: tuple[tuple[str, str], ...] = ()  # of which of its quantities it said something
+    returned: asyncio.Event = field(default_factory=asyncio.Event)
 
 
 class BluetoothSensing:
@@ -87,7 +94,7 @@ class BluetoothSensing:
         self._sensors = listed_sensors(settings["sensors"])
         self._probes = checked_probes(settings["probes"], tuple(self._sensors.values()))
         self._peers: dict[str, _Peer] = {}
-        self._queue: asyncio.Queue[list[Reading]] = asyncio.Queue()
+        self._queue: asyncio.Queue[list[Reading] | AdapterError] = asyncio.Queue()
         self._alive_s = 0.0  # when anything was last heard or read
         self._connecting = asyncio.Lock()  # radios get confused by several attempts at once
 
@@ -105,7 +112,7 @@ class BluetoothSensing:
         self._queue = asyncio.Queue(QUEUE_LENGTH)
         self._alive_s = asyncio.get_running_loop().time()
         self._peers = {address: _Peer(address, sensor) for address, sensor in self._sensors.items()}
-        async with listening(self._radio, self._listen):
+        async with listening(self._radio, self._listen, self._queue_up):
             following = [asyncio.create_task(self._follow(peer)) for peer in self._peers.values()]
             try:
                 while True:
@@ -121,16 +128,18 @@ class BluetoothSensing:
         self._alive_s = asyncio.get_running_loop().time()
         peer = self._peers.get(device.address.upper())
         if peer is not None:
-            peer.device, peer.rssi_dbm = device, advertisement.rssi
+            if self._alive_s - peer.heard_s > GONE_S:
+                peer.returned.set()
+            peer.device, peer.rssi_dbm, peer.heard_s = device, advertisement.rssi, self._alive_s
             peer.heard.set()
 
     async def _next(self) -> list[Reading]:
-        """Wait for the next readings; raises TransientError when nothing at all is heard."""
+        """Wait for the next readings; raises what became of the radio, TransientError when nobody is heard."""
         loop = asyncio.get_running_loop()
         while True:
             try:
                 async with asyncio.timeout_at(self._alive_s + self._deaf_after_s):
-                    return await self._queue.get()
+                    item = await self._queue.get()
             except TimeoutError:
                 if loop.time() - self._alive_s >= self._deaf_after_s:
                     raise TransientError(
@@ -138,6 +147,10 @@ class BluetoothSensing:
                         where=self.describe(),
                         mend="The radio is started anew; if that does not help, plug it out and in again",
                     ) from None
+            else:
+                if isinstance(item, AdapterError):
+                    raise item
+                return item
 
     async def _follow(self, peer: _Peer) -> None:
         """Be connected to a sensor whenever that is possible."""
@@ -152,8 +165,11 @@ class BluetoothSensing:
                 self.health.reject(rejection(Why.NO_ANSWER, f"{peer.address}: {what}", peer.sensor))
             if asyncio.get_running_loop().time() - began_s > LONGEST_WAIT_S:
                 wait_s = FIRST_WAIT_S
-            await asyncio.sleep(wait_s * random.uniform(0.5, 1.0))  # noqa: S311 -- spreading, not secrecy
-            wait_s = min(LONGEST_WAIT_S, wait_s * 2)
+            peer.returned.clear()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(wait_s * random.uniform(0.5, 1.0)):  # noqa: S311 -- spreading, not secrecy
+                    await peer.returned.wait()
+            wait_s = FIRST_WAIT_S if peer.returned.is_set() else min(LONGEST_WAIT_S, wait_s * 2)
 
     async def _reachable(self, peer: _Peer) -> BLEDevice:
         """Wait until a sensor is heard, for the system forgets it soon after; or try it blindly after a while."""
@@ -248,7 +264,10 @@ class BluetoothSensing:
         if not batch:
             return
         self._alive_s = asyncio.get_running_loop().time()
+        self._queue_up(batch)
+
+    def _queue_up(self, item: list[Reading] | AdapterError) -> None:
         if self._queue.full():
             self._queue.get_nowait()
             self.health.reject(rejection(Why.OVERRUN, self.describe()))
-        self._queue.put_nowait(batch)
+        self._queue.put_nowait(item)

@@ -257,6 +257,8 @@ class Adapter(Protocol):
     SUMMARY: ClassVar[str]  # one line: what it reads from
     # A class may also say `MAY_BE_SILENT: ClassVar[bool] = True`, where hours without a reading are nothing unusual (a
     # folder, a file); any other adapter is started anew after an hour of silence.
+    # An adapter whose sender keeps what we have not taken (a broker, a file) may have a method `stored(self) -> None`:
+    # then it is asked for more only when what it gave is durable, and `stored` is called at that moment.
 
     health: AdapterHealth
 

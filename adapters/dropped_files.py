@@ -1,8 +1,8 @@
 """Watches a folder for files of recorded readings that somebody drops there: a stick, a share, a logger's upload.
 
-A file is read when it has stopped growing, then put aside into the folder `read`; one that cannot be understood goes
-into `refused`, with the reason in a file beside it. A file that was being read when the power went is read again, which
-is harmless: its readings have their own instants.
+A file is read when it has stopped growing, then, when its readings are stored, put aside into the folder `read`; one
+that cannot be understood goes into `refused`, with the reason in a file beside it. A file that was being read when the
+power went is read again, which is harmless: its readings have their own instants.
 """
 
 from __future__ import annotations
@@ -79,6 +79,9 @@ class DroppedFiles:
             ) from error
         finally:
             thread.shutdown(wait=False)
+
+    def stored(self) -> None:
+        """Nothing to do: a file is put aside when more is asked for, and that is asked when its readings are stored."""
 
     async def _read(self, path: Path, thread: ThreadPoolExecutor) -> AsyncGenerator[list[Reading], None]:
         loop = asyncio.get_running_loop()

@@ -66,6 +66,11 @@ class Bus:
         """Let go of it."""
         self._client.close()
 
+    def check(self) -> None:
+        """Raise LostDeviceError when the line is known to be gone; asks nothing."""
+        if not self._client.connected:
+            raise LostDeviceError("the line is gone", where=self._where, mend="It is taken up again once it is back")
+
     async def ask(self, place: Place) -> list[int]:
         """Ask for registers and give their words.
 
@@ -86,8 +91,7 @@ class Bus:
         return words
 
     async def _exchange(self, place: Place) -> list[int]:
-        if not self._client.connected:
-            raise LostDeviceError("the line is gone", where=self._where, mend="It is taken up again once it is back")
+        self.check()
         read = self._client.read_input_registers if place.function == _INPUT else self._client.read_holding_registers
         self._asking, self._longest = True, 0
         try:

@@ -1,12 +1,14 @@
 """Polls transmitters on a Modbus bus: RTU on a serial line (RS-485), or TCP, by register maps of the wiring file.
 
-The maps are described in `PROTOCOL.md`. Every slave fares for itself: one that does not answer is counted, asked less
-often, and costs the others nothing but its time-out.
+The maps are described in `PROTOCOL.md`. Every slave fares for itself: one that does not answer is counted, asked again
+after a few seconds, between rounds where need be, and costs the others nothing but its time-out. While none answers one
+is asked at a time, so that a bus without power does not keep us from seeing that it has come back.
 """
 
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from typing import Any, ClassVar, Final
 
@@ -28,6 +30,8 @@ from adapters.serial_port import open_port
 
 ASK_AGAIN_S: Final = 8.0
 """A slave that did not answer is not asked before this has passed: its silence costs the others time."""
+LOOK_S: Final = 1.0
+"""Between rounds it is looked so often whether the line is still there."""
 SILENT_ROUNDS: Final = 3
 """When nobody answered for so many rounds the line is closed and opened again."""
 _PARITIES: Final = {"none": "N", "even": "E", "odd": "O"}
@@ -49,7 +53,9 @@ class _ModbusRegisters:
         self._clock = clock
         self._settings = dict(settings)
         self._requests = requests_of(registers_of(settings["registers"]))
+        self._slaves = {request.place.slave for request in self._requests}
         self._ask_again_s: dict[int, float] = {}  # per slave that is silent, on the loop's clock
+        self._rest_s = 0.0  # until the next round
 
     def describe(self) -> str:
         """Say what this is connected to."""
@@ -74,27 +80,51 @@ class _ModbusRegisters:
                 raise TransientError("it could not be opened", where=self.describe(), mend="It is tried again")
             silent_rounds = 0
             while True:
+                is_round = self._rest_s <= 0
+                if is_round:
+                    self._rest_s = self._settings["interval_s"]
                 answered = False
-                for request in self._due():
+                for request in self._due(is_round):
                     batch = await self._ask(bus, request)
                     if batch is not None:
                         answered = True
                         if batch:
                             yield batch
-                silent_rounds = 0 if answered else silent_rounds + 1
+                silent_rounds = 0 if answered else silent_rounds + is_round
                 if silent_rounds >= SILENT_ROUNDS:
-                    raise LostDeviceError(
-                        f"no slave answered for {SILENT_ROUNDS} rounds",
-                        where=self.describe(),
-                        mend="Check supply and wiring, then speed, parity and the slaves' numbers",
-                    )
-                await self._clock.sleep(self._settings["interval_s"])
+                    raise self._nobody_answers()
+                await self._rest(bus)
 
-    def _due(self) -> list[Request]:
-        """Give the requests of this round: slaves that did not answer lately are left out, but not everybody."""
+    def _nobody_answers(self) -> LostDeviceError:
+        return LostDeviceError(
+            f"no slave answered for {SILENT_ROUNDS} rounds",
+            where=self.describe(),
+            mend="Check supply and wiring, then speed, parity and the slaves' numbers",
+        )
+
+    def _due(self, is_round: bool) -> list[Request]:
+        """Give the requests to make now: of a round, those of slaves that are not silent; and of each silent one whose
+        time has come. Where all are silent, those of the one whose turn it is."""
         now_s = asyncio.get_running_loop().time()
-        due = [r for r in self._requests if self._ask_again_s.get(r.place.slave, now_s) <= now_s]
-        return due or list(self._requests)
+        silent = self._ask_again_s
+        if len(silent) == len(self._slaves):
+            turn = min(silent, key=silent.__getitem__)
+            return [r for r in self._requests if r.place.slave == turn]
+        return [r for r in self._requests if silent.get(r.place.slave, now_s if is_round else math.inf) <= now_s]
+
+    async def _rest(self, bus: Bus) -> None:
+        """Wait for the next round, or until a silent slave is to be asked again.
+
+        Raises LostDeviceError when the line goes meanwhile.
+        """
+        loop = asyncio.get_running_loop()
+        while self._rest_s > 0:
+            bus.check()
+            if any(at_s <= loop.time() for at_s in self._ask_again_s.values()):
+                return
+            step_s = min(self._rest_s, LOOK_S)
+            await self._clock.sleep(step_s)
+            self._rest_s -= step_s
 
     async def _ask(self, bus: Bus, request: Request) -> list[Reading] | None:
         """Ask once; None where the slave did not answer."""
@@ -105,6 +135,9 @@ class _ModbusRegisters:
                 self.health.reject(rejection(error.why, error.detail, register.sensor))
             self._ask_again_s[request.place.slave] = asyncio.get_running_loop().time() + ASK_AGAIN_S
             return None
+        if len(self._ask_again_s) == len(self._slaves):
+            self._ask_again_s.clear()  # the bus has power again: everybody is asked
+            self._rest_s = 0.0
         self._ask_again_s.pop(request.place.slave, None)
         found = request.read(words, self._clock.now_ms())
         for item in found:

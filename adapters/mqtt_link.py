@@ -1,8 +1,9 @@
 """A connection to an MQTT broker that holds a bounded number of messages and acknowledges what was handed over.
 
 aiomqtt's own queue is not used: unbounded it grows without end, bounded it drops messages that were acknowledged. Here
-a message of QoS 1 is acknowledged only when the next one is asked for, that is when its readings were handed over, so
-that the broker keeps it until then; and what the broker sends again after a lost connection is known by its number.
+a message of QoS 1 is acknowledged only when its readings are stored, as we are told, or handed over, as we see by the
+next one being asked for; the broker keeps it until then. What it sends again after a lost connection is known by its
+number.
 """
 
 from __future__ import annotations
@@ -169,10 +170,11 @@ class Link:
         self._client = client
         self._broker = broker
         self._handed = _handed_over.setdefault(broker.client_id, OrderedDict())
+        self._given: list[Message] = []  # and not acknowledged yet
         client.when_ended(inbox.changed.set)
 
     async def messages(self) -> AsyncGenerator[list[Message], None]:
-        """Give what comes, some at a time; what was given is acknowledged when more is asked for.
+        """Give what comes, some at a time; what was given is acknowledged when more is asked for, if not before.
 
         What the broker sends again after we took it is left out. Raises what `_ended` says when the connection ends.
         """
@@ -184,13 +186,19 @@ class Link:
                     raise _ended(self._broker, self._client.end_reason())
                 await self.inbox.changed.wait()
                 continue
+            self._given = taken
             fresh = [message for message in taken if not self._is_known(message)]
             if fresh:
                 yield fresh
-            for message in taken:
-                self._remember(message)
-                self._client.acknowledge(message)
+            self.acknowledge()
             await asyncio.sleep(0)  # a flood leaves the others their turn
+
+    def acknowledge(self) -> None:
+        """Acknowledge what was given last: its readings are safe. Once only, however often it is called."""
+        given, self._given = self._given, []
+        for message in given:
+            self._remember(message)
+            self._client.acknowledge(message)
 
     def _is_known(self, message: Message) -> bool:
         return message.repeat and self._handed.get(message.number) == _content(message)
@@ -270,6 +278,8 @@ def _refuses(answer: object) -> bool:
 
 _LOGIN_CODES: Final = frozenset({134, 135, 138, 140})
 _CERTIFICATE: Final = ("certificate", "CERTIFICATE", "SSL", "TLS", "ssl")
+_BROKEN_OFF: Final = ("UNEXPECTED_EOF", "EOF occurred", "reset by peer")
+"""In the texts of a handshake that was broken off: by a broker that is stopping, or a cable; no bad certificate."""
 _TAKEN_OVER: Final = 142
 
 
@@ -283,7 +293,8 @@ def _explained(broker: Broker, error: aiomqtt.MqttError) -> AdapterError:
         )
     if code == 132:
         return ProtocolError("it does not speak this version of MQTT", where=where, mend='Set version = "3.1.1"')
-    if any(word in str(error) for word in _CERTIFICATE):
+    is_broken_off = any(word in str(error) for word in _BROKEN_OFF)
+    if not is_broken_off and any(word in str(error) for word in _CERTIFICATE):
         mend = "Name the certificate of its authority with ca_file, and the host as the certificate has it"
         return RefusedError(f"its certificate or its TLS is not to be trusted ({error})", where=where, mend=mend)
     if code is not None or "timed out" in str(error):

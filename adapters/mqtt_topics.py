@@ -76,6 +76,7 @@ class MqttTopics:
         if not self._topic_filters:
             raise SettingsError("no topic is named", where="topics", mend="Name some under topics, numbers, documents")
         self._port: int = settings["port"] or (8883 if settings["tls"] else 1883)
+        self._link: Link | None = None
 
     def describe(self) -> str:
         """Say what this is connected to."""
@@ -90,12 +91,18 @@ class MqttTopics:
         tls = await asyncio.to_thread(self._tls_context) if self._settings["tls"] else None
         async with connected(self._broker(tls), self._topic_filters, self._clock.now_ms) as link:
             overrun = 0
+            self._link = link
             async with contextlib.aclosing(link.messages()) as coming:
                 async for messages in coming:
                     batch = [reading for message in messages for reading in self._take(message)]
                     overrun = self._count_overrun(link, overrun)
                     if batch:
                         yield batch
+
+    def stored(self) -> None:
+        """Acknowledge what was given last to the broker, which keeps it until then."""
+        if self._link is not None:
+            self._link.acknowledge()
 
     def _broker(self, tls: ssl.SSLContext | None) -> Broker:
         settings = self._settings

@@ -5,6 +5,7 @@
 (() => {
   const LOST_AFTER_MS = 16000; // three ticks of the server stayed away
   const LEAST_PAUSE_MS = 1000; // between two refreshes
+  const PAUSE_PER_WORK = 4; // a page that takes long to make is asked for less often: the daemon has other work
   const line = document.getElementById("line");
   const words = document.getElementById("line-words");
   const announcer = document.getElementById("announce");
@@ -70,8 +71,10 @@
   async function refresh() {
     if (refreshing) { again = true; return; }
     refreshing = true;
+    const began = performance.now();
     await look();
-    setTimeout(() => { refreshing = false; if (again) { again = false; refresh(); } }, LEAST_PAUSE_MS);
+    const pause = Math.max(LEAST_PAUSE_MS, PAUSE_PER_WORK * (performance.now() - began));
+    setTimeout(() => { refreshing = false; if (again) { again = false; refresh(); } }, pause);
   }
 
   // What somebody has chosen meanwhile wins: an answer to an address that is no longer shown is dropped.

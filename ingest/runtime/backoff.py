@@ -18,14 +18,19 @@ class BackOff:
     def __init__(self, chance: random.Random | None = None, *, longest_s: float = LONGEST_S) -> None:
         self._chance = chance or random.Random()  # noqa: S311 -- spreading, not secrecy
         self._longest_s = longest_s
-        self._failures = 0
+        self._step_s = FIRST_S
 
-    def next_s(self) -> float:
-        """Give the next wait in seconds, between half of its step and all of it, never below 1 s."""
-        step_s = min(self._longest_s, FIRST_S * 2.0**self._failures)
-        self._failures = min(self._failures + 1, 16)
+    def next_s(self, longest_s: float | None = None) -> float:
+        """Give the next wait in seconds, between half of its step and all of it, never below 1 s.
+
+        longest_s: the longest step after this failure, where it differs from the usual. A failure whose waits are
+        longer, after many whose waits are short, goes on from the short ones.
+        """
+        longest_s = self._longest_s if longest_s is None else longest_s
+        step_s = min(longest_s, self._step_s)
+        self._step_s = min(longest_s, step_s * 2.0)
         return max(FIRST_S, step_s * self._chance.uniform(0.5, 1.0))
 
     def went_well(self) -> None:
         """Start from the first wait again."""
-        self._failures = 0
+        self._step_s = FIRST_S

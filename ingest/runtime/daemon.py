@@ -204,7 +204,7 @@ class Daemon:
         self._round_s = time.monotonic()
         intake = Intake(store, self.clock, lambda: self._site, self._judge, self._publish)
         intake.start()
-        supervisor = Supervisor(self.wiring.adapters, self.clock, intake.deliver)
+        supervisor = Supervisor(self.wiring.adapters, self.clock, intake.deliver, store=intake.deliver_durably)
         adapters = asyncio.create_task(supervisor.run(), name="supervisor")
         keys = KeyBook(store, self.clock)
         pages: list[RunningPage] = []

@@ -38,6 +38,13 @@ from ingest.watch import arrears
 BATCH_READINGS: Final = 20_000
 """No more than this goes into one transaction, so that nobody waits long behind a flood."""
 
+GATHER_S: Final = 0.05
+"""The next transaction begins no sooner than this after the last (real seconds), so that many small senders share a
+commit: it costs the same for one reading as for a hundred, and wears a memory card alike."""
+
+GATHERED_READINGS: Final = 500
+"""When so many wait there is nothing to gain by waiting longer."""
+
 WAITING_READINGS: Final = 20_000
 """When more than this waits to be written, adapters are made to wait: a replayed file goes as fast as the store."""
 
@@ -54,6 +61,10 @@ Judge = Callable[[UnitOfWork, Site, ReadingBatch, int], list[Incident]]
 (work, site, batch, now_ms)."""
 
 _log = structlog.get_logger("lumberroom.intake")
+
+
+class PoisonedError(StorageError):
+    """The store fails with these readings by a fault of ours: trying again would not help."""
 
 
 class Written(NamedTuple):
@@ -131,6 +142,7 @@ class Intake:
         self._wake = asyncio.Event()
         self._waiting = 0  # readings in the queue
         self._oldest_s: float | None = None  # since when what is written next, or just now, has been waiting
+        self._began_s = -GATHER_S  # the last transaction, on the monotonic clock
         self._room = asyncio.Event()
         self._held: deque[list[Reading]] = deque()
         self.strangers = Strangers()
@@ -176,6 +188,27 @@ class Intake:
             self._room.clear()
             await self._room.wait()
 
+    async def deliver_durably(self, readings: Sequence[Reading], source: str) -> None:
+        """Take readings whose sender keeps them until they are stored: returns when they are durable.
+
+        While the store cannot be written it is tried again with growing pauses, and the sender waits; readings with
+        which the store fails by a fault of ours are given up and counted.  Raises StorageError while we stop.
+        """
+        good, _ = self._checked(readings, source)
+        back_off = BackOff(longest_s=30.0)
+        while good:
+            try:
+                await self._stored(good)
+            except PoisonedError:
+                self.health.given_up += len(good)
+            except StorageError as error:
+                if self._closed:
+                    raise
+                self._note_trouble(error)
+                await self._clock.sleep(back_off.next_s())
+                continue
+            return
+
     def start(self) -> None:
         """Begin to write what comes in. Call it once, before anything is handed in."""
         self._tasks = [
@@ -203,7 +236,15 @@ class Intake:
             await self._wake.wait()
             self._wake.clear()
             while self._queue:
+                await self._gather()
                 await self._write(self._next_submissions())
+
+    async def _gather(self) -> None:
+        """Let more come in, where the last transaction has only just begun."""
+        left_s = self._began_s + GATHER_S - time.monotonic()
+        if left_s > 0 and self._waiting < GATHERED_READINGS and not self._closed:
+            await asyncio.sleep(left_s)
+        self._began_s = time.monotonic()
 
     async def write(self, work: Callable[[], list[Incident]]) -> list[Incident]:
         """Run another piece of writing in the writer's thread, between transactions; publish what it changed."""
@@ -289,7 +330,9 @@ class Intake:
             for submission in submissions:
                 if submission.done is None:
                     self.health.given_up += len(submission.readings)
-                submission.fail(StorageError(f"the store failed unexpectedly ({error})", mend="The log has the trace."))
+                submission.fail(
+                    PoisonedError(f"the store failed unexpectedly ({error})", mend="The log has the trace.")
+                )
         else:
             for submission, outcome in zip(submissions, appended, strict=True):
                 submission.succeed(outcome)

@@ -3,14 +3,21 @@
 The policy, by the kind of error that an adapter raises (`adapters.contract.Reason`):
 
 =====================  =============================================================================================
-settings, library      stopped until the daemon is restarted; someone must mend something first
-transient, lost        tried again after 1 to 60 s (doubling, with jitter); a healthy minute starts from 1 s again
-device, protocol,
-refused
-anything else          a bug in the adapter: logged with its trace, tried again like a transient error
+settings, library      stopped until the daemon is restarted; someone must mend something first. One that has worked
+                       since the start is tried again like a lost device: what it needs was there before
+transient, lost        tried again after 1 to 4 s (doubling, with jitter), so that a device that returns is taken up
+device                 within ten; a healthy minute starts from 1 s again
+protocol, refused      tried again after 1 to 30 s, likewise
+anything else          a bug in the adapter: logged with its trace, tried again after 1 to 60 s, likewise
 an ordinary end        finished (a replayed file): not started again
 silence                after an hour without a reading: started anew, like a transient error
 =====================  =============================================================================================
+
+An attempt costs little (a port that is not there, a connection that is refused), and the same failure is logged once an
+hour, however often it is tried.
+
+An adapter whose sender keeps what is not stored yet (a broker, a file) has a method `stored`: it is asked for more only
+when what it gave is durable, and told so by this method.
 """
 
 from __future__ import annotations
@@ -41,10 +48,22 @@ CLOSE_LIMIT_S: Final = 2.0
 STOP_LIMIT_S: Final = 3.0
 """How long all adapters together may take to stop (real seconds); longer than one close."""
 
+STORED_LIMIT_S: Final = 0.8
+"""How long a stop waits for readings under way to become durable, so that their sender is told (real seconds)."""
+
 _STOPPED_BY: Final = frozenset({Reason.SETTINGS, Reason.LIBRARY_MISSING})
 
+LONGEST_WAIT_S: Final[Mapping[Reason, float]] = {
+    Reason.TRANSIENT: 4.0,
+    Reason.LOST_DEVICE: 4.0,
+    Reason.PROTOCOL: 30.0,
+    Reason.REFUSED: 30.0,
+    Reason.SETTINGS: 4.0,
+}
+"""The longest step between two attempts (s), by what ended the one before; a bug's is the back-off's own."""
+
 Deliver = Callable[[Sequence[Reading], str], Awaitable[None]]
-"""Where readings go: (readings, name of the adapter). Returns when more may come."""
+"""Where readings go: (readings, name of the adapter). Returns when more may come, or when they are durable."""
 
 _log = structlog.get_logger("lumberroom.adapters")
 
@@ -79,16 +98,20 @@ class SupervisedAdapter:
         clock: Clock,
         deliver: Deliver,
         *,
+        store: Deliver | None = None,
         maker: Maker = make,
         back_off: BackOff | None = None,
         silent_s: float = SILENT_S,
     ) -> None:
+        """deliver: takes readings and returns at once.  store: returns when they are durable; None = `deliver`."""
+        self._store = store or deliver
         self._silent_s = silent_s
         self.wiring = wiring
         self._clock = clock
         self._deliver = deliver
         self._maker = maker
         self._back_off = back_off or BackOff()
+        self._longest_wait_s: float | None = None
         self._repeats = Repeats()
         self._adapter: Adapter | None = None
         self._describes = wiring.kind.replace("_", " ")
@@ -124,19 +147,20 @@ class SupervisedAdapter:
     async def run(self) -> None:
         """Run the adapter, again and again, until it is finished, cannot work, or this task is cancelled."""
         while await self._once():
-            wait_s = self._back_off.next_s()
+            wait_s = self._back_off.next_s(self._longest_wait_s)
             self._state = "waiting"
             await self._clock.sleep(wait_s)
             self._restarts += 1
 
     async def _once(self) -> bool:
         """Run it once; say whether to try again."""
-        self._heard_since_s = None
+        self._heard_since_s = self._longest_wait_s = None
         try:
             await self._pump()
         except AdapterError as error:
             self._failed(str(error), error.reason.value)
-            if error.reason in _STOPPED_BY:
+            self._longest_wait_s = LONGEST_WAIT_S.get(error.reason)
+            if error.reason in _STOPPED_BY and not self._readings:
                 self._state = "stopped"
                 return False
         except Exception as error:  # noqa: BLE001 -- the boundary: one adapter's bug never touches another
@@ -176,7 +200,7 @@ class SupervisedAdapter:
                 async for batch in batches:
                     limit.reschedule(None)  # the store may take its time
                     self._heard(batch)
-                    await self._deliver(batch, self.wiring.name)
+                    await self._hand_over(batch)
                     limit.reschedule(None if patience_s is None else loop.time() + patience_s)
         except TimeoutError:
             if not limit.expired():
@@ -186,6 +210,24 @@ class SupervisedAdapter:
                 where=self._describes,
                 mend="It is started anew by itself; see whether its sensors are on",
             ) from None
+
+    async def _hand_over(self, batch: Sequence[Reading]) -> None:
+        """Hand a batch to the intake; where the adapter asks for it, wait until it is durable and tell the adapter."""
+        stored = getattr(self._adapter, "stored", None)
+        if stored is None:
+            await self._deliver(batch, self.wiring.name)
+            return
+        storing = asyncio.ensure_future(self._store(batch, self.wiring.name))
+        try:
+            await asyncio.shield(storing)
+        except asyncio.CancelledError:
+            # What is stored and not acknowledged would be sent again after the next start, under a new instant.
+            await asyncio.wait([storing], timeout=STORED_LIMIT_S)
+            if storing.done() and not storing.cancelled() and storing.exception() is None:
+                stored()
+            storing.cancel()
+            raise
+        stored()
 
     def _heard(self, batch: Sequence[Reading]) -> None:
         if not batch:
@@ -233,9 +275,15 @@ class Supervisor:
     """All adapters, each in a task of its own."""
 
     def __init__(
-        self, wirings: Sequence[AdapterWiring], clock: Clock, deliver: Deliver, *, maker: Maker = make
+        self,
+        wirings: Sequence[AdapterWiring],
+        clock: Clock,
+        deliver: Deliver,
+        *,
+        store: Deliver | None = None,
+        maker: Maker = make,
     ) -> None:
-        self._make_one = partial(SupervisedAdapter, clock=clock, deliver=deliver, maker=maker)
+        self._make_one = partial(SupervisedAdapter, clock=clock, deliver=deliver, store=store, maker=maker)
         self.adapters = [self._make_one(wiring) for wiring in wirings]
         self.left_behind = 0  # tasks that would not end in time
         self._tasks: list[asyncio.Task[None]] | None = None  # while they run

@@ -39,7 +39,7 @@ class BluezLookalike:
     def __init__(self) -> None:
         self.objects: dict[str, dict[str, dict[str, Any]]] = {}
         self.calls: list[str] = []
-        self.sessions: set[str] = set()
+        self.sessions: set[tuple[str, str]] = set()  # radio's path and client
         self.duplicates = False
         self.unanswered: set[str] = set()  # methods that are never answered
         self.failing: dict[str, int] = {}  # methods that fail so many times
@@ -67,14 +67,34 @@ class BluezLookalike:
 
     def remove_radio(self, name: str = "hci0") -> None:
         """Pull it out: its devices go with it, and nobody is told that scanning has ended."""
-        self.sessions.clear()
         root = f"/org/bluez/{name}"
+        self._end_scans(root)
         for path in sorted((p for p in self.objects if p == root or p.startswith(root + "/")), reverse=True):
             self._signal("/", OBJECTS, "InterfacesRemoved", "oas", [path, list(self.objects.pop(path))])
 
+    def power(self, on: bool, name: str = "hci0") -> None:
+        """Switch a radio off or on: off, it ends every scan and every connection."""
+        path = f"/org/bluez/{name}"
+        if not on:
+            self._end_scans(path)
+            for device in [p for p, of in self.objects.items() if of.get(DEVICE, {}).get("Connected")]:
+                if device.startswith(f"{path}/"):
+                    self.lose(self.objects[device][DEVICE]["Address"], name)
+        self.objects[path][RADIO]["Powered"] = on
+        self._signal(
+            path, PROPERTIES, "PropertiesChanged", "sa{sv}as", [RADIO, {"Powered": _variant("Powered", on)}, []]
+        )
+
+    def _end_scans(self, radio: str) -> None:
+        self.sessions = {session for session in self.sessions if session[0] != radio}
+
+    def is_scanning(self, name: str = "hci0") -> bool:
+        """Say whether anybody scans with a radio."""
+        return any(radio == f"/org/bluez/{name}" for radio, _ in self.sessions)
+
     def advertise(self, address: str, payload: bytes | None, *, rssi: int = -60, radio: str = "hci0") -> None:
         """Let a device be heard once; only while somebody scans, as with a real radio."""
-        if not self.sessions:
+        if not self.is_scanning(radio):
             return
         path = f"/org/bluez/{radio}/dev_{address.replace(':', '_')}"
         said: dict[str, Any] = {"RSSI": rssi}
@@ -233,13 +253,13 @@ class BluezLookalike:
         elif not radio["Powered"]:
             return "org.bluez.Error.NotReady", "Resource Not Ready"
         elif message.member == "StartDiscovery":
-            if message.sender in self.sessions:
+            if (message.path, message.sender) in self.sessions:
                 return "org.bluez.Error.InProgress", "Operation already in progress"
-            self.sessions.add(message.sender)
+            self.sessions.add((message.path, message.sender))
         elif message.member == "StopDiscovery":
-            if message.sender not in self.sessions:
+            if (message.path, message.sender) not in self.sessions:
                 return "org.bluez.Error.Failed", "No discovery started"
-            self.sessions.discard(message.sender)
+            self.sessions.discard((message.path, message.sender))
         return None
 
 

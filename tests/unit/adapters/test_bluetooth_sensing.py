@@ -324,7 +324,7 @@ async def test_a_sensor_still_connected_from_a_run_that_was_killed_is_found(
 ) -> None:
     """Connected, it never advertises; after a while it is tried all the same."""
     bluez.gatt[LOFT] = gatt()
-    bluez.sessions.add("somebody")
+    bluez.sessions.add(("/org/bluez/hci0", "somebody"))
     bluez.advertise(LOFT, None)
     path = f"/org/bluez/hci0/dev_{LOFT.replace(':', '_')}"
     bluez.objects[path]["org.bluez.Device1"] |= {"Connected": True}

@@ -369,6 +369,25 @@ async def test_a_message_is_acknowledged_only_when_its_readings_were_handed_over
     await batches.aclose()  # type: ignore[attr-defined]
 
 
+async def test_a_message_whose_readings_are_stored_is_acknowledged_once(
+    forgetful: tuple[ForgetfulBroker, dict[str, Any]],
+) -> None:
+    """Told that they are durable it acknowledges at once, also where no more is asked for because the daemon stops."""
+    broker, settings = forgetful
+    made = adapter(settings)
+    made.stored()  # with nothing given there is nothing to do
+    batches = made.readings()
+    await anext(batches)
+    assert broker.acknowledged == []
+    made.stored()
+    made.stored()
+    await batches.aclose()  # type: ignore[attr-defined]
+    async with asyncio.timeout(5):
+        while not broker.acknowledged:
+            await asyncio.sleep(0.01)
+    assert len(broker.acknowledged) == 1
+
+
 @pytest.mark.parametrize(
     ("change", "message"),
     [

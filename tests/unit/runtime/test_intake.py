@@ -49,6 +49,7 @@ class FullDisk:
     def __init__(self, store: SqliteStore) -> None:
         self._store = store
         self.full = threading.Event()
+        self.broken = threading.Event()
         self.stuck = threading.Lock()
         self.transactions = 0
         self.read = store.read
@@ -59,6 +60,8 @@ class FullDisk:
         """Open the real unit of work, or fail."""
         if self.full.is_set():
             raise StorageError("the disk is full, so nothing more can be stored", where="x", mend="Make room.")
+        if self.broken.is_set():
+            raise RuntimeError("a fault of ours")
         with self.stuck, self._store.transaction() as work:
             self.transactions += 1
             yield work
@@ -300,3 +303,27 @@ async def test_a_submitter_that_goes_away_harms_nobody(door: Intake, reading: Ma
     assert (await door.submit([reading()], "http")).appended.stored == 1
     with pytest.raises(asyncio.CancelledError):
         await gone
+
+
+async def test_readings_that_their_sender_keeps_wait_for_a_full_disk(
+    door: Intake, disk: FullDisk, clock: DrivenClock, store: SqliteStore, reading: Make
+) -> None:
+    """They are not held here: it returns when they are durable, after the disk has room again."""
+    disk.full.set()
+    delivering = asyncio.create_task(door.deliver_durably([reading(44.0)], "mqtt"))
+    await until(lambda: bool(door.health.store_error))
+    assert (door.health.held, delivering.done()) == (0, False)
+    disk.full.clear()
+    await clock.advance(60)
+    await asyncio.wait_for(delivering, 2)
+    assert store.read.read(RH, 0, NOW_MS * 2).value.tolist() == [44.0]
+    assert door.health.store_error == ""
+
+
+async def test_readings_on_which_the_store_breaks_hold_no_sender_up(
+    door: Intake, disk: FullDisk, reading: Make
+) -> None:
+    """A fault of ours with certain readings costs these, counted, and not all that follow them."""
+    disk.broken.set()
+    await asyncio.wait_for(door.deliver_durably([reading(44.0)], "mqtt"), 2)
+    assert door.health.given_up == 1

@@ -29,7 +29,7 @@ from adapters.contract import (
 from dashboards.services import AdapterStatus
 from ingest.clock import Clock, DrivenClock
 from ingest.runtime.backoff import BackOff
-from ingest.runtime.supervisor import STOP_LIMIT_S, SupervisedAdapter, Supervisor
+from ingest.runtime.supervisor import LONGEST_WAIT_S, STOP_LIMIT_S, SupervisedAdapter, Supervisor
 from ingest.runtime.wiring import AdapterWiring
 
 Script = Callable[["Scripted"], AsyncIterator[Sequence[Reading]]]
@@ -133,8 +133,113 @@ async def test_what_may_get_well_is_tried_again(error: AdapterError) -> None:
     assert site.status("a").state == "waiting"
     assert site.status("a").error == str(error)
     await site.clock.advance(400)
-    assert 5 <= site.status("a").restarts <= 15
+    longest_s = LONGEST_WAIT_S[error.reason]
+    assert 400 / longest_s - 1 <= site.status("a").restarts <= 400 / (longest_s / 2) + 5
     await stopped(task)
+
+
+async def test_a_device_that_returns_is_taken_up_within_ten_seconds() -> None:
+    """However long it was away: no two attempts at a lost device are more than four seconds apart."""
+    attempts_s: list[float] = []
+
+    async def away(adapter: Scripted) -> AsyncIterator[Sequence[Reading]]:
+        attempts_s.append(site.clock.monotonic_s())
+        if adapter:
+            raise LostDeviceError("gone", **HOW)
+        yield []
+
+    site = Site(a=away)
+    task = await running(site)
+    await site.clock.advance(7200)
+    gaps = [b - a for a, b in itertools.pairwise(attempts_s)]
+    assert len(gaps) > 1400
+    assert max(gaps) <= 4.0
+    await stopped(task)
+
+
+async def test_settings_with_which_it_has_worked_are_not_given_up() -> None:
+    """What an adapter needs may be missing for a while (a program on a stick): one that has worked is tried again."""
+    runs = 0
+
+    async def once_there(adapter: Scripted) -> AsyncIterator[Sequence[Reading]]:
+        nonlocal runs
+        runs += 1
+        if 1 < runs < 9:
+            raise SettingsError("there is no such program", **HOW)
+        yield [reading()]
+        if runs == 1:
+            raise TransientError("it ended", **HOW)
+        await asyncio.Event().wait()
+
+    site = Site(a=once_there)
+    task = await running(site)
+    await site.clock.advance(240)
+    assert (runs, site.status("a").state, site.status("a").error) == (9, "running", "")
+    await stopped(task)
+
+
+class Keeping(Scripted):
+    """An adapter whose sender keeps what is not stored."""
+
+    def __init__(self, script: Script) -> None:
+        super().__init__({}, DrivenClock(), script)
+        self.told = 0
+
+    def stored(self) -> None:
+        """Count."""
+        self.told += 1
+
+
+@pytest.mark.parametrize("stops_meanwhile", [False, True])
+async def test_an_adapter_that_keeps_is_told_when_its_readings_are_durable(stops_meanwhile: bool) -> None:
+    """Not before, and it is asked for no more until then; also when the daemon is asked to stop in between."""
+    made = Keeping(idle)
+    durable, begun = asyncio.Event(), asyncio.Event()
+
+    async def store(batch: Sequence[Reading], source: str) -> None:
+        begun.set()
+        await durable.wait()
+
+    async def never(batch: Sequence[Reading], source: str) -> None:
+        raise AssertionError("its readings must not be handed over without waiting")
+
+    wiring = AdapterWiring("a", "scripted")
+    supervised = SupervisedAdapter(wiring, made.clock, never, store=store, maker=lambda wiring, clock: made)  # type: ignore[arg-type]
+    task = asyncio.create_task(supervised.run())
+    await begun.wait()
+    await asyncio.sleep(0.01)
+    assert made.told == 0
+    if stops_meanwhile:
+        task.cancel()
+        await asyncio.sleep(0.01)
+    durable.set()
+    await asyncio.sleep(0.01)
+    assert made.told == 1
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    assert made.told == 1
+
+
+async def test_what_could_not_be_stored_before_a_stop_is_not_acknowledged() -> None:
+    """The sender keeps it, and sends it again after the next start."""
+    made = Keeping(idle)
+    begun = asyncio.Event()
+
+    async def store(batch: Sequence[Reading], source: str) -> None:
+        begun.set()
+        await asyncio.Event().wait()
+
+    supervised = SupervisedAdapter(
+        AdapterWiring("a", "scripted"),
+        made.clock,
+        store,
+        maker=lambda wiring, clock: made,  # type: ignore[arg-type]
+    )
+    task = asyncio.create_task(supervised.run())
+    await begun.wait()
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    assert made.told == 0
 
 
 @pytest.mark.parametrize("error", [SettingsError("no such port", **HOW), LibraryMissingError("no library", **HOW)])
@@ -229,6 +334,14 @@ def test_waits_double_to_a_minute_and_are_spread() -> None:
     assert back_off.next_s() == 1.0
 
 
+def test_a_wait_goes_no_further_than_its_own_kind_of_failure_lets_it() -> None:
+    """A hundred short waits do not make the next, of another kind, a long one at once."""
+    back_off = BackOff(random.Random(7))
+    assert max(back_off.next_s(5.0) for _ in range(100)) <= 5.0
+    assert back_off.next_s(30.0) <= 5.0
+    assert 5.0 <= back_off.next_s(30.0) <= 10.0
+
+
 async def test_only_a_healthy_minute_makes_the_waits_short_again() -> None:
     """An adapter that fails after 59 s of readings waits longer each time; one that lasted a minute does not."""
     lasts_s = [59.0]
@@ -244,7 +357,7 @@ async def test_only_a_healthy_minute_makes_the_waits_short_again() -> None:
     task = await running(site)
     await site.clock.advance(900)
     gaps = [b - a - 59.0 for a, b in itertools.pairwise(starts_s)]
-    assert gaps[-1] > 15
+    assert gaps[-1] >= 2.0
     lasts_s[0] = 61.0
     await site.clock.advance(400)
     starts_s.clear()

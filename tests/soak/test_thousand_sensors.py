@@ -1,0 +1,194 @@
+"""The whole daemon with a thousand sensors, one reading a second each, and the dashboard open: what it needs.
+
+`lumberroom run` as a process of its own on a wiring file; the readings come over MQTT with TLS and QoS 1, one message
+each; they are judged in a hundred rooms; the page's own client (the live stream, and the page fetched again upon news,
+with its pause: a second, or four times as long as it took) looks at all rooms; a mail server takes the warnings.
+LUMBERROOM_SOAK_S says for how long (120 s). It prints memory, share of a core, the loop's longest stall, and how late
+the warnings were: from the instant at which a rule was fulfilled to the mail server's acceptance.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import re
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import httpx2
+import numpy as np
+import psutil
+import pytest
+from aiosmtpd.smtp import SMTP, Envelope, Session
+
+from ingest.site.incidents import IncidentKind
+from ingest.store.sqlite_store import SqliteStore
+
+pytestmark = pytest.mark.soak
+
+SECONDS = int(os.environ.get("LUMBERROOM_SOAK_S", "120"))
+SENSORS, ROOMS = 1000, 100
+MEMORY_LIMIT_MB, CORE_LIMIT, STALL_LIMIT_S, NOTICE_LIMIT_S = 150.0, 0.35, 0.5, 2.0
+HERE = Path(__file__).parent
+
+
+class Catcher:
+    """Notes when each incident's mail was accepted."""
+
+    def __init__(self) -> None:
+        self.accepted_ms: dict[str, int] = {}
+
+    async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:
+        """Take a mail."""
+        assert isinstance(envelope.content, bytes)
+        found = re.search(rb"(?im)^Message-ID:\s*<(r\d+\.window\.\d{8}T\d{9}Z)\.", envelope.content)
+        if found:
+            self.accepted_ms.setdefault(found[1].decode(), time.time_ns() // 1_000_000)
+        return "250 OK"
+
+
+def free_port() -> int:
+    """Give a port of the loopback address that nothing listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def wiring(broker: Any, page: int, mail: int) -> str:
+    """Write the wiring file."""
+    lines = [
+        '[site]\nname = "Soak"\ntime_zone = "UTC"\n[data]\ndirectory = "data"',
+        f"[page]\nport = {page}\n[mail]\nserver = '127.0.0.1'\nport = {mail}\nsecurity = 'none'",
+        'from = "store@example.org"\nto = ["floor@example.org"]',
+        f'[[adapter]]\nname = "broker"\ntype = "mqtt_topics"\nbroker = "127.0.0.1"\nport = {broker.port}\ntls = true',
+        f'ca_file = "{broker.settings["ca_file"]}"\nlogin = "{broker.settings["login"]}"',
+        'password_env = "LUMBERROOM_MQTT_PASSWORD"\ntopics = ["climate/#"]',
+    ]
+    for room in range(ROOMS):
+        lines.append(f'[[room]]\nid = "r{room}"\ntitle = "Room {room}"\n[room.window]\ntemperature_c = [18, 24]')
+        lines.append(f"rh_percent = [35, 55]\ndwell_minutes = {5 / 60}\nreturn_dwell_minutes = 60")
+        lines += [f'[[room.sensor]]\nid = "s{sensor}"' for sensor in range(room, SENSORS, ROOMS)]
+    return "\n".join(lines) + "\n"
+
+
+class Dashboard:
+    """The page's own client, as dashboards/static/live.js: the live stream, and the page fetched anew upon news."""
+
+    def __init__(self, address: str) -> None:
+        self._client = httpx2.AsyncClient(base_url=address, timeout=30.0, trust_env=False)
+        self._news = asyncio.Event()
+        self.took_s: list[float] = []
+
+    async def look_on(self) -> None:
+        """Follow until cancelled."""
+        async with self._client, asyncio.TaskGroup() as group:
+            group.create_task(self._follow())
+            group.create_task(self._refresh())
+
+    async def _follow(self) -> None:
+        async with self._client.stream("GET", "/live") as answer:
+            assert answer.status_code == 200
+            async for line in answer.aiter_lines():
+                if line == "event: news":
+                    self._news.set()
+
+    async def _refresh(self) -> None:
+        while True:
+            await self._news.wait()
+            self._news.clear()
+            began_s = time.monotonic()
+            answer = await self._client.get("/")
+            assert answer.status_code == 200
+            assert f"Room {ROOMS - 1}" in answer.text
+            self.took_s.append(time.monotonic() - began_s)
+            await asyncio.sleep(max(1.0, 4 * self.took_s[-1]))
+
+
+@contextlib.asynccontextmanager
+async def daemon(folder: Path, broker: Any, mail: int) -> AsyncIterator[tuple[psutil.Process, str]]:
+    """Have the daemon run; gives its process and the page's address."""
+    port = free_port()
+    (folder / "lumberroom.toml").write_text(wiring(broker, port, mail))
+    environment = os.environ | {"LUMBERROOM_MQTT_PASSWORD": broker.settings["password"]}
+    command = [sys.executable, "-c", "from ingest.cli.main import main; main()", "run", str(folder / "lumberroom.toml")]
+    with (folder / "log").open("w") as log, subprocess.Popen(command, env=environment, stderr=log) as process:
+        try:
+            async with asyncio.timeout(60), httpx2.AsyncClient(trust_env=False) as client:
+                while True:
+                    with contextlib.suppress(httpx2.TransportError):
+                        if (await client.get(f"http://127.0.0.1:{port}/health")).status_code in (200, 503):
+                            break
+                    assert process.poll() is None, (folder / "log").read_text()[-2000:]
+                    await asyncio.sleep(0.2)
+            yield psutil.Process(process.pid), f"http://127.0.0.1:{port}"
+        finally:
+            process.terminate()
+            await asyncio.to_thread(process.wait, 15)
+
+
+async def measure(process: psutil.Process, seconds: float) -> tuple[float, float, list[float]]:
+    """Give share of a core, highest memory (MB), and memory by the second."""
+    cpu, began_s, memory = process.cpu_times(), time.monotonic(), []
+    while time.monotonic() - began_s < seconds:
+        memory.append(process.memory_info().rss / 1e6)
+        await asyncio.sleep(1.0)
+    after, took_s = process.cpu_times(), time.monotonic() - began_s
+    return (after.user + after.system - cpu.user - cpu.system) / took_s, max(memory), memory
+
+
+@pytest.mark.timeout(0)
+async def test_a_thousand_sensors_and_the_page_open_on_a_small_computer(
+    tmp_path: Path, helper: Any, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """150 MB, a third of a core, no stall, every reading stored, and warnings accepted within two seconds."""
+    catcher, loop = Catcher(), asyncio.get_running_loop()
+    server = await loop.create_server(lambda: SMTP(catcher, hostname="localhost", loop=loop), "127.0.0.1", 0)
+    mosquitto = helper("mosquitto_broker")
+    broker = mosquitto.Mosquitto(tmp_path)
+    await broker.start()
+    try:
+        async with daemon(tmp_path, broker, server.sockets[0].getsockname()[1]) as (process, address):
+            dashboard = Dashboard(address)
+            looking = asyncio.create_task(dashboard.look_on())
+            numbers = [SECONDS, SENSORS, ROOMS]
+            arguments = [broker.port, broker.settings["ca_file"], mosquitto.LOGIN, mosquitto.PASSWORD, *numbers]
+            publishing = await asyncio.create_subprocess_exec(
+                sys.executable, str(HERE / "thousand_publisher.py"), *map(str, arguments), stdout=subprocess.PIPE
+            )
+            await asyncio.sleep(5.0)
+            busy, peak_mb, memory_mb = await measure(process, SECONDS - 6.0)
+            published = int((await publishing.communicate())[0])
+            await asyncio.sleep(3.0)
+            async with httpx2.AsyncClient(trust_env=False) as client:
+                health = (await client.get(f"{address}/health")).json()
+            assert not looking.done(), looking.exception()
+            looking.cancel()
+            await asyncio.gather(looking, return_exceptions=True)
+    finally:
+        server.close()
+        broker.end()
+    store = SqliteStore.open(tmp_path / "data" / "lumberroom.sqlite3", read_only=True)
+    incidents = store.read.incidents(limit=1000)
+    store.close()
+    opened_ms = {one.id: one.opened_ms for one in incidents if one.kind is IncidentKind.WINDOW}
+    late_s = [(catcher.accepted_ms[one] - at_ms) / 1000 for one, at_ms in opened_ms.items()]
+    stall_s = health["loop"]["longest_stall_s"]
+    with capsys.disabled():
+        print(
+            f"\n{SECONDS} s, {published} readings published, {health['store']['stored']} stored: {busy:.1%} of a core, "
+            f"{memory_mb[0]:.0f} to {memory_mb[-1]:.0f} MB, at most {peak_mb:.0f} MB; longest stall {stall_s} s; "
+            f"page {len(dashboard.took_s)} times, p50 {np.median(dashboard.took_s):.3f} s; {len(late_s)} warnings, "
+            f"accepted after p50 {np.median(late_s):.3f} s, p99 {np.quantile(late_s, 0.99):.3f} s"
+        )
+    assert health["store"]["stored"] == published
+    assert len(opened_ms) == ROOMS
+    assert np.quantile(late_s, 0.99) < NOTICE_LIMIT_S
+    assert stall_s < STALL_LIMIT_S
+    assert peak_mb <= MEMORY_LIMIT_MB
+    assert busy <= CORE_LIMIT
