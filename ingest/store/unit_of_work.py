@@ -136,7 +136,7 @@ class SqliteUnitOfWork:
 
     def publish(self) -> None:
         """Hand on what was written, once it is committed, so that readers need not unpack it."""
-        if self._own_view is not None and self._own_view.own and self._own_view.unpacked is not None:
+        if self._own_view is not None:
             self._memory.publish(self._own_view)
 
     def save_forwarding(self, name: str, state: Mapping[str, Any]) -> None:
