@@ -10,6 +10,7 @@ has arrived.
 from __future__ import annotations
 
 import email
+import email.policy
 import http.client
 import itertools
 import json
@@ -49,7 +50,7 @@ class Postbox:
 
     async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:
         """Take a mail."""
-        message = email.message_from_bytes(envelope.content or b"")
+        message = email.message_from_bytes(envelope.content or b"", policy=email.policy.default)
         self.mails.append({name: str(message[name]) for name in ("Subject", "Message-ID")})
         body = message.get_body(("plain",))
         self.texts.append("" if body is None else body.get_content())
