@@ -8,6 +8,7 @@ from dataclasses import replace
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from email.utils import parsedate_to_datetime
+from pathlib import Path
 
 import pytest
 
@@ -296,11 +297,11 @@ def test_links_or_what_to_type(incident, site) -> None:
     """Where links lead somewhere they are in both bodies; where not, the command is; an end has neither."""
     links = Links(b"k" * 32, "https://wood.example.org")
     for one, address, typed in ((links, True, False), (Links(b"k" * 32), False, True)):
-        beside = Writer(links=one).links_beside(noticed(incident, site))
+        beside = Writer(links=one, job=Path("/etc/wood/site.toml")).links_beside(noticed(incident, site))
         text, marked = bodies(compose(noticed(incident, site), sender=SENDER, beside=beside))
         for body in (text, marked):
             assert ("https://wood.example.org/deed/" in body) is address
-            assert (f"lumberroom acknowledge {incident.id}" in body) is typed
+            assert (f"lumberroom incidents acknowledge /etc/wood/site.toml {incident.id}" in body) is typed
     over = noticed(closed(incident), site)
     text, _ = bodies(compose(over, sender=SENDER, beside=Writer(links=links).links_beside(over)))
     assert "/deed/" not in text
