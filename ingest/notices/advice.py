@@ -217,8 +217,8 @@ BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
     ),
     IncidentKind.MOULD: Advice(
         "damp for so long that mould can grow",
-        "Air this damp for so long lets mould grow on wood, sooner on cold surfaces than the air's figures say. Whether "
-        "it does, only looking tells.",
+        "Air this damp for so long lets mould grow on wood, sooner on cold surfaces than the air's figures say. "
+        "Whether it does, only looking tells.",
         ("Look at and smell the stacks, the corners and the cold surfaces.", *_AIR_PATH[:3]),
         (_MOULD,),
         over="the air is no longer so damp; mould that has grown is still there",
@@ -238,7 +238,7 @@ BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
     IncidentKind.BOARDS: Advice(
         "the boards have left their moisture content",
         "The mean moisture of the boards has left what they should keep. This is an estimate from the room's air, "
-        "good to a factor of two in time; a meter decides. Boards off their moisture are not for laying or working yet.",
+        "good to a factor of two in time; a meter decides. Boards off their moisture are not for laying or working.",
         (
             "Measure several boards of the lot with a meter, set to the species and temperature, inside the stack too.",
             "What the lot was taken to have at the start: was it measured, and does it stand so in [room.boards]?",
@@ -320,7 +320,7 @@ BY_QUANTITY: Final[Mapping[str, Advice]] = {
 
 def advice_for(incident: Incident) -> Advice:
     """Give what to say about an incident."""
-    if incident.quantity in BY_QUANTITY:
+    if incident.quantity is not None and incident.quantity in BY_QUANTITY:
         return BY_QUANTITY[incident.quantity]
     if incident.kind in BY_KIND:
         return BY_KIND[incident.kind]

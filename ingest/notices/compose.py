@@ -106,6 +106,7 @@ def _plain_subject(story: Story) -> str:
     worst = _worst(story)
     if incident.is_open:
         again = " again" if story.openings > 1 else ""
+        again += " as well" if joins_others(story) else ""
         return f"{story.room_title} {advice.short}{again}: {worst or 'out of its window'}"
     was = f"{advice.short}, {worst}" if worst else advice.short
     if incident.withdrawn_ms is not None:
@@ -148,6 +149,11 @@ def _letter(notice: Notice, story: Story, beside: Beside) -> Letter:
     )
 
 
+def joins_others(story: Story) -> bool:
+    """Say whether it is told, by itself, after others that seem to have the same cause."""
+    return story.kind is NoticeKind.OPENED and story.whys == (Why.CAUSE.name,)
+
+
 def _before(story: Story) -> list[str]:
     """Say why this comes now, where that is not plain."""
     said = []
@@ -159,7 +165,9 @@ def _before(story: Story) -> list[str]:
     if story.kind is NoticeKind.WORSE and story.was_severity is not None:
         was, now = SEVERITY_WORDS[story.was_severity], SEVERITY_WORDS[story.incident.severity]
         said.append(f"This has turned worse: it was {was} and is {now} now.")
-    if story.held_since_ms is not None:
+    if joins_others(story):
+        said.append("It seems to have the cause of what you were told before.")
+    if story.held_since_ms is not None and story.whys != (Why.CAUSE.name,):
         whys = words.listed([Why[name].value for name in story.whys])
         said.append(f"This came up {story.telling.at(story.held_since_ms)} and was {whys}.")
     return said
