@@ -14,6 +14,7 @@ from ingest.cli.main import COMMANDS, main
 from ingest.runtime import settings
 from ingest.runtime.forms import NESTED, SECTIONS
 from ingest.runtime.telling_forms import TELLING_SECTIONS
+from ingest.store import schema_3
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = [
@@ -137,6 +138,17 @@ def test_the_example_of_every_section_is_sound_and_leaves_none_out(tmp_path: Pat
         keys = {field.alias or key for key, field in form.model_fields.items()}
         said = set(given) | set(re.findall(r"[a-z_]+", block[1]))  # an alternative may stand in a comment
         assert keys - said <= NOT_IN_EXAMPLE, name
+
+
+def test_the_format_names_every_table_of_the_newest_schema() -> None:
+    """Whoever reads the store's file without our program finds each table and index that schema 3 added."""
+    said = (ROOT / "ingest" / "store" / "FORMAT.md").read_text()
+    made = [
+        re.search(r"(?:TABLE|INDEX) (?:IF NOT EXISTS )?(\w+)(?: ADD COLUMN (\w+))?", one) for one in schema_3.TABLES
+    ]
+    names = {name for found in made if found for name in found.groups() if name}
+    assert len(names) > 10
+    assert {name for name in names if f"`{name}`" not in said} <= {"device_key_holds"}
 
 
 def test_the_version_is_said_once() -> None:
