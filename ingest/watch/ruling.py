@@ -25,7 +25,7 @@ from ingest.store.series.pairing import TEMPERATURE_AFTER_MS
 from ingest.watch import arrears, lives, standings
 from ingest.watch.excursions import incident_id
 from ingest.watch.figures import AGE_MS, Air
-from ingest.watch.folding import Change, Samples, judge_series
+from ingest.watch.folding import Change, judge_series
 from ingest.watch.judge import FIGURE, SensorState, Worst
 from ingest.watch.memory import from_json
 from ingest.watch.plan import EVER_MS, plan_of
@@ -35,6 +35,7 @@ from ingest.watch.rulebook import BY_KEY, RULEBOOK, Entry
 from ingest.watch.scene import Scene
 from ingest.watch.severity import RANK, Weight, hours, weighed
 from ingest.watch.standings import CALM_KEPT, Anchor, Standing
+from ingest.watch.verdicts import Samples
 
 SAVE_EVERY_MS: Final = 6 * 3_600_000
 """How often a room's standings are saved while nothing turns: what was judged since is judged again when needed."""
