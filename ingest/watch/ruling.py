@@ -48,8 +48,6 @@ BUDGET_S: Final = 0.5
 
 MARK_NAME: Final = "*rules"
 _DECIMALS: Final = 9
-_GROWTH: Final = 1.2
-"""An open incident's excess is put down anew when it has grown by a fifth, so that the record stays short."""
 
 
 def judge_rules(work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
@@ -378,10 +376,9 @@ class _Ruling:
         return weighed(incident, excess_hours, Weight(share, excess_hours), self._room.rules)
 
     def _put_if_worse(self, was: Incident, now: Incident) -> None:
-        """Put down how bad an open incident is; small growth is not worth an entry in the record each time."""
-        rises = RANK[now.severity] > RANK[was.severity]
-        if rises or now.severity is not was.severity or (now.excess_hours or 0.0) > _GROWTH * (was.excess_hours or 0.0):
-            self._put(now, told=rises)
+        """Put down how bad an open incident is where that differs: its sum grows in steps, so that is seldom."""
+        if now != was:
+            self._put(now, told=RANK[now.severity] > RANK[was.severity])
 
     def _worded(self, incident: Incident) -> Incident:
         name = sensor_name(self._site.sensor(incident.sensor), incident.sensor)
