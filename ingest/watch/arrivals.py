@@ -11,8 +11,8 @@ import numpy as np
 from ingest.physics.derived import DERIVED
 from ingest.site.places import JUDGED_QUANTITIES, Place, Sensor, Site
 from ingest.site.series import ReadingBatch
-from ingest.watch.folding import Samples
 from ingest.watch.judge import Sample
+from ingest.watch.verdicts import Samples
 
 _ROWS: Final = {"temperature_c": 0, "rh_percent": 1}
 """The measured quantities from which everything that a window bounds is had, and their place in a row."""

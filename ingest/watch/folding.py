@@ -9,20 +9,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ingest.site.incidents import RoomState
-from ingest.site.places import Bounds
-from ingest.site.series import Floats, Int64s
+from ingest.site.series import Int64s
 from ingest.watch.judge import (
     ACTIVE,
     BROKEN_BY_GAP,
     COUNTING,
-    EXCESS_PER_UNIT,
     ORDER,
     STEPS,
     Rule,
@@ -31,38 +27,19 @@ from ingest.watch.judge import (
     Verdict,
     Why,
     Worst,
-    excess_steps,
     judge,
     with_excess,
 )
+from ingest.watch.verdicts import INSIDE, OUTSIDE, VERDICTS, Runs, Samples, columns_of, summed
 
 WORSE_BY_MARGINS: Final = 0.25
 """An open incident is written anew when its worst value has passed another such share of a margin."""
 
 CALM_KEPT: Final = 32
-_NOTHING: Final = 0
-_VERDICTS: Final = (None, Verdict.OUTSIDE, Verdict.UNSURE, Verdict.INSIDE, Verdict.BARELY)
-_OUTSIDE, _UNSURE, _INSIDE, _BARELY = 1, 2, 3, 4
+AT_ONCE: Final = 32_768
+"""So many samples are looked at together: that all of their columns fit into a processor's cache makes it faster."""
+
 _FIRST_LOOK: Final = 64
-
-
-@dataclass(frozen=True, slots=True)
-class Samples:
-    """Samples as columns.  at_ms: int64 (n,), strictly rising.  values: by quantity, float64 (n,), NaN if none."""
-
-    at_ms: Int64s
-    values: Mapping[str, Floats]
-
-    def __len__(self) -> int:
-        return len(self.at_ms)
-
-    def sample(self, index: int) -> Sample:
-        """Give one of them."""
-        return Sample(int(self.at_ms[index]), **{name: float(column[index]) for name, column in self.values.items()})
-
-    def part(self, first: int, end: int | None = None) -> Samples:
-        """Give those from `first` up to and without `end`."""
-        return Samples(self.at_ms[first:end], {name: column[first:end] for name, column in self.values.items()})
 
 
 class Change(NamedTuple):
@@ -86,12 +63,18 @@ def is_told(before: SensorState, after: SensorState) -> bool:
 
 
 def judge_series(
-    state: SensorState, samples: Samples, rule: Rule, calm: list[tuple[int, int]] | None = None
+    state: SensorState,
+    samples: Samples,
+    rule: Rule,
+    calm: list[tuple[int, int]] | None = None,
+    *,
+    at_once: int = AT_ONCE,
 ) -> tuple[SensorState, list[Change]]:
     """Judge samples one after the other and give the last state, and each change on the way.
 
     The same as folding `judge` over the samples.  calm: takes the stretches within that came to an end (since when, and
-    the sample that ended it), the last `CALM_KEPT` of them at least.
+    the sample that ended it), the last `CALM_KEPT` of them at least.  at_once: how many samples to look at together;
+    the outcome is the same.
     Raises ValueError where the first sample is older than what was judged.
     """
     changes: list[Change] = []
@@ -100,8 +83,9 @@ def judge_series(
     first = min(count, 1)
     if first:
         state = _plainly(state, samples.sample(0), rule, changes, calm)
-    if count > 2:
-        state = _Walk(state, samples.part(first, count - 1), rule, calm).to_the_end(changes)
+    for begin in range(first, count - 1, at_once):
+        part = samples.part(begin, min(begin + at_once, count - 1))
+        state = _Walk(state, part, rule, calm).to_the_end(changes)
     if count > 1:
         # The last sample is judged plainly, so that the state remembers what it was before it.
         state = _plainly(state, samples.sample(count - 1), rule, changes, calm)
@@ -119,93 +103,10 @@ def _plainly(
     return after
 
 
-class _Columns(NamedTuple):
-    """What n samples say.  verdict: codes, (n,).  known, out: bits of quantities heard freshly enough, and outside.
-
-    share, quantity: how far outside in margins (-1: not) and which bound quantity it is.  held_at: per bound quantity,
-    the index of its last value so far, -1 for none.
-    """
-
-    verdict: NDArray[np.int8]
-    known: NDArray[np.int8]
-    out: NDArray[np.int8]
-    share: Floats
-    quantity: NDArray[np.int64]
-    held_at: list[NDArray[np.int64]]
-
-
-def _columns(state: SensorState, samples: Samples, rule: Rule) -> _Columns:
-    at_ms, count = samples.at_ms, len(samples)
-    order = np.arange(count)
-    fresh_any, doubtful, beyond = np.zeros((3, count), dtype=np.bool_)
-    known_bits, out_bits = np.zeros((2, count), dtype=np.int8)
-    shares = np.full((len(rule.bounds), count), -1.0)
-    held_at = []
-    for number, (name, bounds) in enumerate(rule.bounds.items()):
-        value = samples.values.get(name)
-        value = np.full(count, np.nan) if value is None else value
-        fresh = np.isfinite(value)
-        if fresh.all():  # a column without holes, as nearly all are: nothing is held over from before
-            last, held_value, known = order, value, fresh
-        else:
-            last = np.maximum.accumulate(np.where(fresh, order, -1))
-            held, heard_ms = state.held.get(name, (math.nan, -(2**62)))
-            held_value = np.where(last >= 0, value[last], held)
-            known = at_ms - np.where(last >= 0, at_ms[last], heard_ms) <= rule.silent_ms
-        outside = fresh & _excess(value, bounds)
-        beyond_it = value[outside]
-        low, high = (math.nan if end is None else end for end in (bounds.low, bounds.high))
-        shares[number, outside] = np.fmax(low - beyond_it, beyond_it - high) / rule.weights[name]
-        fresh_any |= fresh
-        doubtful |= known & _excess(held_value, bounds)
-        beyond |= known & _excess(held_value, rule.narrowed[name])
-        known_bits |= known.astype(np.int8) << number
-        out_bits |= outside.astype(np.int8) << number
-        held_at.append(last)
-    verdict = np.where(beyond, np.int8(_BARELY), np.int8(_INSIDE))
-    verdict[doubtful] = _UNSURE
-    verdict[out_bits != 0] = _OUTSIDE
-    verdict[~fresh_any] = _NOTHING
-    quantity = np.argmax(shares, axis=0)
-    return _Columns(verdict, known_bits, out_bits, np.max(shares, axis=0), quantity, held_at)
-
-
-def _excess(value: Floats, bounds: Bounds) -> NDArray[np.bool_]:
-    """Tell which values lie beyond bounds; NaN does not."""
-    low = -np.inf if bounds.low is None else bounds.low
-    high = np.inf if bounds.high is None else bounds.high
-    return (value < low) | (value > high)
-
-
-class _Runs(NamedTuple):
-    """Where samples turn outside and back, as indices in order.
-
-    dangers: outside, and not surely back before the dwell time is up.  starts: the first outside of each run.  returns:
-    the first one back inside after a run.
-    """
-
-    dangers: NDArray[np.int64]
-    starts: NDArray[np.int64]
-    returns: NDArray[np.int64]
-
-    @staticmethod
-    def of(verdict: NDArray[np.int8], at_ms: Int64s, dwell_ms: int) -> _Runs:
-        outside = np.flatnonzero(verdict == _OUTSIDE)
-        back = np.flatnonzero((verdict == _INSIDE) | (verdict == _BARELY))
-        place = np.searchsorted(back, outside)
-        comes_back = place < len(back)
-        last = np.append(back, len(verdict))[place] - 1
-        dangers = outside[~comes_back | (at_ms[last] - at_ms[outside] >= dwell_ms)]
-        turns = np.sort(np.concatenate([outside, back]))
-        out = verdict[turns] == _OUTSIDE
-        was_out = np.append(False, out[:-1])
-        return _Runs(dangers, turns[out & ~was_out], turns[~out & was_out])
-
-
 class _Figures(NamedTuple):
     """What a walk knows of the state after a sample, as it stands in `SensorState`.
 
-    times: since, evidence, began, opened, returned (UTC ms).  guilty: as bits.
+    times: since, evidence, began, opened, returned (UTC ms).  guilty: as bits.  spent, counted_from: see `_Walk`.
     """
 
     state: RoomState
@@ -213,39 +114,45 @@ class _Figures(NamedTuple):
     times: tuple[int | None, ...]
     guilty: int
     worst: Worst | None
-    excess: Mapping[str, int]
+    spent: Mapping[str, int]
+    counted_from: int | None
 
 
 class _Walk:
-    """One sensor's way through samples that all come after what was judged."""
+    """One sensor's way through samples that all come after what was judged.
+
+    What was outside is summed up as `_spent` and, while that counts, all samples from `_counted_from` on.
+    """
 
     def __init__(self, state: SensorState, samples: Samples, rule: Rule, calm: list[tuple[int, int]]) -> None:
         self._begun = state
         self._samples, self._rule, self._calm = samples, rule, calm
-        self._columns = _columns(state, samples, rule)
-        self._runs = _Runs.of(self._columns.verdict, samples.at_ms, rule.dwell_ms)
+        self._columns = columns_of(state, samples, rule)
+        self._runs = Runs.of(self._columns, samples.at_ms, rule)
         self._names = list(rule.bounds)
-        self._inside = np.flatnonzero(self._columns.verdict == _INSIDE)
+        self._ordered = [(name, 1 << self._names.index(name)) for name in ORDER if name in rule.bounds]
+        self._inside = np.flatnonzero(self._columns.verdict == INSIDE)
         self._state, self._why = state.state, state.why
         self._since_ms, self._evidence_ms = state.since_ms, state.evidence_ms
         self._began_ms, self._opened_ms, self._returned_ms = state.began_ms, state.opened_ms, state.returned_ms
-        self._guilty = sum(1 << self._names.index(name) for name in state.guilty if name in self._names)
+        self._guilty = sum(bit for name, bit in self._ordered if name in state.guilty)
         # A quantity that is no longer bound can be guilty still: then only readings outside are sure.
         self._unsure_for_good = any(name not in self._names for name in state.guilty)
         self._worst = state.worst
-        self._excess = state.excess
-        self._sums: list[NDArray[np.int64]] | None = None  # by bound quantity; made when something is outside
+        self._spent = state.excess
+        self._counted_from = 0 if state.state in COUNTING else None
+        self._sums: list[Int64s] | None = None  # by bound quantity; made when they are asked for
 
     def to_the_end(self, changes: list[Change]) -> SensorState:
         """Walk through all samples, note the changes, give the state after the last one."""
         index, count = 0, len(self._samples)
         while (index := self._passed_over(index, count)) < count:
-            was, worst_was, since_ms = self._figures(), self._worst, self._since_ms
+            was = self._figures()
             self._judge(index)
-            if was[0] is RoomState.WITHIN is not self._state and since_ms is not None:
-                self._calm.append((since_ms, int(self._samples.at_ms[index])))
+            if was.state is RoomState.WITHIN is not self._state and was.times[0] is not None:
+                self._calm.append((was.times[0], int(self._samples.at_ms[index])))
             active = self._state in ACTIVE
-            if active is not (was[0] in ACTIVE) or (active and step_of(self._worst) > step_of(worst_was)):
+            if active is not (was.state in ACTIVE) or (active and step_of(self._worst) > step_of(was.worst)):
                 before, after = self._made(index - 1, was), self._made(index, self._figures())
                 changes.append(Change(int(self._samples.at_ms[index]), before, after))
             index += 1
@@ -253,15 +160,51 @@ class _Walk:
 
     def _passed_over(self, index: int, count: int) -> int:
         """Pass over what cannot open or close anything; give the next sample to be judged."""
-        if index < count and self._state is RoomState.WITHIN:
+        if index == count:
+            return count
+        if self._state is RoomState.WITHIN:
             end = _next(self._runs.dangers, index, count)
             self._stay_within(index, end)
             return end
-        if index < count and self._state is RoomState.OUT:
+        if self._state is RoomState.OUT:
             end = self._worse_before(index, _next(self._inside, index, count))
             self._stay_out(index, end)
             return end
+        if self._goes_on(index):
+            return (
+                self._drifted_on(index, count) if self._state is RoomState.DRIFTING else self._stayed_back(index, count)
+            )
         return index
+
+    def _goes_on(self, index: int) -> bool:
+        """Tell whether a drift or a return goes on with this sample unbroken, whatever that says."""
+        at_ms, is_sure = int(self._samples.at_ms[index]), not self._unsure_for_good
+        heard = self._evidence_ms is not None and at_ms - self._evidence_ms <= self._rule.silent_ms
+        return heard and is_sure and self._state in COUNTING
+
+    def _drifted_on(self, index: int, count: int) -> int:
+        """Take in samples that are all outside, for less than the dwell time; give the next to be judged."""
+        assert self._began_ms is not None
+        runs, first_back = self._runs, index
+        if self._columns.verdict[index] == OUTSIDE:
+            first_back = min(_next(runs.returns, index, count), _next(runs.odd, index, count))
+        end = min(first_back, int(self._samples.at_ms.searchsorted(self._began_ms + self._rule.dwell_ms)))
+        if end <= index:
+            return index
+        self._take_in_outside(index, end, int(self._samples.at_ms[end - 1]))
+        self._why = Why.LEFT
+        return end
+
+    def _stayed_back(self, index: int, count: int) -> int:
+        """Take in samples that are all inside, for less than the return time; give the next to be judged."""
+        assert self._returned_ms is not None
+        first_out = min(_next(self._runs.starts, index, count), _next(self._runs.odd, index, count))
+        end = min(first_out, int(self._samples.at_ms.searchsorted(self._returned_ms + self._rule.return_ms)))
+        if end <= index:
+            return index
+        self._evidence_ms = int(self._samples.at_ms[end - 1])
+        self._why = Why.RETURNED
+        return end
 
     def _stay_within(self, index: int, end: int) -> None:
         """Take in samples whose drifts all come back before they count."""
@@ -275,13 +218,13 @@ class _Walk:
         self._calm += [(since, until) for since, until in list(spans)[-CALM_KEPT:] if since is not None]
         back = int(returns[-1])
         self._since_ms = int(at_ms[back])
-        last_out = int(starts[-1]) + int(np.flatnonzero(verdict[starts[-1] : back] == _OUTSIDE)[-1])
+        last_out = int(starts[-1]) + int(np.flatnonzero(verdict[starts[-1] : back] == OUTSIDE)[-1])
         gap = at_ms[back] - at_ms[last_out] > self._rule.silent_ms
         self._why = Why.INSIDE if gap or verdict[back + 1 : end].any() else Why.CAME_BACK
 
     def _figures(self) -> _Figures:
         times = (self._since_ms, self._evidence_ms, self._began_ms, self._opened_ms, self._returned_ms)
-        return _Figures(self._state, self._why, times, self._guilty, self._worst, self._excess)
+        return _Figures(self._state, self._why, times, self._guilty, self._worst, self._spent, self._counted_from)
 
     def _worse_before(self, index: int, end: int) -> int:
         """Give the first sample that takes the excursion a step further out, or `end`."""
@@ -289,74 +232,48 @@ class _Walk:
         look = _FIRST_LOOK
         while index < end:
             until = min(end, index + look)
-            found = np.flatnonzero(self._columns.share[index:until] >= above)
-            if len(found):
-                return index + int(found[0])
+            is_worse = self._columns.share[index:until] >= above
+            found = int(is_worse.argmax())
+            if is_worse[found]:
+                return index + found
             index, look = until, look * 4
         return end
 
     def _stay_out(self, index: int, end: int) -> None:
         """Take in samples that leave an excursion as it is: still out, no step worse."""
-        if end == index:
-            return
         verdict = self._columns.verdict[index:end]
-        outside = np.flatnonzero(verdict == _OUTSIDE)
-        self._grow(index, end)
-        if len(outside):
-            self._evidence_ms = int(self._samples.at_ms[index + outside[-1]])
-            self._guilty |= int(np.bitwise_or.reduce(self._columns.out[index:end]))
-            self._worsen(index + int(np.argmax(self._columns.share[index:end])))
         spoken = np.flatnonzero(verdict)
-        if len(spoken):
-            self._why = Why.LASTED if verdict[spoken[-1]] == _OUTSIDE else Why.STILL_OUT
+        if not len(spoken):
+            return
+        outside = np.flatnonzero(verdict == OUTSIDE)
+        if len(outside):
+            self._take_in_outside(index, end, int(self._samples.at_ms[index + outside[-1]]))
+        self._why = Why.LASTED if verdict[spoken[-1]] == OUTSIDE else Why.STILL_OUT
+
+    def _take_in_outside(self, index: int, end: int, last_ms: int) -> None:
+        """Take in samples some of which are outside, the last of them at `last_ms`."""
+        self._evidence_ms = last_ms
+        self._guilty |= int(np.bitwise_or.reduce(self._columns.out[index:end]))
+        self._worsen(index + int(self._columns.share[index:end].argmax()))
 
     def _worsen(self, index: int) -> None:
         share = float(self._columns.share[index])
         if self._worst is not None and self._worst.share >= share:
             return
-        name = self._names[int(self._columns.quantity[index])]
+        rule = self._rule
+        shares = [
+            column[index] / rule.weights[name] for name, column in zip(self._names, self._columns.excess, strict=True)
+        ]
+        name = self._names[shares.index(max(shares))]
         value = float(self._samples.values[name][index])
-        low, high = self._rule.bounds[name].low, self._rule.bounds[name].high
+        low, high = rule.bounds[name].low, rule.bounds[name].high
         bound = low if low is not None and value < low else high
         assert bound is not None
         self._worst = Worst(name, bound, value, int(self._samples.at_ms[index]), share)
 
-    def _grow(self, index: int, end: int) -> None:
-        """Add what these samples end of the time outside, as `judge._grown` of each."""
-        if self._sums is None:
-            self._sums = [self._summed(number, name) for number, name in enumerate(self._names)]
-        more = [sums.item(end) - sums.item(index) for sums in self._sums]
-        if any(more):
-            self._excess = with_excess(self._excess, dict(zip(self._names, more, strict=True)))
-
-    def _summed(self, number: int, name: str) -> NDArray[np.int64]:
-        """Give, for each sample, what all samples before it end of the time outside; one more for the end."""
-        count = len(self._samples)
-        sums = np.zeros(count + 1, dtype=np.int64)
-        fresh = np.flatnonzero(self._columns.held_at[number] == np.arange(count))
-        if not len(fresh):
-            return sums
-        bounds, value, at_ms = self._rule.bounds[name], self._samples.values[name], self._samples.at_ms
-        held, heard_ms = self._begun.held.get(name, (float(value[fresh[0]]), int(at_ms[fresh[0]])))
-        if not bounds.excess(held) and not (self._columns.out & (1 << number)).any():
-            return sums
-        if len(fresh) < count:
-            value, at_ms = value[fresh], at_ms[fresh]
-        steps, lasted_ms = _excess_steps(bounds, value), np.diff(at_ms, prepend=heard_ms)
-        lasted_ms[lasted_ms > self._rule.silent_ms] = 0
-        twice = steps.copy()
-        twice[1:] += steps[:-1]
-        twice[0] += excess_steps(bounds, held)
-        twice *= lasted_ms
-        if len(fresh) < count:
-            sums[fresh + 1] = twice
-            return np.cumsum(sums, out=sums)
-        np.cumsum(twice, out=sums[1:])
-        return sums
-
     def _judge(self, index: int) -> None:
         """Judge one sample: `judge._judged`, on this walk's own figures."""
-        verdict = _VERDICTS[self._columns.verdict[index]]
+        verdict = VERDICTS[self._columns.verdict[index]]
         if verdict is None:
             return
         if self._state in ACTIVE and verdict is not Verdict.OUTSIDE:
@@ -366,37 +283,39 @@ class _Walk:
         gap = self._evidence_ms is not None and at_ms - self._evidence_ms > self._rule.silent_ms
         start = BROKEN_BY_GAP.get(self._state, self._state) if gap else self._state
         was = self._state
-        if start in COUNTING:
-            self._grow(index, index + 1)
         self._state, self._why = STEPS[start, verdict]
         if start is not was and self._state is not RoomState.WITHIN:
             self._why = Why.GAP
         if self._state is not was or start is not was:
-            self._enter(at_ms)
+            self._enter(index)
         if verdict is Verdict.OUTSIDE:
             self._evidence_ms = at_ms
             self._guilty |= int(self._columns.out[index])
             self._worsen(index)
         elif verdict is not Verdict.UNSURE and self._state is RoomState.RETURNING:
             self._evidence_ms = at_ms
-        self._fulfil(verdict, at_ms)
+        self._fulfil(verdict, index)
 
-    def _enter(self, at_ms: int) -> None:
+    def _enter(self, index: int) -> None:
         """Set what entering a state sets, as `judge._entered`."""
+        at_ms = int(self._samples.at_ms[index])
         self._since_ms = self._evidence_ms = at_ms
-        if self._state is RoomState.DRIFTING:
-            self._began_ms, self._opened_ms, self._worst = at_ms, None, None
-            self._guilty, self._unsure_for_good, self._excess = 0, False, {}
-        elif self._state is RoomState.RETURNING:
+        if self._state is RoomState.RETURNING:
             self._returned_ms = at_ms
         elif self._state is RoomState.OUT:
             self._returned_ms = None
         else:
-            self._evidence_ms = self._began_ms = self._opened_ms = self._returned_ms = self._worst = None
-            self._guilty, self._unsure_for_good, self._excess = 0, False, {}
+            is_drifting = self._state is RoomState.DRIFTING
+            self._opened_ms = self._worst = None
+            self._guilty, self._unsure_for_good, self._spent = 0, False, {}
+            self._counted_from = index + 1 if is_drifting else None
+            if is_drifting:
+                self._began_ms = at_ms
+            else:
+                self._evidence_ms = self._began_ms = self._returned_ms = None
 
-    def _fulfil(self, verdict: Verdict, at_ms: int) -> None:
-        rule = self._rule
+    def _fulfil(self, verdict: Verdict, index: int) -> None:
+        rule, at_ms = self._rule, int(self._samples.at_ms[index])
         drifted_ms = -1 if self._began_ms is None else at_ms - self._began_ms
         back_ms = -1 if self._returned_ms is None else at_ms - self._returned_ms
         if self._state is RoomState.DRIFTING and verdict is Verdict.OUTSIDE and drifted_ms >= rule.dwell_ms:
@@ -404,47 +323,49 @@ class _Walk:
             self._since_ms = self._opened_ms = at_ms
         elif self._state is RoomState.RETURNING and verdict is Verdict.INSIDE and back_ms >= rule.return_ms:
             self._state, self._why = RoomState.WITHIN, Why.STAYED
-            self._enter(at_ms)
+            self._enter(index)
+
+    def _excess(self, index: int, figures: _Figures) -> Mapping[str, int]:
+        """Give what the time outside has summed up to with the sample `index`."""
+        if figures.counted_from is None:
+            return figures.spent
+        if self._sums is None:
+            self._sums = summed(self._begun, self._samples, self._rule, self._columns)
+        more = [sums.item(index + 1) - sums.item(figures.counted_from) for sums in self._sums]
+        return with_excess(figures.spent, dict(zip(self._names, more, strict=True)))
 
     def _made(self, index: int, figures: _Figures) -> SensorState:
         """Make the state after the sample `index` (-1: before the first) of its figures then."""
         if index < 0:
             return self._begun
-        state, why, (since_ms, evidence_ms, began_ms, opened_ms, returned_ms), guilty, worst, excess = figures
+        at_ms, values = self._samples.at_ms, self._samples.values
+        since_ms, evidence_ms, began_ms, opened_ms, returned_ms = figures.times
         held = dict(self._begun.held)
-        for name, last in zip(self._names, self._columns.held_at, strict=True):
-            if last[index] >= 0:
-                held[name] = (float(self._samples.values[name][last[index]]), int(self._samples.at_ms[last[index]]))
-        names = {name for number, name in enumerate(self._names) if guilty >> number & 1}
+        for name, held_at in zip(self._names, self._columns.held_at, strict=True):
+            last = index if held_at is None else held_at.item(index)
+            if last >= 0:
+                held[name] = (values[name].item(last), at_ms.item(last))
         return SensorState(
-            state=state,
-            why=why,
+            state=figures.state,
+            why=figures.why,
             since_ms=since_ms,
-            last_ms=int(self._samples.at_ms[index]),
+            last_ms=at_ms.item(index),
             held=held,
             evidence_ms=evidence_ms,
             began_ms=began_ms,
             opened_ms=opened_ms,
             returned_ms=returned_ms,
-            guilty=tuple(name for name in ORDER if name in names),
-            worst=worst,
-            excess=excess,
+            guilty=tuple(name for name, bit in self._ordered if figures.guilty & bit),
+            worst=figures.worst,
+            excess=self._excess(index, figures),
         )
 
 
-def _excess_steps(bounds: Bounds, value: Floats) -> NDArray[np.int64]:
-    """Give `judge.excess_steps` of many values, none of them NaN."""
-    low, high = (-np.inf if bounds.low is None else bounds.low), (np.inf if bounds.high is None else bounds.high)
-    outside = value - np.clip(value, low, high)
-    outside *= EXCESS_PER_UNIT
-    return np.abs(np.rint(outside, out=outside), out=outside).astype(np.int64)
-
-
-def _next(indices: NDArray[np.int64], index: int, count: int) -> int:
+def _next(indices: Int64s, index: int, count: int) -> int:
     """Give the first of these indices at or after `index`, or `count`."""
-    place = np.searchsorted(indices, index)
-    return int(indices[place]) if place < len(indices) else count
+    place = indices.searchsorted(index)
+    return indices.item(place) if place < len(indices) else count
 
 
-def _between(indices: NDArray[np.int64], first: int, end: int) -> NDArray[np.int64]:
-    return indices[np.searchsorted(indices, first) : np.searchsorted(indices, end)]
+def _between(indices: Int64s, first: int, end: int) -> Int64s:
+    return indices[indices.searchsorted(first) : indices.searchsorted(end)]

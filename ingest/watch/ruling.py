@@ -25,7 +25,7 @@ from ingest.store.series.pairing import TEMPERATURE_AFTER_MS
 from ingest.watch import arrears, lives, standings
 from ingest.watch.excursions import incident_id
 from ingest.watch.figures import AGE_MS, Air
-from ingest.watch.folding import Change, Samples, judge_series
+from ingest.watch.folding import Change, judge_series
 from ingest.watch.judge import FIGURE, SensorState, Worst
 from ingest.watch.memory import from_json
 from ingest.watch.plan import EVER_MS, plan_of
@@ -35,6 +35,7 @@ from ingest.watch.rulebook import BY_KEY, RULEBOOK, Entry
 from ingest.watch.scene import Scene
 from ingest.watch.severity import RANK, Weight, hours, weighed
 from ingest.watch.standings import CALM_KEPT, Anchor, Standing
+from ingest.watch.verdicts import Samples
 
 SAVE_EVERY_MS: Final = 6 * 3_600_000
 """How often a room's standings are saved while nothing turns: what was judged since is judged again when needed."""
@@ -47,8 +48,6 @@ BUDGET_S: Final = 0.5
 
 MARK_NAME: Final = "*rules"
 _DECIMALS: Final = 9
-_GROWTH: Final = 1.2
-"""An open incident's excess is put down anew when it has grown by a fifth, so that the record stays short."""
 
 
 def judge_rules(work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
@@ -377,10 +376,9 @@ class _Ruling:
         return weighed(incident, excess_hours, Weight(share, excess_hours), self._room.rules)
 
     def _put_if_worse(self, was: Incident, now: Incident) -> None:
-        """Put down how bad an open incident is; small growth is not worth an entry in the record each time."""
-        rises = RANK[now.severity] > RANK[was.severity]
-        if rises or now.severity is not was.severity or (now.excess_hours or 0.0) > _GROWTH * (was.excess_hours or 0.0):
-            self._put(now, told=rises)
+        """Put down how bad an open incident is where that differs: its sum grows in steps, so that is seldom."""
+        if now != was:
+            self._put(now, told=RANK[now.severity] > RANK[was.severity])
 
     def _worded(self, incident: Incident) -> Incident:
         name = sensor_name(self._site.sensor(incident.sensor), incident.sensor)

@@ -9,10 +9,11 @@ import numpy as np
 from ingest.site.incidents import RoomState
 from ingest.site.series import SeriesKey
 from ingest.store.api import SeriesReader
-from ingest.watch.folding import Change, Samples, judge_series
+from ingest.watch.folding import Change, judge_series
 from ingest.watch.judge import Rule, SensorState, Why, under_new_window
 from ingest.watch.memory import Calm
 from ingest.watch.plan import Plan, stretches
+from ingest.watch.verdicts import Samples
 
 
 def samples_between(read: SeriesReader, sensor: str, names: Sequence[str], from_ms: int, to_ms: int) -> Samples:

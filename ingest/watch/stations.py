@@ -146,7 +146,8 @@ class StationWatch:
                 told.append(_put(work, site, closed, now_ms))
         if _turned(was, now):
             work.save_judgement(NAME, _to_json(now))
-        return told
+        # As they stand now: one that was written after another may have given that a cause to share.
+        return [work.read.incident(one.id) or one for one in told]
 
     def _with_worst(self, key: str, stood: Stood) -> Stood:
         """Give how a rule stands with the worst that was seen since it was saved."""

@@ -6,6 +6,7 @@ A straight line goes through twelve means of a quarter of an hour each; its slop
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -37,7 +38,7 @@ def hours_to_leave(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Series
     instants = instants_of(list(read.values()))
     instants = _thinned(instants[instants >= begin_ms])
     instants = instants[instants >= from_ms]
-    lines = {name: _lines(samples, instants) for name, samples in read.items()}
+    lines = _lines(read, instants)
     hours = np.full(len(instants), np.nan)
     for held, first, end in stretches(air.plan, instants):
         for name, bounds in ({} if held.window is None else held.window.bounds()).items():
@@ -63,11 +64,24 @@ class _Lines(NamedTuple):
         return _Lines(self.slope[first:end], self.spread[first:end], self.now[first:end])
 
 
-def _lines(samples: Series, instants: Int64s) -> _Lines:
-    """Lay a line through the means of quarters of an hour before each instant, those that have readings."""
-    if not len(samples) or not len(instants):
-        return _Lines(*np.full((3, len(instants)), np.nan))
-    mean, there = _means(samples, instants)
+def _lines(read: Mapping[str, Series], instants: Int64s) -> dict[str, _Lines]:
+    """Lay a line through the means of quarters of an hour before each instant, by quantity."""
+    ends = instants[:, None] - np.arange(_BINS, -1, -1) * _BIN_MS
+    found: dict[str, _Lines] = {}
+    at_ms: Int64s = np.empty(0, np.int64)
+    places: Int64s = np.empty((0, _BINS + 1), np.int64)
+    for name, samples in read.items():
+        if not len(samples) or not len(instants):
+            found[name] = _Lines(*np.full((3, len(instants)), np.nan))
+            continue
+        if not np.array_equal(samples.at_ms, at_ms):  # seldom but for the first: what is sent together is found once
+            at_ms, places = samples.at_ms, samples.at_ms.searchsorted(ends.ravel(), side="right").reshape(ends.shape)
+        found[name] = _line(*_means(samples.value, places))
+    return found
+
+
+def _line(mean: Floats, there: NDArray[np.bool_]) -> _Lines:
+    """Lay a line through means, newest first (n, 12), where those are there that have readings."""
     count = there.sum(axis=1)
     few = count < _FEW
     count = np.where(few, 3, count)
@@ -82,12 +96,13 @@ def _lines(samples: Series, instants: Int64s) -> _Lines:
     return _Lines(*(np.where(few, np.nan, one) for one in (slope, spread, now)))
 
 
-def _means(samples: Series, instants: Int64s) -> tuple[Floats, NDArray[np.bool_]]:
-    """Give the means of the quarters of an hour before each instant, newest first (n, 12), 0 where there is none."""
-    ends = instants[:, None] - np.arange(_BINS, -1, -1) * _BIN_MS
-    places = samples.at_ms.searchsorted(ends.ravel(), side="right").reshape(ends.shape)
+def _means(value: Floats, places: Int64s) -> tuple[Floats, NDArray[np.bool_]]:
+    """Give the means of the quarters of an hour before each instant, newest first (n, 12), 0 where there is none.
+
+    places: in the values, of the ends of those quarters, oldest first (n, 13).
+    """
     # Summed stretch by stretch, and not by differences of a running sum: the same readings give the same bits always.
-    total = np.add.reduceat(np.append(samples.value, 0.0), places.ravel()).reshape(ends.shape)[:, :-1]
+    total = np.add.reduceat(np.append(value, 0.0), places.ravel()).reshape(places.shape)[:, :-1]
     count = np.diff(places, axis=1)
     there = count > 0
     return np.where(there, total / np.maximum(count, 1), 0.0)[:, ::-1], there[:, ::-1]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 from ingest.site.incidents import RoomState
 from ingest.site.places import AcclimationWindow, Bounds
-from ingest.watch.folding import Samples, judge_series
+from ingest.watch.folding import CALM_KEPT, is_told, judge_series
 from ingest.watch.judge import (
     ACTIVE,
     STEPS,
@@ -25,6 +26,7 @@ from ingest.watch.judge import (
     under_new_window,
 )
 from ingest.watch.memory import RoomMemory, from_json, to_json
+from ingest.watch.verdicts import Samples
 
 MINUTE_MS = 60_000
 WINDOW = AcclimationWindow(
@@ -79,19 +81,24 @@ def test_only_a_dwell_time_opens_and_only_a_return_time_closes() -> None:
         assert (state in ACTIVE) == (after in ACTIVE)
 
 
-@settings(max_examples=150, deadline=None)
-@given(series())
-def test_passing_over_calm_stretches_changes_nothing(samples: list[Sample]) -> None:
-    """The quick way through a series ends in the state in which the slow way ends, with the same openings."""
+@settings(max_examples=300, deadline=None)
+@given(series(), st.integers(1, 300))
+def test_passing_over_calm_stretches_changes_nothing(samples: list[Sample], at_once: int) -> None:
+    """The quick way through a series gives the last state, each change and the calm stretches of the slow way."""
     slow = fold(samples)
-    quick, changes = judge_series(SensorState(), columns(samples), RULE)
+    calm: list[tuple[int, int]] = []
+    quick, changes = judge_series(SensorState(), columns(samples), RULE, calm, at_once=at_once)
     assert quick == slow[-1]
-    opened = [
-        state.last_ms
-        for before, state in zip([SensorState(), *slow], slow, strict=False)
-        if state.active and not before.active
-    ]
-    assert [c.at_ms for c in changes if c.after.active and not c.before.active] == opened
+    steps = [(b, a) for b, a in itertools.pairwise([SensorState(), *slow]) if is_told(b, a)]
+    expected = [(after.last_ms, bare(before), bare(after)) for before, after in steps]
+    assert [(change.at_ms, bare(change.before), bare(change.after)) for change in changes] == expected
+    turned = itertools.pairwise(slow)
+    ended = [(b.since_ms, a.last_ms) for b, a in turned if b.state is RoomState.WITHIN is not a.state]
+    assert calm[-CALM_KEPT:] == ended[-CALM_KEPT:]
+
+
+def bare(state: SensorState) -> SensorState:
+    return replace(state, before=None)
 
 
 @settings(max_examples=150, deadline=None)

@@ -142,16 +142,23 @@ def settled(life: Life, end_ms: int) -> list[tuple[object, ...]]:
     return life.incidents()
 
 
-def test_a_year_replayed_or_imported_is_the_year_lived(lives: Lives) -> None:
-    """Lived in packs of a day with restarts, sent at once in its end, and imported unjudged: the same incidents.
+@pytest.mark.parametrize(
+    ("often_day", "days", "pack_days"),
+    [(63, 121, 2), pytest.param(150, 365, 1, marks=pytest.mark.soak)],
+    ids=["season", "year"],
+)
+def test_what_is_replayed_or_imported_is_what_was_lived(
+    lives: Lives, often_day: int, days: int, pack_days: int
+) -> None:
+    """Lived in packs of a day or two with restarts, sent at once in its end, and imported unjudged: the same incidents.
 
-    Every rule has something to tell in it, and what is told of the imported year is only what goes on or was just over.
+    Every rule has something to tell in it, and what is told of the imported part is only what goes on or was just over.
     """
-    often = range(150 * DAY, 168 * DAY, 15)
-    readings = course([*range(0, 150 * DAY, 60), *often, *range(168 * DAY, 365 * DAY, 60)], seed=1)
+    often = range(often_day * DAY, (often_day + 18) * DAY, 15)
+    readings = course([*range(0, often.start, 60), *often, *range(often.stop, days * DAY, 60)], seed=1)
     end_ms = readings[-1].at_ms + MINUTE_MS
     live, replay, imported = lives(), lives(), lives()
-    lived(live, readings, every=1440, restart_every=97)
+    lived(live, readings, every=pack_days * DAY, restart_every=37)
     for begin in range(0, len(readings), 20_000):
         replay.take(readings[begin : begin + 20_000], end_ms)
     replay.look(end_ms)
@@ -180,11 +187,11 @@ def test_packs_in_any_order_make_the_same_incidents(
     order = random.Random(shuffle)
     with SqliteStore.open(folder / "a.sqlite3") as one, SqliteStore.open(folder / "b.sqlite3") as other:
         straight, mixed = Life(one, Watch()), Life(other, Watch())
-        lived(straight, readings, every=60)
+        lived(straight, readings, every=120)
         end_ms = readings[-1].at_ms + MINUTE_MS
         if held:
             late = [reading for reading in readings if reading.sensor == "a"]
-            lived(mixed, [reading for reading in readings if reading.sensor != "a"], every=60)
+            lived(mixed, [reading for reading in readings if reading.sensor != "a"], every=120)
             packs = [late[begin : begin + size] for begin in range(0, len(late), size)]
         else:
             packs = [readings[begin : begin + size * 4] for begin in range(0, len(readings), size * 4)]

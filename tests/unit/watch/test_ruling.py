@@ -11,7 +11,7 @@ import pytest
 
 from adapters.contract import Reading, Stamp
 from ingest.present import digits, words
-from ingest.site.incidents import Incident, IncidentKind
+from ingest.site.incidents import Incident, IncidentKind, Severity
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.rules import Rules
 from ingest.site.series import ReadingBatch
@@ -252,3 +252,42 @@ def test_a_limit_that_can_be_no_limit_is_refused(limit: float) -> None:
     """Limits are above nought."""
     with pytest.raises(ValueError, match="must be above 0"):
         Rules(slab_rh_percent=limit)
+
+
+def damp_floor(house: House, hours: int) -> None:
+    """Take down a floor that is wet from condensation for so many hours."""
+    house.rules = replace(QUIET, condensation_margin_c=3.0)
+    house.air("a", range(hours * 60), 21.0, 60.0)  # dew point 12.9 °C
+    house.hear("floor", "surface_temperature_c", range(hours * 60), 12.0)
+
+
+def test_an_incident_that_goes_on_does_not_fill_the_record(house: House) -> None:
+    """A wet floor is looked at every quarter of an hour for two days, told once, and written only as its sum takes a step."""
+    damp_floor(house, 48)
+    found = house.live(15)
+    assert [(one.kind, one.severity) for one in found] == [(IncidentKind.CONDENSATION, Severity.SEVERE)]
+    kept = [entry.body["excess_hours"] for entry in house.store.read.history("incident", found[0].id)]
+    assert kept[-1] == 150.0  # 3.9 K short of the margin, for 48 hours: 186 K h, told as the step below
+    grown = [amount for amount in kept if amount]
+    assert grown == sorted(set(grown))
+    assert len(kept) <= len(grown) + 2
+
+
+def test_an_incident_that_turns_out_worse_is_told_again(house: House) -> None:
+    """What was put down as slight, and is severe as judged now, is told once more, as severe."""
+    damp_floor(house, 3)
+    first = house.live()[0]
+    now_ms = house.readings[-1].at_ms + 5 * MINUTE_MS
+    with house.store.transaction() as work:
+        work.put_incident(replace(first, severity=Severity.SLIGHT), at_ms=now_ms, by="test")
+    later = []
+    for minute in range(180, 200, 5):
+        house.readings = []
+        house.air("a", range(minute, minute + 5), 21.0, 60.0)
+        house.hear("floor", "surface_temperature_c", range(minute, minute + 5), 12.0)
+        now_ms = house.readings[-1].at_ms
+        batch = ReadingBatch.of(house.readings)
+        with house.store.transaction() as work:
+            work.append(batch, heard_ms=now_ms)
+            later += judge_rules(work, house.site, now_ms=now_ms)
+    assert [(one.id, one.severity, one.is_open) for one in later] == [(first.id, Severity.SEVERE, True)]
