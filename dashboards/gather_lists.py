@@ -118,6 +118,8 @@ def _adapter(view: View, status: AdapterStatus) -> AdapterRow:
 
 def _notice(view: View, notice: Notice) -> NoticeRow:
     tried = {0: "not tried yet", 1: "tried once"}.get(notice.attempts, f"tried {notice.attempts} times")
+    if notice.state is NoticeState.HELD:
+        tried = f"goes out {view.instant(notice.due_ms)}"
     return NoticeRow(
         number=notice.number,
         what=f"{notice.channel} to {notice.recipient}: {NOTICE_WORDS[notice.kind]}",
