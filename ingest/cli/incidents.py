@@ -131,7 +131,7 @@ def _told(reader: StoreReader, found: Incident, handling: Handling | None, now_m
     told = [
         _line(found, handling, now_ms, zone),
         found.reason,
-        f"How far for how long: {excess}." if excess else "",
+        f"How far times how long: {excess}." if excess else "",
         handled_words(handling, now_ms, zone),
         wood,
     ]

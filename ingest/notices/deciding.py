@@ -136,10 +136,15 @@ def _not_now(moment: Moment) -> Held | None:
 
 
 def _of_one_cause(moment: Moment) -> Held | None:
-    """Hold back who joins: the first of a cause is told at once, those after it together, a moment later."""
+    """Hold back who joins: the first of a cause is told at once, those after it together, a moment later.
+
+    Where the first was held back itself, and so told to nobody yet, those after it wait with it.
+    """
     others = moment.alike
     if not others:
         return None
+    if all(one.state is NoticeState.HELD and why_of(one) is not Why.CAUSE for one in others):
+        return Held(others[-1].due_ms, why_of(others[-1]))
     waiting = next((one for one in others if one.state is NoticeState.HELD and why_of(one) is Why.CAUSE), None)
     return Held(waiting.due_ms if waiting else moment.now_ms + JOIN_MS, Why.CAUSE)
 

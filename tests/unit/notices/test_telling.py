@@ -257,6 +257,24 @@ def test_what_was_held_back_is_told_as_what_it_is(bench: Bench) -> None:
     assert (told.kind, told.facts["was_severity"]) == (NoticeKind.WORSE, "slight")
 
 
+def test_whose_cause_is_held_back_waits_with_it(bench: Bench) -> None:
+    """Nobody is told of "the cause of what you were told first" while that first one is itself held back."""
+    bench.recipients = (replace(FLOOR, most_per_hour=1),)
+    bench.say(numbered(bench.incident, 9), NOON_MS)
+    causes = [
+        replace(numbered(bench.incident, n), room=room, cause="heating") for n, room in enumerate(("store", "hall"))
+    ]
+    for step, one in enumerate(causes, 1):
+        bench.say(one, NOON_MS + step * 1000)
+    assert len(bench.new()) == 1
+    bench.look(NOON_MS + 5 * MINUTE)
+    assert bench.new() == []
+    bench.look(NOON_MS + 60 * MINUTE)
+    [told] = bench.new()
+    assert (told.kind, told.facts["whys"]) == (NoticeKind.COLLECTED, ["RATE"])
+    assert told.facts["incidents"] == [one.id for one in causes]
+
+
 ESCALATION = (
     FLOOR,
     replace(FLOOR, address="office@example.org", name="Office", after_s=1800.0),
