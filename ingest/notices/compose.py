@@ -236,6 +236,8 @@ def _worst(story: Story) -> str:
         return ""
     units = story.telling.units
     value = digits.amount(incident.quantity, incident.worst_value, units)
+    if incident.quantity == "check_due_days" and incident.worst_value < 0:
+        return ""
     if incident.quantity in WITHOUT_LIMIT:
         return f"{digits.short(incident.quantity)} {value}"
     named = "bound" if story.of_window else "limit"

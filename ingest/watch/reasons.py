@@ -174,6 +174,8 @@ _OWN_WORDS: Final = {
 
 def _own_words(incident: Incident, sensor: str, telling: Telling) -> str:
     assert incident.quantity is not None
+    if incident.quantity == "check_due_days" and incident.closed_ms is None and (incident.worst_value or 0.0) <= 0:
+        return words.sentence(f"{the_sensor(sensor)} is due to be checked")
     since, until = telling.at(incident.began_ms), telling.at(incident.closed_ms)
     told = _OWN_WORDS[incident.quantity][0 if incident.closed_ms is None else 1].format(
         sensor=the_sensor(sensor) if sensor else "its sensor",
