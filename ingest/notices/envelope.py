@@ -52,7 +52,8 @@ def enveloped(notice: Notice, written: Written, sender: str, shown: Sequence[Sho
     """
     letter = written.letter
     message = EmailMessage(policy=_POLICY)
-    message["Subject"] = written.about
+    # With a plain minus most subjects are ASCII; one that is not and is folded on its way is shown with a gap in it.
+    message["Subject"] = written.about.replace("\N{MINUS SIGN}", "-")
     message["From"] = _address(sender)
     message["To"] = _address(notice.recipient)
     message["Date"] = format_datetime(words.local(notice.created_ms, notice.facts["time_zone"]))

@@ -230,7 +230,7 @@ def state_reason(state: SensorState, window: AcclimationWindow, sensor: str, tel
 
 def _unknown(state: SensorState, _window: AcclimationWindow, sensor: str, _telling: Telling) -> str:
     if state.last_ms is None or not state.held:
-        return f"nothing that its window bounds has been heard from {the_sensor(sensor)} yet"
+        return f"{the_sensor(sensor)} has not said anything yet that the window can be judged by"
     return f"not judged yet: {state.why.value}"
 
 

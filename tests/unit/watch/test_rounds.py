@@ -200,7 +200,7 @@ def test_a_sensor_taken_away_closes_its_incident(house: House) -> None:
 
 def test_nothing_judged_yet_and_nothing_to_judge_are_said(house: House) -> None:
     """A room stands as unknown with the reason that applies: nothing heard, no window, no sensor, no such room."""
-    nothing = 'Nothing that its window bounds has been heard from the sensor "north wall" yet.'
+    nothing = 'The sensor "north wall" has not said anything yet that the window can be judged by.'
     assert house.stands(0) == (RoomState.UNKNOWN, nothing)
     for site, why in (
         (replace(SITE, rooms=(Room("store", "Store"),)), "No window is set"),
