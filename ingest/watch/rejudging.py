@@ -47,6 +47,7 @@ class Judged:
 
 def rejudge(scene: Scene, memory: RoomMemory, from_ms: int) -> Judged:
     """Judge a room again from an instant on.  from_ms: the earliest instant at which anything came late (UTC)."""
+    revises = from_ms < max((state.last_ms or from_ms for state in memory.sensors.values()), default=from_ms)
     from_ms = taken_up_ms(scene, memory, from_ms)
     excursions = Excursions(scene.site, scene.room, scene.air, RoomMemory(job=memory.job, plan=memory.plan))
     changes: list[tuple[Sensor, Change]] = []
@@ -62,7 +63,7 @@ def rejudge(scene: Scene, memory: RoomMemory, from_ms: int) -> Judged:
     excursions.follow(changes)
     excursions.grow(states)
     there = list(overlapping(scene.read, scene.room.id, from_ms))
-    diff = Diff(scene, there)
+    diff = Diff(scene, there, revises=revises)
     for was, now in matched(there, list(excursions.written.values())):
         diff.lay(was, now)
     after = excursions.remembered(replace(memory, sensors=states, calm=calm, first_ms=first))
@@ -176,9 +177,14 @@ def _overlap(one: Incident, other: Incident) -> bool:
 
 
 class Diff:
-    """What has to be written and told because of what judging again has shown."""
+    """What has to be written and told because of what judging again has shown.
 
-    def __init__(self, scene: Scene, there: Sequence[Incident]) -> None:
+    revises: whether it lies in the past of what was judged; else it only goes on with it (the rest of an instant, that
+    came in another pack), and no incident was revised.
+    """
+
+    def __init__(self, scene: Scene, there: Sequence[Incident], *, revises: bool = True) -> None:
+        self._revises = revises
         self.told: dict[str, Incident] = {}
         self.written: dict[str, Incident] = {}
         self.newest: Incident | None = None
@@ -197,7 +203,8 @@ class Diff:
         elif same(was, now):
             self.newest = self._grown(was, now)
         else:
-            now = replace(carried(now, was), withdrawn_ms=None, revised_ms=self._now_ms)
+            revised_ms = self._now_ms if self._revises else was.revised_ms
+            now = replace(carried(now, was), withdrawn_ms=None, revised_ms=revised_ms)
             self.newest = self._note(self._with_reason(now), told=was.is_open is not now.is_open)
 
     def _grown(self, was: Incident, now: Incident) -> Incident:
