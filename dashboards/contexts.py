@@ -336,6 +336,7 @@ class IncidentPage:
     wood: str  # what it did to the wood, a sentence; empty where nothing can be said
     chart: Markup  # empty where there is nothing to draw
     narrow_chart: Markup
+    chart_of: str  # its quantity and unit, "RH, %"; empty where there is no chart
     chart_words: str
     related: tuple[IncidentRow, ...]  # those of the same cause
     form: DeedForm
@@ -373,10 +374,11 @@ class NoticeRow:
 
     number: int
     what: str  # "mail to kay@example.org: opened"
-    state: str  # "waiting", "refused"
+    state: str  # "waiting", "held back", "refused"
     since: str
     attempts: str
     error: str
+    is_refused: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ import numpy as np
 from markupsafe import Markup
 
 from dashboards.contexts import Choice, DeedForm, IncidentPage, JournalRow, Line, SentRow
+from dashboards.gather_lists import NOTICE_WORDS, STATE_WORDS
 from dashboards.problems import AnswerError
 from dashboards.view import View
 from ingest.present import digits, life_words, words
@@ -75,6 +76,9 @@ def incident_page(view: View, incident: Incident, *, who: str, note: str = "", w
         wood=wood_words(view, incident),
         chart=drawn[0],
         narrow_chart=drawn[1],
+        chart_of=""
+        if course is None
+        else f"{digits.short(course.quantity)}, {digits.unit(course.quantity, course.units)}".removesuffix(", "),
         chart_words="" if course is None else describe(course),
         related=view.incidents(related),
         form=_form(view, incident, handling, who=who, note=note, wrong=wrong),
@@ -130,11 +134,12 @@ def _lines(view: View, incident: Incident) -> tuple[Line, ...]:
     lines.append(Line("Sensor", view.sensor_title(sensor) if sensor else incident.sensor or "none"))
     name = incident.quantity
     if name is not None and incident.bound is not None and incident.worst_value is not None:
-        lines.append(Line("Bound", f"{digits.short(name)} {digits.limit(name, incident.bound, units)}"))
+        side = "at most" if incident.worst_value > incident.bound else "at least"
+        lines.append(Line("Bound", f"{digits.short(name)} {side} {digits.limit(name, incident.bound, units)}"))
         at = f", {view.instant(incident.worst_at_ms)}" if incident.worst_at_ms is not None else ""
         lines.append(Line("At worst", f"{digits.amount(name, incident.worst_value, units)}{at}"))
     if excess := life_words.excess_words(incident, units):
-        lines.append(Line("How far for how long", excess))
+        lines.append(Line("How far times how long", excess))
     if incident.revised_ms is not None:
         lines.append(Line("Revised", f"{words.instant(incident.revised_ms, zone)}, when readings came late"))
     return tuple(lines)
@@ -165,8 +170,8 @@ def _sent(view: View, notice: Notice) -> SentRow:
     became = {
         NoticeState.SENT: f"sent {view.instant(notice.sent_ms)}" if notice.sent_ms is not None else "sent",
         NoticeState.REFUSED: f"refused: {notice.last_error}",
-    }.get(notice.state, f"{notice.state.value}{f': {notice.last_error}' if notice.last_error else ''}")
-    return SentRow(f"{notice.channel} to {notice.recipient}: {notice.kind.value}", became)
+    }.get(notice.state, f"{STATE_WORDS[notice.state]}{f': {notice.last_error}' if notice.last_error else ''}")
+    return SentRow(f"{notice.channel} to {notice.recipient}: {NOTICE_WORDS[notice.kind]}", became)
 
 
 def _course(view: View, incident: Incident) -> Course | None:

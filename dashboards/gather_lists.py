@@ -25,7 +25,7 @@ MOST_NOTICES: Final = 100
 SHORT_LAG_S: Final = 120.0
 """Readings are on their way for about a minute in ordinary running: no lag worth a word."""
 
-_NOTICE_WORDS: Final = {
+NOTICE_WORDS: Final = {
     NoticeKind.OPENED: "an incident opened",
     NoticeKind.CLOSED: "an incident is over",
     NoticeKind.WORSE: "an incident turned worse",
@@ -35,6 +35,16 @@ _NOTICE_WORDS: Final = {
     NoticeKind.DIGEST: "a digest",
     NoticeKind.MONTH: "a month's summary",
 }
+"""What a notice tells."""
+
+STATE_WORDS: Final = {
+    NoticeState.WAITING: "waiting",
+    NoticeState.SENT: "sent",
+    NoticeState.REFUSED: "refused",
+    NoticeState.HELD: "held back",
+    NoticeState.FOLDED: "told together with others",
+}
+"""How far it has come."""
 
 
 def arrivals_page(view: View) -> ArrivalsPage:
@@ -108,13 +118,16 @@ def _adapter(view: View, status: AdapterStatus) -> AdapterRow:
 
 def _notice(view: View, notice: Notice) -> NoticeRow:
     tried = {0: "not tried yet", 1: "tried once"}.get(notice.attempts, f"tried {notice.attempts} times")
+    if notice.state is NoticeState.HELD:
+        tried = f"goes out {view.instant(notice.due_ms)}"
     return NoticeRow(
         number=notice.number,
-        what=f"{notice.channel} to {notice.recipient}: {_NOTICE_WORDS[notice.kind]}",
-        state=notice.state.value,
+        what=f"{notice.channel} to {notice.recipient}: {NOTICE_WORDS[notice.kind]}",
+        state=STATE_WORDS[notice.state],
         since=view.instant(notice.created_ms),
         attempts=tried,
         error=notice.last_error,
+        is_refused=notice.state is NoticeState.REFUSED,
     )
 
 

@@ -33,6 +33,6 @@ def doctor(data: Path, mend: bool) -> None:
     if not findings.left:
         click.echo("The store is sound." if not findings.faults else "The store is sound again.")
         return
-    if not mend:
+    if not mend and data.exists():
         click.echo("lumberroom doctor --mend mends what can be mended. Keep a copy of the file first.", err=True)
     click.get_current_context().exit(3)

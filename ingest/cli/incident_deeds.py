@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import getpass
 import json
+import os
 import re
 import urllib.error
 import urllib.request
@@ -25,11 +27,23 @@ _UNITS_S = {"m": 60, "h": 3600, "d": 86_400, "w": 7 * 86_400}
 _LOOKED_THROUGH = 500
 
 
+def _user() -> str:
+    """Give the name under which somebody has logged in; `sudo` does not change it, where there is a terminal."""
+    for ask in (os.getlogin, getpass.getuser):
+        try:
+            return ask()
+        except (KeyError, OSError):
+            continue
+    raise InputError("this user has no name", where="--by", mend="Give a name: --by NAME")
+
+
 def _deed_command(function: Any) -> Any:
     """Give a command what every deed needs: the store, the incident, who does it, where the daemon's page is."""
     for part in (
-        click.option("--page", default=PAGE, show_default=True, help="The daemon's page, where it is running."),
-        click.option("--by", required=True, metavar="NAME", help="Who does it; it goes into the record."),
+        click.option("--page", help=f"The daemon's page, if it runs: that of the wiring file, or else {PAGE}."),
+        click.option(
+            "--by", default=_user, metavar="NAME", help="Who does it, for the record; your login name if not given."
+        ),
         click.argument("incident", metavar="ID"),
         click.argument("data", type=click.Path(path_type=Path), metavar="DATA"),
     ):
@@ -43,7 +57,7 @@ _note = click.option("--note", default="", help="Words to leave with it.")
 @click.command(short_help="Take an incident in hand.")
 @_deed_command
 @_note
-def acknowledge(data: Path, incident: str, by: str, page: str, note: str) -> None:
+def acknowledge(data: Path, incident: str, by: str, page: str | None, note: str) -> None:
     """Take an incident in hand: whoever is to be told next if nobody does is not told any more."""
     _do(data, incident, "acknowledged", by=by, page=page, note=note)
 
@@ -52,7 +66,7 @@ def acknowledge(data: Path, incident: str, by: str, page: str, note: str) -> Non
 @_deed_command
 @_note
 @click.option("--for", "lasting", required=True, metavar="TIME", help="For how long: 90m, 4h, 3d or 1w.")
-def snooze(data: Path, incident: str, by: str, page: str, note: str, lasting: str) -> None:
+def snooze(data: Path, incident: str, by: str, page: str | None, note: str, lasting: str) -> None:
     """Ask for no notices of an incident for a while, which also takes it in hand. The watch goes on."""
     _do(data, incident, "snoozed", by=by, page=page, note=note, lasting_s=_seconds(lasting))
 
@@ -60,7 +74,7 @@ def snooze(data: Path, incident: str, by: str, page: str, note: str, lasting: st
 @click.command(short_help="Ask for notices of an incident again.")
 @_deed_command
 @_note
-def wake(data: Path, incident: str, by: str, page: str, note: str) -> None:
+def wake(data: Path, incident: str, by: str, page: str | None, note: str) -> None:
     """Take a wish for quiet back."""
     _do(data, incident, "woken", by=by, page=page, note=note)
 
@@ -68,7 +82,7 @@ def wake(data: Path, incident: str, by: str, page: str, note: str) -> None:
 @click.command(short_help="Close an incident by hand.")
 @_deed_command
 @click.option("--reason", required=True, help="Why it needs no more attention; it goes into the record.")
-def close(data: Path, incident: str, by: str, page: str, reason: str) -> None:
+def close(data: Path, incident: str, by: str, page: str | None, reason: str) -> None:
     """Close an incident by hand although it goes on. No more is told of it; a new excursion is a new incident."""
     _do(data, incident, "closed", by=by, page=page, note=reason)
 
@@ -76,7 +90,7 @@ def close(data: Path, incident: str, by: str, page: str, reason: str) -> None:
 @click.command(short_help="Open an incident again that was closed by hand.")
 @_deed_command
 @_note
-def reopen(data: Path, incident: str, by: str, page: str, note: str) -> None:
+def reopen(data: Path, incident: str, by: str, page: str | None, note: str) -> None:
     """Take a closing by hand back: what goes on is told again."""
     _do(data, incident, "reopened", by=by, page=page, note=note)
 
@@ -84,7 +98,7 @@ def reopen(data: Path, incident: str, by: str, page: str, note: str) -> None:
 @click.command(short_help="Leave a note about an incident.")
 @_deed_command
 @click.option("--text", required=True, help="The words.")
-def note(data: Path, incident: str, by: str, page: str, text: str) -> None:
+def note(data: Path, incident: str, by: str, page: str | None, text: str) -> None:
     """Leave words about an incident, going on or over."""
     _do(data, incident, "noted", by=by, page=page, note=text)
 
@@ -110,20 +124,22 @@ def known(reader: StoreReader, named: str) -> Incident:
     raise RefusedError("there is no such incident", where=named, mend="`lumberroom incidents list` names them.")
 
 
-def _do(data: Path, incident: str, deed: str, *, by: str, page: str, note: str, lasting_s: float | None = None) -> None:
-    from ingest.cli.export import store_file
+def _do(
+    data: Path, incident: str, deed: str, *, by: str, page: str | None, note: str, lasting_s: float | None = None
+) -> None:
+    from ingest.cli.job_data import job_data
     from ingest.clock import SystemClock
     from ingest.present.life_words import DEED_WORDS
     from ingest.site.handling import Asked, Deed
     from ingest.store.sqlite_store import SqliteStore
 
-    file, now_ms = store_file(data), SystemClock().now_ms()
+    (file, wired_page), now_ms = job_data(data), SystemClock().now_ms()
     with SqliteStore.open(file, read_only=True) as store:
         found = known(store.read, incident)
     until_ms = None if lasting_s is None else now_ms + round(lasting_s * 1000)
     asked = Asked(found.id, Deed(deed), by, note, until_ms)
     if _is_being_written(file):
-        _hand_to_the_daemon(page, asked)
+        _hand_to_the_daemon(page or wired_page or PAGE, asked)
     else:
         _write(file, asked, now_ms)
     click.echo(f"{found.id}: {DEED_WORDS[asked.deed]}.")

@@ -28,20 +28,21 @@ _units = click.option("--units", type=click.Choice(["si", "us"]), default="si", 
 Examples:
   lumberroom incidents list data --open
   lumberroom incidents show data hall.window
-  lumberroom incidents acknowledge data hall.window --by Anna --note "on my way"
-  lumberroom incidents snooze data hall.window --by Anna --for 4h
+  lumberroom incidents acknowledge lumberroom.toml hall.window --note "on my way"
+  lumberroom incidents snooze lumberroom.toml hall.window --by Anna --for 4h
   lumberroom incidents close data hall.window --by Anna --reason "drying on purpose"
 
 An incident is named by its id, or by any part of it that only one of those going on has.
 
 \b
-Exit codes: 0 well; 2 wrong input; 3 the store cannot be read or written;
+Exit codes: 0 well; 2 wrong input or wiring file; 3 the store cannot be read or written;
 4 refused: no such incident, or it cannot be done now; 5 the page cannot be reached.""",
 )
 def incidents() -> None:
     """List incidents, show one with its journal, and say what is done about it.
 
-    DATA is a data directory, or the store's file in it. The daemon may be running: what is done is then handed to it.
+    DATA is the wiring file (lumberroom.toml), a data directory, or the store's file in it. The daemon may be running:
+    what is done is then handed to it, at the page's address that the wiring file gives, or --page.
     """
 
 
@@ -60,14 +61,14 @@ def list_incidents(
     data: Path, *, only_open: bool, room: str | None, severity: str | None, limit: int, as_json: bool
 ) -> None:
     """List incidents, newest first: a line each, and beneath it the reason."""
-    from ingest.cli.export import store_file
+    from ingest.cli.job_data import job_data
     from ingest.cli.quiet import quiet_when_the_reader_goes
     from ingest.clock import SystemClock
     from ingest.site.incidents import Severity
     from ingest.store.sqlite_store import SqliteStore
 
     now_ms = SystemClock().now_ms()
-    with SqliteStore.open(store_file(data), read_only=True) as store:
+    with SqliteStore.open(job_data(data).store, read_only=True) as store:
         at_least = None if severity is None else Severity(severity)
         found = store.read.incidents(room=room, only_open=only_open, at_least=at_least, limit=limit)
         handlings = store.read.handlings([one.id for one in found])
@@ -90,14 +91,14 @@ def list_incidents(
 @_json
 def show(data: Path, incident: str, units: str, *, as_json: bool) -> None:
     """Show one incident: how bad it is, what it did to the wood by the model, and its journal with the hashes."""
-    from ingest.cli.export import store_file
     from ingest.cli.incident_deeds import known
+    from ingest.cli.job_data import job_data
     from ingest.cli.quiet import quiet_when_the_reader_goes
     from ingest.clock import SystemClock
     from ingest.store.sqlite_store import SqliteStore
 
     now_ms = SystemClock().now_ms()
-    with SqliteStore.open(store_file(data), read_only=True) as store:
+    with SqliteStore.open(job_data(data).store, read_only=True) as store:
         found = known(store.read, incident)
         handling = store.read.handlings([found.id]).get(found.id)
         lines = _journal(store.read, found)
@@ -130,7 +131,7 @@ def _told(reader: StoreReader, found: Incident, handling: Handling | None, now_m
     told = [
         _line(found, handling, now_ms, zone),
         found.reason,
-        f"How far for how long: {excess}." if excess else "",
+        f"How far times how long: {excess}." if excess else "",
         handled_words(handling, now_ms, zone),
         wood,
     ]

@@ -18,6 +18,7 @@ def _lines(answers: Answers) -> Iterator[str]:
     us = answers.units == "us"
     yield "# The wiring of lumberroom on this computer. Check it after every change: lumberroom check"
     yield "# [site] and [[room]] seed the job on the first run; later changes to them go in with: lumberroom site apply"
+    yield "# What stands behind # is off. Every section, with an example: deploy/OPERATIONS.md"
     yield ""
     yield "[site]"
     yield f"name = {quoted(answers.name)}"
@@ -38,6 +39,14 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield '# address = "0.0.0.0:8431"  # cert_file and key_file beside it for TLS'
     yield ""
     yield from _mail(answers.mail)
+    yield "# [[recipient]]  # one person: rooms, hours, escalation, digests; ingest/notices/NOTICES.md"
+    yield '# name = "Floor layer"'
+    yield '# mail = "floor@example.org"  # needs [mail]; or webhook, publish or command: the name of such a section'
+    yield '# severity_from = "serious"  # slight, serious or severe'
+    yield ""
+    yield "# [station]  # when to tell that the watch itself is not well; false switches a rule off"
+    yield "# disk_free_mb = 500"
+    yield ""
     yield "# [central]  # forwards what is stored to a central engine, for whoever has many sites"
     yield '# site = "lakeside-house"  # the name of this site there; no two may share one'
     yield '# address = "http://engine.example.org:8428"'
@@ -104,6 +113,15 @@ def _room(room: RoomAnswers, *, us: bool) -> Iterator[str]:
     yield "# emc_percent = [6, 9]  # or bound the equilibrium moisture content; { high = 9 } bounds one end only"
     yield "dwell_minutes = 30  # told after so long outside"
     yield "return_dwell_minutes = 30  # over after so long back inside"
+    yield ""
+    yield "# [room.in_service]  # what it will be like when lived in: gives the EMC to bring the wood to"
+    yield f"# temperature_{'f = [65, 75]' if us else 'c = [18, 24]'}"
+    yield "# rh_percent = [30, 50]"
+    yield ""
+    yield "# [room.boards]  # the lot in this room, for the estimate of its moisture (lumberroom wood lists species)"
+    yield '# species = "white oak"'
+    yield "# thickness_mm = 20"
+    yield "# width_mm = 140"
     yield ""
     yield "[[room.sensor]]"
     yield f"id = {quoted(room.sensor)}"

@@ -32,9 +32,6 @@ COMMANDS: Final[dict[str, Entry]] = {
     "demo": Entry("ingest.cli.demo", "demo", "Show an invented site with three rooms; no configuration needed."),
     "init": Entry("ingest.cli.init", "init", "Ask a few questions and write a commented wiring file."),
     "notify": Entry("ingest.cli.notify", "notify", "Try the ways by which people are told."),
-    "acknowledge": Entry(
-        "ingest.cli.acknowledge", "acknowledge", "Take an incident in hand, or ask for quiet about it."
-    ),
     "check": Entry("ingest.cli.check", "check", "Check a wiring file and say in words what it would watch."),
     "run": Entry("ingest.cli.run", "run", "Run the watch: read, store, judge, mail, show."),
     "office": Entry("ingest.cli.office", "office", "Show all sites from a central engine; mail when one is silent."),

@@ -60,6 +60,9 @@ def _room(room: Room, sensors: tuple[Sensor, ...], units: str) -> Iterator[str]:
         yield f"  sensor {sensor.id}{title}: {_PLACES[sensor.place.value]}, {silent}"
     if not sensors:
         yield "  no sensor yet"
+    if room.boards is not None:
+        lot = room.boards
+        yield f"  the lot: {lot.species}, {lot.thickness_mm:g} by {lot.width_mm:g} mm; its moisture is estimated"
     also = _rules(room, sensors, units)
     if also:
         yield f"  also told: {also}"

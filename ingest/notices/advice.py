@@ -15,12 +15,17 @@ from ingest.site.incidents import Incident, IncidentKind
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What to say about one way of leaving a window."""
+    """What to say about one kind of incident.
 
-    short: str  # "too damp"
+    short: of a window, what the room is ("too damp"); else a clause of its own ("the air is changing fast").  over: the
+    clause that says its end, where it is not of a window.
+    """
+
+    short: str
     meaning: str
     check: tuple[str, ...]
     cautions: tuple[str, ...] = ()
+    over: str = "over"
 
 
 MEASURE_FIRST: Final = (
@@ -30,6 +35,11 @@ MEASURE_FIRST: Final = (
 _MOULD: Final = (
     "Air that stays damp lets mould grow. If you see or smell it, or find standing or dirty water near anything "
     "electric, keep out until a qualified person has cleared the place."
+)
+_LICENSED: Final = "Leave electric and gas appliances to those who are licensed to work on them."
+_WATER: Final = (
+    "If you find water, keep away from anything electric that it may have reached, until a qualified person has "
+    "cleared it."
 )
 _SENSOR: Final = "The sensor itself: has it been moved, or is it in a draught, in the sun, wet, or against a cold wall?"
 
@@ -68,6 +78,7 @@ ADVICE: Final[Mapping[tuple[str, str], Advice]] = {
             "Sun on the windows, machines or lamps running.",
             _SENSOR,
         ),
+        (_LICENSED,),
     ),
     ("temperature_c", "below"): Advice(
         "too cold",
@@ -79,7 +90,7 @@ ADVICE: Final[Mapping[tuple[str, str], Advice]] = {
             "Near freezing: water pipes and anything that must not freeze.",
             _SENSOR,
         ),
-        ("Leave electric and gas appliances to those who are licensed to work on them.",),
+        (_LICENSED,),
     ),
     ("emc_percent", "above"): Advice(
         "too damp for the wood",
@@ -113,7 +124,7 @@ OUTSIDE: Final = Advice(
 )
 
 SILENT: Final = Advice(
-    "sensor not heard",
+    "a sensor is not heard",
     "While it is silent, nobody watches what it was put there to watch.",
     (
         "Its battery or power.",
@@ -131,30 +142,40 @@ _AIR_PATH: Final = (
     _SENSOR,
 )
 
+_CHECKING: Final = (
+    "Lay it beside a saturated salt or a better instrument until it has come to rest.",
+    "Then note the day in the job (checked_on).",
+)
+
 BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
     IncidentKind.SILENT: SILENT,
     IncidentKind.CHANGE: Advice(
-        "air is changing fast",
+        "the air is changing fast",
         "Something has just changed in this room. The wood has hardly followed yet: this is the time to look.",
         _AIR_PATH,
+        (_WATER,),
+        over="the air has stopped changing fast",
     ),
     IncidentKind.HEADING: Advice(
-        "is heading out of its window",
+        "the air is heading out of its window",
         "Nothing is out yet. If the air goes on as in the last three hours it will be, with nine in ten confidence.",
         _AIR_PATH,
+        over="the air is no longer heading out of its window",
     ),
     IncidentKind.CONDENSATION: Advice(
-        "surface is near condensation",
-        "A surface this near to the dew point can become wet: water under a finish, an adhesive or a board, and mould.",
+        "a surface is near condensation",
+        "A surface this near to the dew point can become wet: water under a finish, an adhesive or a board, and mould. "
+        "Places that are colder than the one measured become wet sooner.",
         (
-            "Is anything about to be laid, glued or coated here? Wait.",
+            "Is anything about to be laid, glued or coated here? Wait, and go by the product's instructions.",
             "The surface: is it cold from outside, from below, or from a draught?",
             "The air: where does the moisture come from, and can it be dried or warmed slowly?",
         ),
         (_MOULD,),
+        over="the surface is no longer near condensation",
     ),
     IncidentKind.SLAB: Advice(
-        "slab is damper than the covering allows",
+        "the slab is damper than its limit",
         "Moisture in a slab goes on into whatever is laid over it. Limits differ by covering and adhesive: the maker's "
         "goes before the one set here.",
         (
@@ -162,84 +183,145 @@ BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
             "Are slab and room at the conditions of later use (ASTM F2170: for 48 hours before testing)?",
             "Is there a source: wet trades, a leak, ground without a vapour retarder?",
         ),
+        ("A slab below its limit here is no leave to lay: test it as the covering's maker and local codes ask for.",),
+        over="the slab is back below its limit",
     ),
     IncidentKind.STUCK: Advice(
-        "has a sensor that is stuck",
-        "Air is never this still. What this sensor tells may have nothing to do with the room any more.",
+        "a sensor gives the same figures all the time",
+        "Air is never this still. What this sensor tells may have nothing to do with the room any more, and a room is "
+        "not watched by it.",
         (
             "The sensor: take it into another room for a minute; does it follow?",
-            "Its gateway: does it repeat old values?",
+            "Its receiver or gateway: does it repeat old values?",
         ),
+        over="the sensor's figures move again",
     ),
     IncidentKind.APART: Advice(
-        "has sensors that disagree",
+        "sensors disagree",
         "Either the room is uneven, or one of the sensors drifts. Until that is known, neither is to be relied on.",
         (
             "Hang them side by side for an hour: do they agree there?",
             "If they do, look for what makes the room uneven: a cold wall, a heater, a door.",
             "If not, check each against a saturated salt.",
         ),
+        over="the sensors agree again",
     ),
     IncidentKind.BATTERY: Advice(
-        "has a battery that runs low",
+        "a sensor's battery runs low",
         "When it is empty, nobody watches what the sensor was put there to watch.",
-        ("Change the battery; cold makes it look emptier than it is.",),
+        (
+            "Change the battery; cold makes it look emptier than it is.",
+            "After the change: is the sensor heard, and do its figures fit the room?",
+        ),
+        over="the sensor's battery is well again",
     ),
     IncidentKind.MOULD: Advice(
-        "has been damp for a month",
-        "Air this damp for so long lets mould grow on wood, sooner on cold surfaces than the air's figures say.",
+        "damp for so long that mould can grow",
+        "Air this damp for so long lets mould grow on wood, sooner on cold surfaces than the air's figures say. "
+        "Whether it does, only looking tells.",
         ("Look at and smell the stacks, the corners and the cold surfaces.", *_AIR_PATH[:3]),
         (_MOULD,),
+        over="the air is no longer so damp; mould that has grown is still there",
     ),
     IncidentKind.DRYING: Advice(
-        "dehumidifier takes out little",
+        "a dehumidifier takes out little",
         "The air that leaves it is hardly drier than the room's. In air that is dry or cold already that may be all it "
         "can do; otherwise it is not drying.",
-        ("Is it running, defrosting, its tank full, its hose bent?", "Its filter and coils.", _SENSOR),
+        (
+            "Is it running, defrosting, its tank full, its hose bent?",
+            "Its filter and coils.",
+            "The sensor at its outlet: is it still in the stream of air?",
+        ),
         ("Leave electric appliances that stand in water alone until a qualified person has cleared them.",),
+        over="the dehumidifier takes out moisture again",
     ),
     IncidentKind.BOARDS: Advice(
-        "boards are away from their moisture content",
-        "By the estimate from the room's air, the mean moisture of the boards has left what they should keep. It is an "
-        "estimate, good to a factor of two in time; a meter decides.",
-        ("Measure several boards of the lot with a meter, inside the stack as well.", *_AIR_PATH[:3]),
+        "the boards have left their moisture content",
+        "The mean moisture of the boards has left what they should keep. This is an estimate from the room's air, "
+        "good to a factor of two in time; a meter decides. Boards off their moisture are not for laying or working.",
+        (
+            "Measure several boards of the lot with a meter, set to the species and temperature, inside the stack too.",
+            "What the lot was taken to have at the start: was it measured, and does it stand so in [room.boards]?",
+            *_AIR_PATH[:3],
+        ),
+        over="the boards are back where they should be, by the estimate",
     ),
     IncidentKind.CHECK: Advice(
-        "has a sensor that is to be checked",
+        "a sensor is to be checked",
         "Sensors drift, and nobody sees it from their figures alone.",
-        (
-            "Lay it beside a saturated salt or a better instrument until it has come to rest.",
-            "Then note the day in the job (checked_on).",
-        ),
+        _CHECKING,
+        over="the sensor has been checked",
     ),
     IncidentKind.ADAPTER: Advice(
-        "has an adapter that gives nothing",
+        "an adapter gives nothing",
         "What its sensors measure is not heard, not kept and not watched until it is back.",
         (
             "The device at its end: powered, plugged in, in reach?",
-            "The arrivals page and the log: what does the adapter say it fails at?",
+            "The page Arrivals and the log: what does the adapter say it fails at?",
+            "Until it is back, look after the rooms yourself.",
         ),
+        over="the adapter gives readings again",
     ),
     IncidentKind.DISK: Advice(
-        "has little room left for readings",
-        "When the disk is full, readings are held in memory for a while and then lost.",
-        ("What else fills this disk?", "Make room, or move the data directory to a larger disk."),
+        "little room is left for readings",
+        "When the disk is full, readings are held in memory for a while and then lost. What is stored already stays.",
+        (
+            "What else fills this disk?",
+            "Make room, or move the data directory to a larger disk while lumberroom is stopped.",
+            "keep_readings_days in the wiring file lets old readings go and keeps their statistics.",
+        ),
+        ("Take nothing out of the data directory by hand; copy it first with `lumberroom backup`, to another disk.",),
+        over="there is room for readings again",
     ),
     IncidentKind.CLOCK: Advice(
-        "has a clock that was wrong",
+        "the computer's clock was wrong",
         "Readings that were stamped by this computer meanwhile stand at the wrong time, and what was told of them too.",
-        ("Is there a way to a time server?", "Does the computer's own clock keep time without power (its battery)?"),
+        (
+            "Is there a way to a time server?",
+            "Does the computer's own clock keep time without power (its battery)?",
+            "In a report over that time, say that the times are wrong, and by how much.",
+        ),
+        over="the computer's clock is right again",
     ),
     IncidentKind.FORWARDING: Advice(
-        "does not reach the central engine",
-        "The site watches and warns by itself; whoever looks at the central engine sees an old state.",
-        ("The network, the engine, its address and token; the health page says what fails.",),
+        "readings do not reach the central engine",
+        "The site watches and warns by itself, and keeps what is to be forwarded; whoever looks at the central engine "
+        "sees an old state.",
+        (
+            "The network, and whether the engine runs.",
+            "Its address and token in [central]: the page Arrivals and the log say what fails.",
+        ),
+        over="readings reach the central engine again",
     ),
 }
+
+BY_QUANTITY: Final[Mapping[str, Advice]] = {
+    "clock_unsynchronised_hours": Advice(
+        "no time server sets the computer's clock",
+        "The clock may still be right, and drifts by seconds a day. Readings that are stamped by this computer, and "
+        "what is told of them, are as right as it is.",
+        (
+            "Compare the time on the page with a clock that you trust.",
+            "Is there a way to a time server?",
+            "Without a network, does the computer's own clock keep time (its battery)?",
+        ),
+        over="a time server sets the computer's clock again",
+    ),
+    "check_overdue_days": Advice(
+        "a sensor's check is overdue",
+        "Sensors drift, and nobody sees it from their figures alone. What this one says counts for less, also in a "
+        "dispute, the longer the check is put off.",
+        _CHECKING,
+        over="the sensor has been checked",
+    ),
+}
+"""What is said of one figure of a kind, where the kind has several that mean something different."""
 
 
 def advice_for(incident: Incident) -> Advice:
     """Give what to say about an incident."""
+    if incident.quantity is not None and incident.quantity in BY_QUANTITY:
+        return BY_QUANTITY[incident.quantity]
     if incident.kind in BY_KIND:
         return BY_KIND[incident.kind]
     if incident.quantity is None or incident.bound is None or incident.worst_value is None:

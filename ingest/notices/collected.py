@@ -12,7 +12,7 @@ from ingest.notices.envelope import Written
 from ingest.notices.story import Story, one_line, record_words, telling_of
 from ingest.present import words
 from ingest.present.mail_look import Letter, Tone
-from ingest.site.incidents import Notice
+from ingest.site.incidents import Notice, NoticeKind
 from ingest.watch.reasons import incident_reason
 
 SubjectOf = Callable[[Story], str]
@@ -25,8 +25,12 @@ def stories_of(notice: Notice) -> list[Story]:
     """Give what is told, one by one, those still open first."""
     names = ("units", "clock", "time_zone")
     reader: dict[str, Any] = {name: notice.facts[name] for name in names if name in notice.facts}
-    stories = [Story.of({**item, **reader}) for item in notice.facts["items"]]
+    stories = [Story.of({**item, **reader}, _kind_of(item)) for item in notice.facts["items"]]
     return sorted(stories, key=lambda story: (not story.incident.is_open, story.incident.began_ms))
+
+
+def _kind_of(item: dict[str, Any]) -> NoticeKind | None:
+    return NoticeKind(item["kind"]) if "kind" in item else None
 
 
 def write(notice: Notice, subject_of: SubjectOf, page_address: str = "") -> Written:
@@ -65,7 +69,8 @@ def _about(notice: Notice, stories: Sequence[Story]) -> str:
         rooms = _rooms(stories)
         if not still:
             return f"{rooms}: over as well, of the same cause"
-        return f"{rooms}: {advice_for(stories[0].incident).short} as well, of the same cause"
+        how = "worse" if all(story.kind is NoticeKind.WORSE for story in still) else "as well"
+        return f"{rooms}: {advice_for(stories[0].incident).short} {how}, of the same cause"
     count = f"{len(stories)} more" if Why.RATE in whys else f"{len(stories)}"
     if not over:
         return f"{site}: {count} warnings, all still open"

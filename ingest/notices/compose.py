@@ -37,6 +37,12 @@ ABOUT_SENSORS: Final = OF_THE_STATION | {
 """What is about sensors or the station, where no word about wood belongs."""
 
 
+SHORTEST_LASTED_MS: Final = 60_000
+"""What is told at once says nothing of how long it had lasted."""
+
+WITHOUT_LIMIT: Final = frozenset({"check_overdue_days"})
+"""Figures whose limit is nought, which need not be said."""
+
 FOR_THE_WOOD: Final = "For the wood"
 
 
@@ -95,22 +101,32 @@ def _plain_subject(story: Story) -> str:
     incident, advice = story.incident, advice_for(story.incident)
     if incident.kind is IncidentKind.SILENT:
         return f'{story.room_title}: sensor "{story.sensor}" {_heard(incident)}'
+    if not story.of_window:
+        return _rule_line(story, advice, with_figure=True)
     worst = _worst(story)
     if incident.is_open:
         again = " again" if story.openings > 1 else ""
+        again += " as well" if joins_others(story) else ""
         return f"{story.room_title} {advice.short}{again}: {worst or 'out of its window'}"
     was = f"{advice.short}, {worst}" if worst else advice.short
-    return _over_subject(story, was)
-
-
-def _over_subject(story: Story, was: str) -> str:
-    incident = story.incident
     if incident.withdrawn_ms is not None:
         return f"{story.room_title}: taken back (had been told as {was})"
-    clear = "all clear" if story.of_window else "over"
-    verdict = "no longer watched" if ending_by_hand(incident) else clear
-    was = f"was {was}" if story.of_window else was
-    return f"{story.room_title}: {verdict} ({was})"
+    verdict = "no longer watched" if ending_by_hand(incident) else "all clear"
+    return f"{story.room_title}: {verdict} (was {was})"
+
+
+def _rule_line(story: Story, advice: Advice, *, with_figure: bool = False) -> str:
+    """Say in a line how it stands with what is not the room's window."""
+    incident, said = story.incident, advice.short
+    if incident.is_open:
+        again = ", again" if story.openings > 1 else ""
+        worst = _worst(story) if with_figure else ""
+        said = f"{said}{again} ({worst})" if worst else f"{said}{again}"
+    elif incident.withdrawn_ms is not None:
+        said = f"taken back: {said}"
+    else:
+        said = f"no longer watched: {said}" if ending_by_hand(incident) else advice.over
+    return f"{story.room_title}: {said}"
 
 
 def _letter(notice: Notice, story: Story, beside: Beside) -> Letter:
@@ -119,7 +135,7 @@ def _letter(notice: Notice, story: Story, beside: Beside) -> Letter:
     incident, advice = story.incident, advice_for(story.incident)
     return Letter(
         headline=_headline(story, advice),
-        place=f"{story.room_title}, {story.site}",
+        place=f"{story.room_title}, {story.site}" if story.room else story.site,
         tone=_tone(incident),
         lead=" ".join([*_before(story), incident_reason(incident, story.sensor, story.telling)]),
         figures=_figures(story),
@@ -133,6 +149,11 @@ def _letter(notice: Notice, story: Story, beside: Beside) -> Letter:
     )
 
 
+def joins_others(story: Story) -> bool:
+    """Say whether it is told, by itself, after others that seem to have the same cause."""
+    return story.kind is NoticeKind.OPENED and story.whys == (Why.CAUSE.name,)
+
+
 def _before(story: Story) -> list[str]:
     """Say why this comes now, where that is not plain."""
     said = []
@@ -144,7 +165,9 @@ def _before(story: Story) -> list[str]:
     if story.kind is NoticeKind.WORSE and story.was_severity is not None:
         was, now = SEVERITY_WORDS[story.was_severity], SEVERITY_WORDS[story.incident.severity]
         said.append(f"This has turned worse: it was {was} and is {now} now.")
-    if story.held_since_ms is not None:
+    if joins_others(story):
+        said.append("It seems to have the cause of what you were told before.")
+    if story.held_since_ms is not None and story.whys != (Why.CAUSE.name,):
         whys = words.listed([Why[name].value for name in story.whys])
         said.append(f"This came up {story.telling.at(story.held_since_ms)} and was {whys}.")
     return said
@@ -178,15 +201,20 @@ def _test_letter(story: Story, beside: Beside) -> Letter:
 def _headline(story: Story, advice: Advice) -> str:
     if story.incident.kind is IncidentKind.SILENT:
         return f'Sensor "{story.sensor}" is {_heard(story.incident)}'
+    if not story.of_window:
+        line = _rule_line(story, advice)
+        return line if story.room else _capital(line.removeprefix(f"{story.room_title}: "))
     if story.incident.is_open:
-        return f"{story.room_title} is {advice.short}" if story.of_window else f"{story.room_title} {advice.short}"
+        return f"{story.room_title} is {advice.short}"
     if story.incident.withdrawn_ms is not None:
         return f"Taken back: {story.room_title} was told as {advice.short}"
     if ending_by_hand(story.incident):
         return f"No longer watched: {story.room_title}, last {advice.short}"
-    if not story.of_window:
-        return f"Over: {story.room_title} {advice.short}"
     return f"All clear: {story.room_title} is no longer {advice.short}"
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
 
 
 def _heard(incident: Incident) -> str:
@@ -208,7 +236,13 @@ def _worst(story: Story) -> str:
         return ""
     units = story.telling.units
     value = digits.amount(incident.quantity, incident.worst_value, units)
-    return f"{digits.short(incident.quantity)} {value}, bound {digits.limit(incident.quantity, incident.bound, units)}"
+    if incident.quantity == "check_due_days" and incident.worst_value < 0:
+        return ""
+    if incident.quantity in WITHOUT_LIMIT:
+        return f"{digits.short(incident.quantity)} {value}"
+    named = "bound" if story.of_window else "limit"
+    limit = digits.limit(incident.quantity, incident.bound, units)
+    return f"{digits.short(incident.quantity)} {value}, {named} {limit}"
 
 
 def _figures(story: Story) -> list[tuple[str, str]]:
@@ -220,7 +254,8 @@ def _figures(story: Story) -> list[tuple[str, str]]:
         rows = [*_how_bad(story), (since, telling.at(incident.began_ms))]
     if incident.is_open and incident.severity is not Severity.SERIOUS:
         rows.append(("How bad", SEVERITY_WORDS[incident.severity]))
-    rows.append(("Told when it had lasted", words.duration_ms(incident.opened_ms - incident.began_ms)))
+    if incident.opened_ms - incident.began_ms >= SHORTEST_LASTED_MS:
+        rows.append(("Told when it had lasted", words.duration_ms(incident.opened_ms - incident.began_ms)))
     if incident.withdrawn_ms is not None:
         rows.append(("Taken back", telling.at(incident.withdrawn_ms)))
     elif incident.closed_ms is not None:
@@ -235,6 +270,8 @@ def _figures(story: Story) -> list[tuple[str, str]]:
 
 def _how_bad(story: Story) -> list[tuple[str, str]]:
     incident, telling = story.incident, story.telling
+    if not story.of_window:
+        return _how_bad_by_rule(story)
     rows = []
     if incident.quantity is not None and incident.worst_value is not None and incident.bound is not None:
         value = digits.amount(incident.quantity, incident.worst_value, telling.units)
@@ -244,11 +281,23 @@ def _how_bad(story: Story) -> list[tuple[str, str]]:
         rows.append(("Beyond its bound by", f"{beyond} (bound {limit})"))
         if incident.excess_hours:
             rows.append(("How far times how long", _added_up(incident.quantity, incident.excess_hours, telling.units)))
-    if incident.kind in (IncidentKind.WINDOW, IncidentKind.HEADING):
+    rows.append(("Its window", _window_words(story)))
+    return [*rows, ("Measured by", story.sensor)] if story.sensor else rows
+
+
+def _how_bad_by_rule(story: Story) -> list[tuple[str, str]]:
+    incident, telling = story.incident, story.telling
+    rows = []
+    if incident.quantity is not None and incident.worst_value is not None and incident.bound is not None:
+        value = digits.amount(incident.quantity, incident.worst_value, telling.units)
+        rows.append((digits.title(incident.quantity), f"{value}, {telling.at(incident.worst_at_ms)}"))
+        if incident.quantity not in WITHOUT_LIMIT:
+            rows.append(("Its limit", digits.limit(incident.quantity, incident.bound, telling.units)))
+    if incident.kind is IncidentKind.HEADING:
         rows.append(("Its window", _window_words(story)))
-    if not story.sensor or incident.kind in OF_THE_STATION:
+    if not story.sensor:
         return rows
-    return [*rows, ("Measured by", story.sensor)]
+    return [*rows, ("Adapter" if incident.kind is IncidentKind.ADAPTER else "Sensor", story.sensor)]
 
 
 def _added_up(quantity: str, excess_hours: float, units: Units) -> str:
@@ -294,7 +343,7 @@ def _what_it_means(story: Story, advice: Advice) -> list[tuple[str, str]]:
 def _lists(incident: Incident, advice: Advice) -> list[tuple[str, tuple[str, ...]]]:
     cautions = advice.cautions if incident.kind in ABOUT_SENSORS else (*advice.cautions, MEASURE_FIRST)
     if not incident.is_open:
-        return [("Caution", (MEASURE_FIRST,))] if cautions else []
+        return [("Caution", (MEASURE_FIRST,))] if incident.kind not in ABOUT_SENSORS else []
     lists = [("What to check first", advice.check)]
     return [*lists, ("Caution", cautions)] if cautions else lists
 

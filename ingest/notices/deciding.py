@@ -7,7 +7,7 @@ process or a batch judged twice tells nothing twice.
 from __future__ import annotations
 
 import enum
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -96,6 +96,7 @@ class Moment:
     handling: Handling | None
     own: Sequence[Notice]  # of this incident to this recipient, in order
     lately: Sequence[Notice]  # of the last day to this recipient, in order
+    alike: Sequence[Notice] = ()  # those of `lately` about other incidents that have the cause of this one
 
 
 def hold(recipient: Recipient, incident: Incident, kind: NoticeKind, moment: Moment) -> Held | None:
@@ -111,12 +112,7 @@ def hold(recipient: Recipient, incident: Incident, kind: NoticeKind, moment: Mom
         return Held(waiting.due_ms, why_of(waiting))
     if is_severe:
         return _not_now(moment) or _over_the_limit(recipient, moment, SEVERE_TIMES)
-    return (
-        _snoozed(kind, moment)
-        or _not_now(moment)
-        or _of_one_cause(incident, moment)
-        or _over_the_limit(recipient, moment, 1)
-    )
+    return _snoozed(kind, moment) or _not_now(moment) or _of_one_cause(moment) or _over_the_limit(recipient, moment, 1)
 
 
 def _told_at_once(moment: Moment) -> bool:
@@ -139,24 +135,28 @@ def _not_now(moment: Moment) -> Held | None:
     return Held(moment.free_from_ms, Why.HOURS) if moment.free_from_ms > moment.now_ms else None
 
 
-def _of_one_cause(incident: Incident, moment: Moment) -> Held | None:
-    """Hold back who joins: the first of a cause is told at once, those after it together, a moment later."""
-    others = fellows(incident, moment.lately)
+def _of_one_cause(moment: Moment) -> Held | None:
+    """Hold back who joins: the first of a cause is told at once, those after it together, a moment later.
+
+    Where the first was held back itself, and so told to nobody yet, those after it wait with it.
+    """
+    others = moment.alike
     if not others:
         return None
+    if all(one.state is NoticeState.HELD and why_of(one) is not Why.CAUSE for one in others):
+        return Held(others[-1].due_ms, why_of(others[-1]))
     waiting = next((one for one in others if one.state is NoticeState.HELD and why_of(one) is Why.CAUSE), None)
     return Held(waiting.due_ms if waiting else moment.now_ms + JOIN_MS, Why.CAUSE)
 
 
-def fellows(incident: Incident, lately: Sequence[Notice]) -> list[Notice]:
-    """Give the notices about other incidents of the same cause, in order."""
-    if not incident.cause:
-        return []
-    return [
-        one
-        for one in lately
-        if one.facts.get("incident", {}).get("cause") == incident.cause and one.incident != incident.id
-    ]
+def fellows(incident: Incident, sharing: Iterable[Incident], lately: Sequence[Notice]) -> list[Notice]:
+    """Give the notices about other incidents of the same cause, in order.
+
+    sharing: the incidents that have that cause as things stand now. What was told first knew nothing of it yet: a cause
+    shows only when the second one comes.
+    """
+    alike = {one.id for one in sharing} - {incident.id}
+    return [one for one in lately if one.incident in alike]
 
 
 def _over_the_limit(recipient: Recipient, moment: Moment, times: int) -> Held | None:

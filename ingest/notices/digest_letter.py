@@ -10,7 +10,7 @@ from ingest.notices.envelope import Written
 from ingest.notices.story import one_line, record_words, telling_of
 from ingest.present import digits, words
 from ingest.present.mail_look import Letter, Part, Picture, Tone
-from ingest.site.incidents import Notice, RoomState
+from ingest.site.incidents import IncidentKind, Notice, RoomState
 from ingest.watch.memory import incident_from_json
 from ingest.watch.reasons import Telling, incident_reason
 
@@ -85,10 +85,17 @@ def _part(room: Mapping[str, Any], telling: Telling, picture: Picture | None, *,
     title = one_line(room["title"])
     return Part(
         heading=title if is_month else f"{title}: {state if room['has_window'] else 'no window set'}",
-        text=" ".join(filter(None, (room["reason"], *_incidents(room, telling, is_month=is_month)))),
+        text=" ".join(filter(None, (_reason(room), *_incidents(room, telling, is_month=is_month)))),
         figures=_figures(room, telling),
         picture=picture,
     )
+
+
+def _reason(room: Mapping[str, Any]) -> str:
+    """Say why the room stands as it does, unless an incident that goes on says the same more fully."""
+    going_on = (incident_from_json(one["incident"]) for one in room["incidents"][:MOST_TOLD])
+    is_told = any(one.is_open and one.kind is IncidentKind.WINDOW for one in going_on)
+    return "" if is_told and room["state"] == RoomState.OUT.value else str(room["reason"])
 
 
 def _incidents(room: Mapping[str, Any], telling: Telling, *, is_month: bool) -> list[str]:

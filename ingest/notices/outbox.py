@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from ingest.notices.deciding import DAY_MS, Held, Moment, Told, hold, what_to_tell
+from ingest.notices.deciding import DAY_MS, Held, Moment, Told, fellows, hold, what_to_tell
 from ingest.notices.hours import free_from_ms
 from ingest.notices.recipients import Recipient
 from ingest.present import words
@@ -18,6 +18,7 @@ from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, No
 from ingest.site.places import Room, Site
 from ingest.store.api import UnitOfWork
 from ingest.store.telling import Escalation
+from ingest.watch.causes import sharing
 from ingest.watch.memory import from_json, incident_to_json, window_facts
 from ingest.watch.plan import room_window
 from ingest.watch.reasons import sensor_name
@@ -66,7 +67,7 @@ class Telling:
                 numbers.append(number)
                 begins_ms = due_ms if begins_ms is None else min(begins_ms, due_ms)
         for recipient in later:
-            if self._own(recipient):
+            if self._has_been_told(recipient):
                 number, _ = self._to_one(recipient, at_once=False)
                 numbers += [] if number is None else [number]
             elif self._incident.is_open and recipient.minds(self._incident.room):
@@ -81,13 +82,14 @@ class Telling:
         """Put a notice into the outbox, held back where it must be; give its number and when it is due (UTC ms)."""
         lately = self._work.telling.since(*recipient.key, self._now_ms - DAY_MS)
         free_ms = self._now_ms if at_once else self._free_from_ms(recipient)
-        held = hold(recipient, self._incident, kind, Moment(self._now_ms, free_ms, self._handling, own, lately))
+        alike = self._alike(lately)
+        held = hold(recipient, self._incident, kind, Moment(self._now_ms, free_ms, self._handling, own, lately, alike))
         number = self._work.add_notice(
             incident=self._incident.id,
             kind=kind,
             channel=recipient.channel,
             recipient=recipient.address,
-            facts=self._facts(recipient, own) | _held_facts(held) | more,
+            facts=self._facts(recipient, own, alike) | _held_facts(held) | more,
             created_ms=self._now_ms,
             held_until_ms=None if held is None else held.until_ms,
         )
@@ -112,6 +114,13 @@ class Telling:
     def _own(self, recipient: Recipient) -> list[Notice]:
         return self._work.telling.of_incident(self._incident.id, *recipient.key)
 
+    def _has_been_told(self, recipient: Recipient) -> bool:
+        """Say whether they know of it, or will: what was held back and then told by nothing is not told."""
+        return any(
+            one.state is not NoticeState.FOLDED or self._work.telling.teller(one.number) is not None
+            for one in self._own(recipient)
+        )
+
     def _whom_at_once(self, recipients: Sequence[Recipient]) -> set[tuple[str, str]]:
         """Give whom something severe reaches whatever they asked for: those on duty, or if nobody is, all of them."""
         if self._incident.severity is not Severity.SEVERE:
@@ -124,11 +133,15 @@ class Telling:
         due_ms = begins_ms + round(recipient.after_s * 1000)
         self._work.telling.escalate(Escalation(self._incident.id, *recipient.key, due_ms))
 
-    def _facts(self, recipient: Recipient, own: Sequence[Notice]) -> dict[str, Any]:
+    def _alike(self, lately: Sequence[Notice]) -> list[Notice]:
+        """Give the notices of the last day about other incidents of the same cause."""
+        return fellows(self._incident, sharing(self._work.read, self._incident), lately)
+
+    def _facts(self, recipient: Recipient, own: Sequence[Notice], alike: Sequence[Notice]) -> dict[str, Any]:
         facts = notice_facts(self._incident, self._site, openings=self._openings)
         return facts | reader_facts(recipient) | {
             "record": list(self._work.read.record_head()),
-            "thread": thread_of(self._work, self._incident.id, own),
+            "thread": thread_of(self._work, self._incident.id, own or alike),
         }  # fmt: skip
 
 
@@ -142,11 +155,14 @@ def reader_facts(recipient: Recipient) -> dict[str, Any]:
 
 
 def thread_of(work: UnitOfWork, incident: str, own: Iterable[Notice]) -> str:
-    """Give the id of the thread in which a recipient reads of an incident.  own: their notices of it, in order."""
+    """Give the id of the thread in which a recipient reads of an incident.
+
+    own: their notices of it, in order; where there are none yet, those of other incidents of the same cause.
+    """
     for notice in own:
         teller = work.telling.teller(notice.number) if notice.state is NoticeState.FOLDED else notice
         if teller is not None:
-            return str(teller.facts.get("thread", incident))
+            return str(teller.facts.get("thread", teller.incident))
     return incident
 
 

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from ingest.practice.week_edges import weeks_touching
 from ingest.practice.weeks import Week, week_by_week
+from ingest.present.digits import Units
 from ingest.site.incidents import Incident
 from ingest.site.places import JUDGED_QUANTITIES, Place, Room, Site
 from ingest.store.api import StoreReader
@@ -18,14 +19,19 @@ PICTURED: Final = ("rh_percent", "emc_percent", "temperature_c")
 """Which quantity a room's picture shows: the first of these that its window bounds, or else the first of all."""
 
 
-def room_facts(read: StoreReader, site: Site, room: Room, from_ms: int, to_ms: int, *, whole: bool) -> dict[str, Any]:
-    """Give a room's facts over from_ms <= t < to_ms.  whole: of that time alone, not of how the room stands now."""
+def room_facts(
+    read: StoreReader, site: Site, room: Room, from_ms: int, to_ms: int, *, whole: bool, units: Units = Units.SI
+) -> dict[str, Any]:
+    """Give a room's facts over from_ms <= t < to_ms.
+
+    whole: of that time alone, not of how the room stands now.  units: in which the reason is said.
+    """
     parts = [
         week
         for span in weeks_touching(from_ms, to_ms, site.time_zone)
         for week in week_by_week(read, site, room, max(span.from_ms, from_ms), min(span.to_ms, to_ms))
     ]
-    stands = standing(read, site, room.id, now_ms=to_ms)
+    stands = standing(read, site, room.id, now_ms=to_ms, units=units)
     return {
         "room": room.id,
         "title": room.title or room.id,

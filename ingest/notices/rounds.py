@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from ingest.notices.deciding import DAY_MS, Told, fellows, why_of
+from ingest.notices.deciding import DAY_MS, Told, why_of
 from ingest.notices.outbox import Telling, reader_facts, refreshed, thread_of
 from ingest.notices.recipients import RANK, Recipient
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
@@ -61,21 +61,47 @@ def _as_it_stands(work: UnitOfWork, recipient: Recipient, held: Sequence[Notice]
     own = work.telling.of_incident(newest.incident, *recipient.key)
     known = Told.of([one for one in own if one.number > held[0].number and one.state is not NoticeState.HELD])
     before = Told.of([one for one in own if one.number < held[0].number])
-    now = Told(
-        is_open=facts["incident"]["closed_ms"] is None,
-        severity=Severity(facts["incident"]["severity"]),
-        openings=facts["openings"],
-        is_withdrawn=facts["incident"].get("withdrawn_ms") is not None,
-    )
-    if known is not None and known.is_open == now.is_open and RANK[now.severity] <= RANK[known.severity]:
+    kind = _kind_now(held, before, known, facts)
+    if kind is None or (kind is NoticeKind.UNANSWERED and _is_in_hand(work, newest.incident)):
         return None
-    if now.is_withdrawn and before is None and known is None:
-        return None  # it was never told, and never was
-    return facts | {
-        "kind": (NoticeKind.OPENED if now.is_open else NoticeKind.CLOSED).value,
+    knew = known or before
+    was = {"was_severity": knew.severity.value} if kind is NoticeKind.WORSE and knew is not None else {}
+    asked = next((one.facts["told_before"] for one in held if "told_before" in one.facts), ())
+    return facts | was | {
+        "kind": kind.value,
+        "told_before": list(asked),
         "thread": thread_of(work, newest.incident, own[:1]),
         "record": list(work.read.record_head()),
-    }
+    }  # fmt: skip
+
+
+def _kind_now(
+    held: Sequence[Notice], before: Told | None, known: Told | None, facts: Mapping[str, Any]
+) -> NoticeKind | None:
+    """Say as what a held-back incident is told as it stands now; None where the recipient knows all of it.
+
+    before: what they knew when it was first held back.  known: what they have been told since.
+    """
+    is_open = facts["incident"]["closed_ms"] is None
+    rank, kinds = RANK[Severity(facts["incident"]["severity"])], {one.kind for one in held}
+    if known is not None and known.is_open == is_open and rank <= RANK[known.severity]:
+        return None
+    if facts["incident"].get("withdrawn_ms") is not None and before is None and known is None:
+        return None  # it was never told, and never was
+    if not is_open:
+        return NoticeKind.CLOSED
+    if NoticeKind.STILL in kinds:
+        return NoticeKind.STILL
+    knew = known or before
+    if knew is not None and knew.is_open and knew.openings >= facts["openings"]:
+        return NoticeKind.WORSE if rank > RANK[knew.severity] else None
+    return NoticeKind.UNANSWERED if NoticeKind.UNANSWERED in kinds else NoticeKind.OPENED
+
+
+def _is_in_hand(work: UnitOfWork, incident: str) -> bool:
+    """Say whether somebody has taken it in hand or closed it, so that nobody is told for want of an answer."""
+    handling = work.read.handlings([incident]).get(incident)
+    return handling is not None and (handling.is_acknowledged or handling.closed_ms is not None)
 
 
 def _put(
@@ -92,7 +118,7 @@ def _put(
         kind, incident = NoticeKind.COLLECTED, f"collected.{number_of_first}"
         shared = {name: first[name] for name in ("site", "time_zone", "units", "clock", "who", "record")}
         ids = [item["incident"]["id"] for item in items]
-        thread = _shared_thread(work, recipient, items, now_ms) or incident
+        thread = _shared_thread(items) or incident
         facts = shared | common | {"items": list(items), "incidents": ids, "thread": thread}
     return work.add_notice(
         incident=incident,
@@ -104,23 +130,11 @@ def _put(
     )
 
 
-def _shared_thread(
-    work: UnitOfWork, recipient: Recipient, items: Sequence[Mapping[str, Any]], now_ms: int
-) -> str | None:
+def _shared_thread(items: Sequence[Mapping[str, Any]]) -> str | None:
     """Give the thread of the first notice about the one cause of all of these, or None."""
     causes = {item["incident"].get("cause") for item in items}
-    if len(causes) != 1 or not causes - {"", None}:
-        return None
     threads = {str(item["thread"]) for item in items}
-    if len(threads) == 1:
-        return threads.pop()
-    incident = work.read.incident(items[0]["incident"]["id"])
-    if incident is None:
-        return None
-    lately = work.telling.since(*recipient.key, now_ms - DAY_MS)
-    apart = (NoticeState.HELD, NoticeState.FOLDED)
-    first = next((one for one in fellows(incident, lately) if one.state not in apart), None)
-    return None if first is None else str(first.facts.get("thread", first.incident))
+    return threads.pop() if len(threads) == 1 and len(causes) == 1 and causes - {"", None} else None
 
 
 def _escalate(
@@ -130,8 +144,8 @@ def _escalate(
     incident = work.read.incident(escalation.incident)
     recipient = by_key.get((escalation.channel, escalation.recipient))
     handling = work.read.handlings([escalation.incident]).get(escalation.incident)
-    handled = handling is not None and (handling.is_acknowledged or handling.closed_ms is not None)
-    if incident is None or not incident.is_open or recipient is None or handled:
+    in_hand = _is_in_hand(work, escalation.incident)
+    if incident is None or not incident.is_open or recipient is None or in_hand:
         work.telling.end_escalation(*escalation[:3])
         return []
     own = work.telling.of_incident(incident.id, *recipient.key)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import shlex
 from dataclasses import replace
+from pathlib import Path
+from typing import Final
 
 import structlog
 
@@ -15,16 +18,31 @@ from ingest.site.incidents import Notice, NoticeKind
 
 NOT_OF_ONE_INCIDENT = frozenset({NoticeKind.COLLECTED, NoticeKind.DIGEST, NoticeKind.MONTH})
 
+WIRING_FILE: Final = Path("lumberroom.toml")
+
 _log = structlog.get_logger("lumberroom.notices")
 
 
 class Writer:
-    """Gathers what goes along.  page_address: for the link to the room.  links, pictures: None for none."""
+    """Gathers what goes along with a notice."""
 
-    def __init__(self, page_address: str = "", *, links: Links | None = None, pictures: Pictures | None = None) -> None:
+    def __init__(
+        self,
+        page_address: str = "",
+        *,
+        links: Links | None = None,
+        pictures: Pictures | None = None,
+        job: Path = WIRING_FILE,
+    ) -> None:
+        """Take what there is.
+
+        page_address: for the link to the room.  links, pictures: None for none.  job: the wiring file or the data
+        directory, for what is to be typed where links lead nowhere.
+        """
         self._page_address = page_address
         self._links = links
         self._pictures = pictures
+        self._job = job
 
     def links_beside(self, notice: Notice) -> Beside:
         """Give what goes along, pictures apart. Pure."""
@@ -36,7 +54,7 @@ class Writer:
             kinds: tuple[DeedKind, ...] = (DeedKind.TRIAL,)
             return replace(beside, actions=self._links.actions(notice.incident, who, notice.created_ms, kinds))
         actions = self._links.actions(notice.incident, who, notice.created_ms)
-        commands = () if actions else commands_for(notice.incident)
+        commands = () if actions else commands_for(notice.incident, self._job)
         return replace(beside, actions=actions, commands=commands)
 
     async def beside(self, notice: Notice) -> Beside:
@@ -54,6 +72,7 @@ class Writer:
             return plain
 
 
-def commands_for(incident: str) -> tuple[str, ...]:
-    """Give what to type to take an incident in hand, or to ask for quiet."""
-    return (f"lumberroom acknowledge {incident}", f"lumberroom acknowledge {incident} --quiet-hours 4")
+def commands_for(incident: str, job: Path = WIRING_FILE) -> tuple[str, ...]:
+    """Give what to type to take an incident in hand, or to ask for quiet.  job: the wiring file or data directory."""
+    named = f"{shlex.quote(str(job))} {shlex.quote(incident)}"
+    return (f"lumberroom incidents acknowledge {named}", f"lumberroom incidents snooze {named} --for 4h")

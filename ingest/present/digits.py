@@ -122,7 +122,7 @@ _ALL: Final = (
     _same("check_overdue_days", "Check overdue by", "time since the check was due", "days", 0),
     _same("adapter_down_minutes", "Down for", "time without readings from it", "min", 0),
     _same("disk_free_mb", "Free on the disk", "free space on the disk", "MB", 0),
-    _same("clock_off_minutes", "Clock wrong by", "how far the clock is off", "min", 0),
+    _same("clock_off_minutes", "Clock wrong by", "clock off by", "min", 0),
     _same("clock_unsynchronised_hours", "Clock not set for", "time without a time server", "h", 0),
     _same("behind_hours", "Forwarding behind by", "age of what is not forwarded", "h", 1),
     _same("signal_dbm", "Signal strength", "signal", "dBm", 0),

@@ -20,7 +20,7 @@ SEVERITY_WORDS: Final[Mapping[Severity, str]] = {
 SEVERITY_MEANS: Final[Mapping[Severity, str]] = {
     Severity.SLIGHT: "worth knowing, can wait for the morning",
     Severity.SERIOUS: "somebody should look today",
-    Severity.SEVERE: "harm is likely or near",
+    Severity.SEVERE: "somebody should go there now",
 }
 """What that asks for."""
 
@@ -73,12 +73,12 @@ def handled_words(handling: Handling | None, now_ms: int, zone: str) -> str:
         return ""
     told = []
     if handling.acknowledged_ms is not None:
-        told.append(f"{handling.acknowledged_by} took it in hand {_when(handling.acknowledged_ms, now_ms, zone)}.")
+        told.append(f"{handling.acknowledged_by} took it in hand, {_when(handling.acknowledged_ms, now_ms, zone)}.")
     if handling.snoozed_until_ms is not None and handling.is_snoozed(now_ms):
         told.append(f"No notices before {_when(handling.snoozed_until_ms, now_ms, zone)}.")
     if handling.closed_ms is not None:
         when = _when(handling.closed_ms, now_ms, zone)
-        told.append(f"{handling.closed_by} closed it by hand {when}: {words.sentence(handling.closed_why)}")
+        told.append(f"{handling.closed_by} closed it by hand, {when}: {words.sentence(handling.closed_why)}")
     return " ".join(told)
 
 

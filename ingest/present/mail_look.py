@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Final
+from urllib.parse import urlsplit
 
 
 class Tone(enum.Enum):
@@ -110,7 +111,7 @@ def as_text(letter: Letter) -> str:
     if letter.commands:
         blocks.append("\n".join([COMMANDS_HEADING, *letter.commands]))
     if letter.link is not None:
-        blocks.append(f"{letter.link[0]}\n{letter.link[1]}")
+        blocks.append(f"{_where(*letter.link)}\n{letter.link[1]}")
     blocks.append("\n".join(letter.footer))
     return "\n\n".join(block for block in blocks if block) + "\n"
 
@@ -217,14 +218,28 @@ def _actions(actions: Sequence[Action]) -> str:
 
 def _commands(commands: Sequence[str]) -> str:
     lines = "<br>".join(
-        f'<code style="font:normal 13px/1.6 Menlo,Consolas,monospace">{escape(one)}</code>' for one in commands
+        f'<code style="font:normal 13px/1.6 Menlo,Consolas,monospace">{_unbroken(one)}</code>' for one in commands
     )
     return f'<p class="ink" style="margin:4px 0 0;{_sans(14, _INK)}">{COMMANDS_HEADING}<br>{lines}</p>'
 
 
+def _unbroken(command: str) -> str:
+    """Escape a command, its options kept whole: a break behind a hyphen would make two of them when it is copied."""
+    return " ".join(
+        f'<span style="white-space:nowrap">{escape(word)}</span>' if word.startswith("--") else escape(word)
+        for word in command.split(" ")
+    )
+
+
+def _where(wording: str, address: str) -> str:
+    """Say of an address that leads nowhere from a phone that it does."""
+    is_there_only = urlsplit(address).hostname in ("127.0.0.1", "localhost", "::1")
+    return f"{wording.removesuffix(':')} (opens on the computer on site only):" if is_there_only else wording
+
+
 def _link(wording: str, address: str) -> str:
     return (
-        f'<p class="ink" style="margin:4px 0 0;{_sans(15, _INK)}">{escape(wording)}<br>'
+        f'<p class="ink" style="margin:4px 0 0;{_sans(15, _INK)}">{escape(_where(wording, address))}<br>'
         f'<a href="{escape(address, quote=True)}" style="color:#7a4a1e">{escape(address)}</a></p>'
     )
 

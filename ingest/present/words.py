@@ -33,7 +33,7 @@ INCIDENT_WORDS: Final[Mapping[IncidentKind, str]] = {
     IncidentKind.STUCK: "sensor stuck",
     IncidentKind.APART: "sensors disagree",
     IncidentKind.BATTERY: "battery low",
-    IncidentKind.MOULD: "damp for a month",
+    IncidentKind.MOULD: "damp for long",
     IncidentKind.DRYING: "dehumidifier takes out too little",
     IncidentKind.BOARDS: "boards away from their moisture content",
     IncidentKind.CHECK: "sensor to be checked",

@@ -23,7 +23,7 @@ from dashboards.services import CaughtMail, News
 from ingest.clock import Clock, SystemClock
 from ingest.errors import DiskFullError, LumberroomError
 from ingest.notices.alive import SignOfLife
-from ingest.runtime import job, wallwatch
+from ingest.runtime import forwarding, job, wallwatch
 from ingest.runtime.adopting import Adopter, Job, entries_of
 from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
@@ -161,6 +161,8 @@ class Daemon:
     async def _settle_job(self, store: SqliteStore) -> None:
         merged = await asyncio.to_thread(job.seed, store, self.wiring.site, now_ms=self.clock.now_ms())
         self._site = merged.site
+        if self.wiring.central is None and await asyncio.to_thread(forwarding.forget, store):
+            _log.info("[central] is no longer in the wiring file: nothing is kept for a central engine any more")
         if merged.added:
             _log.info("the wiring file added to the job", added=list(merged.added))
         if merged.differing:
@@ -289,8 +291,8 @@ class Daemon:
         )
         self._keep("wall clock", lambda: every(wallwatch.LOOK_EVERY_S, self.clock, wall.look))
         self._keep("notices", lambda: self._notifying.run(store))
-        if (forwarding := self._forwarding) is not None:
-            self._keep("forwarding", lambda: forwarding.run(store))
+        if (forwards := self._forwarding) is not None:
+            self._keep("forwarding", lambda: forwards.run(store))
 
     def _watch_store(self, store: SqliteStore, intake: Intake, figures: dict[str, Figures]) -> None:
         watch = self._store_watch
@@ -357,8 +359,8 @@ class Daemon:
     def _station_eye(self, store: SqliteStore) -> StationEye:
         assert self.services is not None
         services = self.services
-        forwarding = self._forwarding.status if self._forwarding else None
-        return StationEye(self.clock, self.wiring.data_directory, services.adapters, forwarding, store.read.heard)
+        status = self._forwarding.status if self._forwarding else None
+        return StationEye(self.clock, self.wiring.data_directory, services.adapters, status, store.read.heard)
 
     async def _judge_station(self, store: SqliteStore, intake: Intake, eye: StationEye) -> None:
         facts, now_ms = await eye.look(), self.clock.now_ms()

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 
 from dashboards.services import ForwardingStatus
 from ingest.central.announcing import Stood
-from ingest.central.forwarder import NEVER_MS, Forwarder, ForwarderCore
+from ingest.central.forwarder import NAME, NEVER_MS, Forwarder, ForwarderCore
 from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.opening import engine_of
 from ingest.central.writing import InfluxWriter
@@ -73,3 +73,13 @@ class Forwarding:
 def not_wired() -> Mapping[str, object]:
     """Give the figures of a site without a central engine."""
     return {"wired": False}
+
+
+def forget(store: SqliteStore) -> bool:
+    """Keep no changes for an engine that is wired no longer: sealed batches and thinning would wait for it for ever.
+
+    Wired again, the forwarder finds that changes are gone, and goes through everything anew. Says whether anything was
+    kept. Blocks.  Raises StorageError.
+    """
+    with store.transaction() as work:
+        return work.forget_changes(NAME)

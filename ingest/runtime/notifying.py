@@ -67,6 +67,11 @@ class Wired(Protocol):
         ...
 
     @property
+    def path(self) -> Path | None:
+        """The wiring file, None where there is none."""
+        ...
+
+    @property
     def units(self) -> Literal["si", "us"]:
         """What mails show."""
         ...

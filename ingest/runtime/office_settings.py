@@ -41,6 +41,7 @@ class OfficeWiring:
     mail: MailWiring | None = None
     units: Literal["si", "us"] = "si"
     cautions: tuple[str, ...] = ()
+    path: Path | None = None  # the file it came from
 
     @property
     def webhooks(self) -> tuple[WebhookWiring, ...]:
@@ -107,4 +108,5 @@ class _OfficeReader(FileReader):
             mail=mail,
             units=form.units,
             cautions=tuple(self.findings.cautions),
+            path=self.path,
         )

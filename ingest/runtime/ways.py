@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from ingest.runtime.wiring import MailWiring, TellingWiring, WebhookWiring
@@ -33,6 +34,16 @@ class Ways(Protocol):
         """Brokers and commands."""
         ...
 
+    @property
+    def path(self) -> Path | None:
+        """The wiring file, None where there is none."""
+        ...
+
+    @property
+    def data_directory(self) -> Path:
+        """Where the store is."""
+        ...
+
 
 def channels_of(
     wiring: Ways, links: Links | None, store: Store | None, composer: Composer | None
@@ -42,7 +53,7 @@ def channels_of(
     from ingest.notices.run_command import CommandChannel
 
     channels: dict[str, Channel] = {}
-    writer = _writer(wiring.mail, links, store, with_pictures=composer is None)
+    writer = _writer(wiring, links, store, with_pictures=composer is None)
     if wiring.mail is not None:
         channels["mail"] = mail_channel(wiring.mail, writer, composer)
     if wiring.webhooks:
@@ -54,14 +65,15 @@ def channels_of(
     return channels
 
 
-def _writer(mail: MailWiring | None, links: Links | None, store: Store | None, *, with_pictures: bool) -> Writer:
+def _writer(wiring: Ways, links: Links | None, store: Store | None, *, with_pictures: bool) -> Writer:
     from ingest.notices.pictures import NoPictures, StorePictures
     from ingest.notices.writing import Writer
 
-    page_address = mail.page_address if mail else ""
+    page_address = wiring.mail.page_address if wiring.mail else ""
     if not with_pictures:
         return Writer(page_address)
-    return Writer(page_address, links=links, pictures=StorePictures(store.read) if store else NoPictures())
+    pictures = StorePictures(store.read) if store else NoPictures()
+    return Writer(page_address, links=links, pictures=pictures, job=wiring.path or wiring.data_directory)
 
 
 def mail_channel(mail: MailWiring, writer: Writer, composer: Composer | None) -> MailChannel:

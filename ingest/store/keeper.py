@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -10,6 +11,7 @@ from typing import Final
 from ingest.errors import StorageError
 
 THREAD_NAME: Final = "store-keeper"
+_HANDED_ON_S: Final = 0.001
 _IDLE_S: Final = 2.0
 _TROUBLED_S: Final = 30.0
 _REST: Final = 4.0  # after a step, rest so many times as long as it took: who stores and who reads come first
@@ -41,6 +43,8 @@ class Keeper:
             self._thread.join()
 
     def _run(self) -> None:
+        # Who stores and who serves pages waits no longer for us to let go of the interpreter than this.
+        sys.setswitchinterval(min(sys.getswitchinterval(), _HANDED_ON_S))
         rest_s = 0.0
         while not self._stopping.wait(rest_s):
             began_s, uses = time.monotonic(), self._uses()

@@ -70,6 +70,9 @@ def _filled_up(path: Path) -> Iterator[Path]:
 def _carried_over(path: Path, new: sqlite3.Connection) -> list[str]:
     try:
         old = sqlite3.connect(f"file:{path}?mode=ro", uri=True, isolation_level=None)
+        # With this SQLite takes what it can read of the schema, where a part of that was torn off too. Nothing is
+        # written: the file is open for reading only.
+        old.execute("PRAGMA writable_schema = ON")
         old.execute("SELECT count(*) FROM sqlite_schema").fetchone()
     except sqlite3.Error as error:
         raise StorageError(

@@ -38,7 +38,6 @@ TABLES: Final = (
         was_sent  INTEGER NOT NULL,  -- 0: left out
         PRIMARY KEY (channel, recipient, kind, day)
     ) STRICT, WITHOUT ROWID""",
-    "CREATE INDEX IF NOT EXISTS notice_of_incident ON notice (incident)",
     "CREATE INDEX IF NOT EXISTS notice_of_recipient ON notice (recipient, created_ms)",
     "CREATE INDEX IF NOT EXISTS notice_in_state ON notice (state, due_ms)",
 )

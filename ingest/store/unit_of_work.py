@@ -126,9 +126,9 @@ class SqliteUnitOfWork:
         """Note that somebody has taken over all changes up to a number, and keep those after it for them."""
         feed.register(self._connection, name, through)
 
-    def forget_changes(self, name: str) -> None:
-        """Keep no changes for somebody any longer."""
-        feed.forget(self._connection, name)
+    def forget_changes(self, name: str) -> bool:
+        """Keep no changes for somebody any longer; say whether any were kept."""
+        return feed.forget(self._connection, name)
 
     def trim_changes(self, *, before_ms: int) -> None:
         """Let go of the changes that came before an instant of our clock, whoever still wanted them."""
@@ -136,7 +136,7 @@ class SqliteUnitOfWork:
 
     def publish(self) -> None:
         """Hand on what was written, once it is committed, so that readers need not unpack it."""
-        if self._own_view is not None and self._own_view.own and self._own_view.unpacked is not None:
+        if self._own_view is not None:
             self._memory.publish(self._own_view)
 
     def save_forwarding(self, name: str, state: Mapping[str, Any]) -> None:

@@ -8,9 +8,11 @@ Every limit here is common practice without a source; who lays the floor goes by
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import re
 from dataclasses import replace
+from fractions import Fraction
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -25,6 +27,7 @@ from ingest.site.places import Room, Site
 from ingest.site.series import Floats, Int64s, SeriesKey
 from ingest.store.api import SeriesReader
 from ingest.store.days import day_edges_ms
+from ingest.units import inches_from_millimetres, millimetres_from_inches
 from ingest.watch.boards import BoardEstimate, board_estimate
 
 HOUR_MS: Final = 3_600_000
@@ -47,6 +50,11 @@ STEEP_PERCENT: Final = 2.0
 """Faces this far from the mean strain a board: it may cup or check (% MC)."""
 
 _MILLIMETRES: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*mm\b")
+_INCHES: Final = re.compile(
+    r"(?<![\d./])((?:\d+[ -])?\d+/\d+|\d+(?:\.\d+)?)[ -]?"
+    r"(?:in\b(?!\s+(?:the|an?|our|its|this|that|each|stick|stock|room|store)\b)|inch(?:es)?\b|[\"″])",
+    re.IGNORECASE,
+)
 _THIN_MM, _THICK_MM = 3.0, 200.0
 _ORDINARY: Final = {
     "oak": "White oak, commercial",
@@ -63,11 +71,15 @@ _ORDINARY: Final = {
 
 
 class Lot(NamedTuple):
-    """The boards that are reckoned with.  name: as people call them.  assumed: what nobody said of them, or empty."""
+    """The boards that are reckoned with.
+
+    name: as people call them.  assumed: what nobody said of them, or empty.  in_inches: whether people measure them so.
+    """
 
     boards: Boards
     name: str
     assumed: str
+    in_inches: bool = False
 
 
 def lot_of(room: Room) -> Lot | None:
@@ -79,13 +91,27 @@ def lot_of(room: Room) -> Lot | None:
         return None
     word, species = found
     assumed = [] if species.lower() == word else [f"taken as {species.lower()}"]
-    sizes = [float(size.replace(",", ".")) for size in _MILLIMETRES.findall(room.holds)]
-    thickness_mm = next((size for size in sizes if _THIN_MM <= size <= _THICK_MM), None)
-    if thickness_mm is None:
-        thickness_mm = ORDINARY_OAK.thickness_mm
+    thickness_mm, size = _named_thickness(room.holds)
+    if not size:
         assumed.append("thickness assumed")
     boards = replace(ORDINARY_OAK, species=species, thickness_mm=thickness_mm)
-    return Lot(boards, f"{thickness_mm:g} mm {word}", ", ".join(assumed))
+    return Lot(boards, f"{size or f'{thickness_mm:g} mm'} {word}", ", ".join(assumed), size.endswith(" in"))
+
+
+def _named_thickness(holds: str) -> tuple[float, str]:
+    """Give the thickness that words name, in mm and as people measure it; the ordinary one and "" if they name none.
+
+    The first size that a board's thickness can be counts: thickness is named before width in the trade.
+    """
+    found = [
+        (match.start(), float(match[1].replace(",", ".")), f"{match[1]} mm") for match in _MILLIMETRES.finditer(holds)
+    ]
+    for match in _INCHES.finditer(holds):
+        with contextlib.suppress(ZeroDivisionError):  # 3/0 is no size
+            inches = sum(Fraction(part) for part in re.split(r"[ -]", match[1]))
+            found.append((match.start(), float(millimetres_from_inches(float(inches))), f"{match[1]} in"))
+    sizes = [(size_mm, said) for _, size_mm, said in sorted(found) if _THIN_MM <= size_mm <= _THICK_MM]
+    return sizes[0] if sizes else (ORDINARY_OAK.thickness_mm, "")
 
 
 def sentence(read: SeriesReader, site: Site, incident: Incident, *, now_ms: int) -> str:
@@ -118,25 +144,30 @@ def words_of(found: BoardEstimate, lot: Lot, *, is_over: bool) -> str:
     gaps = f" For {found.bridged_share:.0%} of the time the air is not known." if found.bridged_share > 0.05 else ""
     return (
         f"By the board model the {which} {amount}{'' if is_over else ' so far'}, {face.replace('now ', '', is_over)}: "
-        f"{_harm(found, lot.boards)}.{gaps} An estimate: measure the wood with a meter before you decide anything."
+        f"{_harm(found, lot)}.{gaps} An estimate: measure the wood with a meter before you decide anything."
     )
 
 
-def _harm(found: BoardEstimate, boards: Boards) -> str:
+def _harm(found: BoardEstimate, lot: Lot) -> str:
+    boards = lot.boards
+    width = _length(boards.width_mm, lot, 2)
     tolerance = boards.tolerance_percent or default_tolerance_percent(boards.width_mm)
     moved, steep = abs(found.moved_percent), abs(found.surface_mc_percent - found.mean_mc_percent)
     if moved > tolerance:
-        return f"enough for gaps or cupping, a board {boards.width_mm:g} mm wide moves {_width(found)}"
+        return f"enough for gaps or cupping, a board {width} wide moves {_length(abs(found.width_change_mm), lot, 3)}"
     if moved <= LITTLE_PERCENT:
         # A skin that has followed the air is thin then: it goes back as it came.
-        return "no harm is to be expected of that alone"
+        return "too little to do harm by itself"
     if steep > STEEP_PERCENT:
         return "its faces are far from its middle, so boards may cup or check"
-    return f"a board {boards.width_mm:g} mm wide moves {_width(found)}"
+    return f"a board {width} wide moves {_length(abs(found.width_change_mm), lot, 3)}"
 
 
-def _width(found: BoardEstimate) -> str:
-    return f"{abs(found.width_change_mm):.1f} mm"
+def _length(length_mm: float, lot: Lot, decimals: int) -> str:
+    """Say a length as the people of this lot measure.  decimals: of inches; a millimetre gets two fewer."""
+    if lot.in_inches:
+        return f"{inches_from_millimetres(length_mm):.{decimals}f} in"
+    return f"{length_mm:.{decimals - 2}f} mm"
 
 
 def _before(read: SeriesReader, site: Site, incident: Incident, boards: Boards) -> float | tuple[float, ...] | None:

@@ -115,7 +115,10 @@ def _withdrawn(incident: Incident, sensor: str, telling: Telling) -> str:
 
 _OF_THE_STATION: Final = {
     IncidentKind.ADAPTER: ('the adapter "{sensor}" has given nothing', 'the adapter "{sensor}" gave nothing'),
-    IncidentKind.DISK: ("the disk that holds the readings has been nearly full", "that disk was nearly full"),
+    IncidentKind.DISK: (
+        "the disk that holds the readings has been nearly full",
+        "the disk that holds the readings was nearly full",
+    ),
     IncidentKind.CLOCK: ("this computer's clock has been wrong", "this computer's clock was wrong"),
     IncidentKind.FORWARDING: (
         "readings have not reached the central engine",
@@ -124,19 +127,66 @@ _OF_THE_STATION: Final = {
 }
 
 
+_NOT_SET: Final = ("no time server has set this computer's clock", "no time server set this computer's clock")
+
+
 def _station(incident: Incident, sensor: str, telling: Telling) -> str:
     """Say what concerns the station: what has been so since when, how bad, by which limit."""
-    now, then = (said.format(sensor=sensor) for said in _OF_THE_STATION[incident.kind])
+    told = _NOT_SET if incident.quantity == "clock_unsynchronised_hours" else _OF_THE_STATION[incident.kind]
+    now, then = (said.format(sensor=sensor) for said in told)
     how = ""
     if incident.quantity is not None and incident.bound is not None and incident.worst_value is not None:
         worst = digits.amount(incident.quantity, incident.worst_value, telling.units)
         limit = digits.limit(incident.quantity, incident.bound, telling.units)
-        how = f" ({digits.short(incident.quantity)}: {worst}, limit {limit})"
+        how = f"{digits.short(incident.quantity)} {worst}, limit {limit}"
     if incident.closed_ms is None:
-        return words.sentence(f"{now} since {telling.at(incident.began_ms)}{how}")
+        return words.sentence(f"{now} since {telling.at(incident.began_ms)}{f' ({how})' if how else ''}")
     lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
-    span = f"from {telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)} ({lasted})"
-    return words.sentence(f"{then} {span}{how}")
+    span = f"from {telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)}"
+    return words.sentence(f"{then} {span} ({lasted}{f'; {how}' if how else ''})")
+
+
+_OWN_WORDS: Final = {
+    "condensation_margin_c": (
+        "the surface at {sensor} has been less than {limit} warmer than the dew point since {since}, "
+        "{worst} at worst ({when})",
+        "the surface at {sensor} was less than {limit} warmer than the dew point, {worst} at worst ({when}); {span}",
+    ),
+    "heading_out_hours": (
+        "by its trend at {sensor} the air leaves its window in {worst} (reckoned {when})",
+        "by its trend at {sensor} the air was about to leave its window, in {worst} (reckoned {when}); {span}",
+    ),
+    "stuck_hours": (
+        "{sensor} has given the same figures for {worst} ({when})",
+        "{sensor} gave the same figures for {worst} ({when}); they moved again {until}",
+    ),
+    "check_due_days": (
+        "{sensor} is to be checked in {worst} (counted {when})",
+        "{sensor} was to be checked; it no longer is",
+    ),
+    "check_overdue_days": (
+        "the check of {sensor} is overdue by {worst} (counted {when})",
+        "the check of {sensor} was overdue by {worst}",
+    ),
+}
+"""Of figures that no plain "has been above" suits: while it goes on, and when it is over."""
+
+
+def _own_words(incident: Incident, sensor: str, telling: Telling) -> str:
+    assert incident.quantity is not None
+    if incident.quantity == "check_due_days" and incident.closed_ms is None and (incident.worst_value or 0.0) <= 0:
+        return words.sentence(f"{the_sensor(sensor)} is due to be checked")
+    since, until = telling.at(incident.began_ms), telling.at(incident.closed_ms)
+    told = _OWN_WORDS[incident.quantity][0 if incident.closed_ms is None else 1].format(
+        sensor=the_sensor(sensor) if sensor else "its sensor",
+        limit=digits.limit(incident.quantity, incident.bound or 0.0, telling.units),
+        worst=digits.amount(incident.quantity, incident.worst_value, telling.units),
+        when=telling.at(incident.worst_at_ms),
+        since=since,
+        until=until,
+        span=f"from {since} to {until}",
+    )
+    return words.sentence(told)
 
 
 def _broken_rule(incident: Incident, sensor: str, telling: Telling) -> str:
@@ -144,6 +194,8 @@ def _broken_rule(incident: Incident, sensor: str, telling: Telling) -> str:
         return _station(incident, sensor, telling)
     if incident.quantity is None or incident.bound is None or incident.worst_value is None:
         return words.sentence(f"{words.INCIDENT_WORDS[incident.kind]} since {telling.at(incident.began_ms)}")
+    if incident.quantity in _OWN_WORDS:
+        return _own_words(incident, sensor, telling)
     name, value, bound = incident.quantity, incident.worst_value, incident.bound
     beyond = f"{side(value, bound)} {digits.limit(name, bound, telling.units)}"
     worst = f"{digits.amount(name, value, telling.units)} at worst ({telling.at(incident.worst_at_ms)})"

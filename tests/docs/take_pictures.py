@@ -67,6 +67,9 @@ def photograph(browser: Browser, address: str, room: str, mail: str) -> None:
     page = opened(browser, f"{address}{room}?span=3d", DESK, "light")
     page.locator(".strip canvas").first.wait_for()
     keep(page, "room.png", 0, DESK["height"], width=DESK["width"])
+    [going_on, *_] = json.loads(fetched(f"{address}/api/v1/incidents?open=true"))["incidents"]
+    page = opened(browser, f"{address}/incidents/{going_on['id']}", DESK, "light")
+    keep(page, "incident.png", *_reach(page, ".incident-head", ".bench-deed"), width=DESK["width"])
     page = opened(browser, f"{address}{mail}", {"width": 760, "height": 900}, "light")
     page.wait_for_timeout(1000)  # until the frame is as tall as the mail
     keep(page, "mail.png", *_reach(page, "h1", "iframe.letter"), width=760)

@@ -12,12 +12,28 @@ from click.testing import CliRunner
 
 from ingest.cli.main import COMMANDS, main
 from ingest.runtime import settings
+from ingest.runtime.forms import NESTED, SECTIONS
+from ingest.runtime.telling_forms import TELLING_SECTIONS
+from ingest.store import schema_3
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = [
     ROOT / name
-    for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "deploy/OPERATIONS.md", "adapters/PROTOCOL.md")
+    for name in (
+        "README.md",
+        "DEVELOPERS.md",
+        "CHANGELOG.md",
+        "deploy/OPERATIONS.md",
+        "adapters/PROTOCOL.md",
+        "ingest/notices/NOTICES.md",
+    )
 ]
+SECRETS = tuple(f"LUMBERROOM_{name}" for name in (
+    "PUSH_TOKEN", "MAIL_PASSWORD", "WEBHOOK_SECRET", "BROKER_PASSWORD", "CENTRAL_TOKEN"
+))  # fmt: skip
+NOT_IN_EXAMPLE = {"push_token", "password", "token", "secret", "token_file", "page_address", "read_address"}
+"""Secrets that are refused in a file, and keys that hardly anybody needs."""
+
 TOP_LEVEL = {
     *("README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "CHANGELOG.md"),
     *("ingest", "adapters", "dashboards", "tests", "deploy"),
@@ -100,6 +116,39 @@ def test_the_wiring_example_is_sound(tmp_path: Path) -> None:
     wiring = settings.load(file, {"LUMBERROOM_MAIL_PASSWORD": "x"})
     assert [room.id for room in wiring.site.rooms] == ["hall"]
     assert wiring.cautions == ()
+
+
+def test_the_example_of_every_section_is_sound_and_leaves_none_out(tmp_path: Path) -> None:
+    """The long example of OPERATIONS.md loads, names every section and every key (alternatives apart), and means it."""
+    text = (ROOT / "deploy" / "OPERATIONS.md").read_text().partition("## Every section of the wiring file")[2]
+    block = re.search(r"```toml\n(.*?)```", text, re.DOTALL)
+    assert block is not None
+    wiring = settings.parse(block[1], tmp_path / "lumberroom.toml", dict.fromkeys(SECRETS, "a-secret-of-some-length"))
+    assert [one.who for one in wiring.telling.recipients] == ["Floor layer"]
+    assert wiring.site.rooms[0].boards is not None
+    assert wiring.central is not None
+    raw = tomllib.loads(block[1])
+    forms = {**SECTIONS, **TELLING_SECTIONS}
+    assert set(raw) == set(forms)
+    assert set(raw["room"][0]) >= set(NESTED)
+    tables = [(name, raw[name], form) for name, form in forms.items()]
+    tables += [(f"room.{name}", raw["room"][0][name], form) for name, form in NESTED.items()]
+    for name, table, form in tables:
+        given = table[0] if isinstance(table, list) else table
+        keys = {field.alias or key for key, field in form.model_fields.items()}
+        said = set(given) | set(re.findall(r"[a-z_]+", block[1]))  # an alternative may stand in a comment
+        assert keys - said <= NOT_IN_EXAMPLE, name
+
+
+def test_the_format_names_every_table_of_the_newest_schema() -> None:
+    """Whoever reads the store's file without our program finds each table and index that schema 3 added."""
+    said = (ROOT / "ingest" / "store" / "FORMAT.md").read_text()
+    made = [
+        re.search(r"(?:TABLE|INDEX) (?:IF NOT EXISTS )?(\w+)(?: ADD COLUMN (\w+))?", one) for one in schema_3.TABLES
+    ]
+    names = {name for found in made if found for name in found.groups() if name}
+    assert len(names) > 10
+    assert {name for name in names if f"`{name}`" not in said} <= {"device_key_holds"}
 
 
 def test_the_version_is_said_once() -> None:

@@ -95,25 +95,29 @@ class Serial:
         self.settings = {"port": str(folder / "ttyUSB0")}
         self.said = 0
         self._in = False
+        self._ordering = asyncio.Lock()  # the device answers one order at a time
 
     async def start(self) -> None:
         await self._plug()
 
     async def _plug(self) -> None:
-        await self._device.plug()
-        self._in = True
+        async with self._ordering:
+            await self._device.plug()
+            self._in = True
 
     async def _unplug(self) -> None:
-        self._in = False
-        await self._device.unplug()
+        async with self._ordering:
+            self._in = False
+            await self._device.unplug()
 
     def ways(self) -> dict[str, Way]:
         return {"unplugged": (self._unplug, self._plug)}
 
     async def beat(self) -> None:
-        if self._in:
-            self.said += 1
-            await self._device.order("shout", (pack(self.kind, self.said) + "\n").encode().hex())
+        async with self._ordering:
+            if self._in:
+                self.said += 1
+                await self._device.order("shout", (pack(self.kind, self.said) + "\n").encode().hex())
 
     async def end(self) -> None:
         await asyncio.to_thread(self._device.end)

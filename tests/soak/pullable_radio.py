@@ -27,9 +27,11 @@ class Air:
         await self.bluez.start(self._bus)
         for name, powered in self.powered.items():
             self.bluez.add_radio(name, powered=powered)
+        self._is_up = True
 
     async def end(self) -> None:
         """Kill the service."""
+        self._is_up = False
         self.bluez.end()
 
     def radio_ways(self, name: str) -> Ways:
@@ -50,9 +52,9 @@ class Air:
         return {"radio pulled out": (take_out, put_in), "radio switched off": (off, on)}
 
     def is_there(self, name: str) -> bool:
-        """Say whether a radio is plugged in and on."""
+        """Say whether a radio is plugged in and on, and the service there to tell of it."""
         radio = self.bluez.objects.get(f"/org/bluez/{name}", {}).get("org.bluez.Adapter1")
-        return bool(radio and radio["Powered"])
+        return bool(self._is_up and radio and radio["Powered"])
 
 
 class Broadcasts:

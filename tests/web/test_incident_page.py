@@ -51,7 +51,7 @@ def test_the_page_says_how_bad_how_long_and_what_it_did_to_the_wood(client, serv
     words = words_of(client.get(f"/incidents/{damp}").text)
     assert "Hall : out of its window" in words
     assert "severe" in words
-    assert "harm is likely or near" in words
+    assert "somebody should go there now" in words
     assert re.search(r"more than \d+ point-hours of RH", words)
     assert re.search(r"By the board model the 20 mm oak .* gained 0\.\d % MC so far", words)
     assert "measure the wood with a meter before you decide anything" in words

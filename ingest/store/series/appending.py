@@ -53,9 +53,11 @@ def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> tuple[Appende
     known = _look_up(view, in_order, ids)
     changed = _NONE_CHANGED if known is None else known.there & ~same_bits(known.value, in_order.value)
     new, too_late = _not_too_late(view, in_order, batch.keys, ids, None if known is None else ~known.there, amended_ms)
+    if new is not None and known is None:
+        changed = np.zeros(len(new), np.bool_)
     _record_amendments(view.connection, in_order, ids, changed, known, amended_ms)
     if _is_bulk(in_order, batch.keys):
-        _put_into_chunks(view, in_order, ids, new if new is None or known is None else new | changed)
+        _put_into_chunks(view, in_order, ids, None if new is None else new | changed)
     else:
         _stage(view, in_order, ids, new, changed, amended_ms)
     again = int(np.count_nonzero(changed))

@@ -43,9 +43,9 @@ def position(connection: sqlite3.Connection, name: str) -> int | None:
     return None if row is None else int(row[0])
 
 
-def forget(connection: sqlite3.Connection, name: str) -> None:
-    """Keep nothing more for somebody."""
-    connection.execute("DELETE FROM feed WHERE name = ?", (name,))
+def forget(connection: sqlite3.Connection, name: str) -> bool:
+    """Keep nothing more for somebody; say whether anything was kept."""
+    return connection.execute("DELETE FROM feed WHERE name = ?", (name,)).rowcount > 0
 
 
 def trim(connection: sqlite3.Connection, *, before_ms: int) -> None:

@@ -108,16 +108,28 @@ def with_series(heads: Heads, made: Mapping[SeriesKey, int], generation: int) ->
     return replace(blank, ids={**heads.ids, **made}, keys=tuple(keys))
 
 
-def _newest(staged: Staged) -> Int64s:
-    """Give the index of each series' newest reading."""
-    order: slice | Int64s = slice(None)
-    if staged.number[0] != staged.number[-1]:
-        order = np.lexsort((staged.number, staged.at_ms, staged.series))
-    # One batch is by series and instant already.
-    series = staged.series[order]
-    ends = np.append(series[1:] != series[:-1], True)
-    index = np.flatnonzero(ends)
-    return index if isinstance(order, slice) else order[index]
+def sealed(heads: Heads, state: State, through: Mapping[int, int]) -> Heads:
+    """Give the heads after staged readings were sealed, which changes nothing but where they are.
+
+    through: by series id, the batch up to which they are sealed now.
+    """
+    sealed_through = heads.sealed_through.copy()
+    for series_id, number in through.items():
+        sealed_through[series_id] = max(sealed_through[series_id], number)
+    return replace(heads, state=state, sealed_through=sealed_through)
+
+
+def _newest(staged: Staged, size: int) -> Int64s:
+    """Give the index of each series' newest reading; of one instant the last word.  size: how many ids there may be."""
+    if staged.number[0] == staged.number[-1]:
+        # One batch is by series and instant already.
+        return np.flatnonzero(np.append(staged.series[1:] != staged.series[:-1], True))
+    last_ms = np.full(size, NEVER, np.int64)
+    np.maximum.at(last_ms, staged.series, staged.at_ms)
+    newest = np.flatnonzero(staged.at_ms == last_ms[staged.series])
+    order = newest[np.lexsort((staged.number[newest], staged.series[newest]))]
+    last: Int64s = order[np.append(np.diff(staged.series[order]) != 0, True)]
+    return last
 
 
 def advanced(heads: Heads, staged: Staged, top: int) -> Heads:
@@ -130,12 +142,12 @@ def advanced(heads: Heads, staged: Staged, top: int) -> Heads:
     count, first_ms = heads.count.copy(), heads.first_ms.copy()
     last_ms, last_value = heads.last_ms.copy(), heads.last_value.copy()
     new = (staged.marks & AMENDS) == 0
-    newest = _newest(staged)
+    newest = _newest(staged, len(heads.count))
     if len(newest) == len(staged.series):  # one reading of each, as live batches mostly are
         count[staged.series] += new
         first_ms[staged.series] = np.minimum(first_ms[staged.series], staged.at_ms)
     else:
-        np.add.at(count, staged.series, new)
+        count += np.bincount(staged.series[new], minlength=len(count))
         np.minimum.at(first_ms, staged.series, staged.at_ms)
     newest = newest[staged.at_ms[newest] >= last_ms[staged.series[newest]]]
     last_ms[staged.series[newest]] = staged.at_ms[newest]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -111,6 +111,16 @@ def write(view: View, planned: Sealing) -> None:
     _mark_stale(view, planned.sensor, {series_id: column for series_id, column, _, _ in planned.notes})
 
 
+def write_all(view: View, planned: Sequence[Sealing]) -> None:
+    """Seal what was worked out for several sensors, and bring the heads up to it, of which little changes."""
+    view.unpacked = None  # a chunk's number may come again if this transaction is rolled back
+    next_generation(view.connection)
+    for one in planned:
+        write(view, one)
+    through = {series_id: number for one in planned for series_id, _, _, number in one.notes}
+    view.heads = heads.sealed(view.heads, heads.state_of(view.connection), through)
+
+
 def seal_sensor(view: View, sensor: str) -> None:
     """Seal what is staged of a sensor. The heads must be read anew afterwards."""
     write(view, plan(view, sensor))
@@ -138,6 +148,7 @@ def note_sealed(view: View, through: int) -> None:
         return
     view.connection.execute("UPDATE state SET sealed_batch = max(sealed_batch, ?)", (through,))
     next_generation(view.connection)
+    view.heads = heads.sealed(view.heads, heads.state_of(view.connection), {})
 
 
 def delete_sealed(connection: sqlite3.Connection) -> bool:

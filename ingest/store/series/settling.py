@@ -60,12 +60,9 @@ class Settling:
             derived_state.renew(view.connection, planned.renewed)
             return True
         if planned.sealings or planned.sealed_through:
-            with sealing.touching_chunks(view):
-                for one in planned.sealings:
-                    sealing.write(view, one)
-                if planned.sealed_through:
-                    sealing.refresh(view)
-                    sealing.note_sealed(view, planned.sealed_through)
+            sealing.write_all(view, planned.sealings)
+            if planned.sealed_through:
+                sealing.note_sealed(view, planned.sealed_through)
             return True
         more = sealing.delete_sealed(view.connection)
         if planned.following is not None:
@@ -77,6 +74,8 @@ class Settling:
         self._round, self._through = [], 0
 
     def _begin_round(self, view: View, patience: float) -> bool:
+        if view.tail.count() <= patience * SEAL_AT:
+            return False
         waiting = sealing.staged_sensors(view)
         if sum(waiting.values()) <= patience * SEAL_AT:
             return False

@@ -77,6 +77,11 @@ class Tail:
             found = [*self._by_series, *([_BySeries(self._recent_joined())] if self._recent else [])]
         return _plain(found, ids)
 
+    def count(self) -> int:
+        """Give how many readings are held."""
+        with self._lock:
+            return len(self._sorted.at_ms) + self._recent_count
+
     def all(self, after: int, through: int) -> Staged:
         """Give everything staged in after < number <= through."""
         with self._lock:
@@ -97,20 +102,32 @@ class Tail:
     def _fold(self) -> None:
         both = staging.joined([self._sorted, *self._recent])
         both = staging.chosen(both, both.number > self.low)
-        self._sorted = staging.chosen(both, np.lexsort((both.number, both.at_ms, both.series)))
+        self._sorted = staging.chosen(both, _order(both))
         self._recent, self._recent_count = [], 0
         self._by_series = None
+
+
+def _order(staged: Staged) -> Int64s:
+    """Give the order by series, instant and number, of readings that are by number for each series."""
+    order = _by_series(staged.series)
+    series, at_ms = staged.series[order], staged.at_ms[order]
+    if bool(((at_ms[1:] < at_ms[:-1]) & (series[1:] == series[:-1])).any()):
+        return np.lexsort((staged.number, staged.at_ms, staged.series))
+    return order
+
+
+def _by_series(series: Int64s) -> Int64s:
+    """Give the order by series, those of one as they came. Few bits are sorted in one pass over them."""
+    narrow = series.astype(np.uint16) if len(series) and int(series.max()) < 1 << 16 else series
+    return np.argsort(narrow, kind="stable")
 
 
 class _BySeries:
     """Staged readings by series, those of one series as they came."""
 
     def __init__(self, staged: Staged) -> None:
-        series = staged.series
-        # Few bits are sorted in one pass over them.
-        narrow = series.astype(np.uint16) if len(series) and int(series.max()) < 1 << 16 else series
-        order = np.argsort(narrow, kind="stable")
-        self.series, self.at_ms, self.value = series[order], staged.at_ms[order], staged.value[order]
+        order = _by_series(staged.series)
+        self.series, self.at_ms, self.value = staged.series[order], staged.at_ms[order], staged.value[order]
         falls = np.flatnonzero((self.at_ms[1:] <= self.at_ms[:-1]) & (self.series[1:] == self.series[:-1]))
         self.not_rising = frozenset(self.series[falls].tolist())
 

@@ -118,7 +118,8 @@ class Memory:
                 return
             for batch in view.own:
                 self._tail.add(batch, int(batch.number[0]))
-            if self._tail.high == view.heads.state.top:
+            newest = self._heads is None or view.heads.state >= self._heads.state
+            if newest and self._tail.high == view.heads.state.top:
                 self._heads = view.heads
 
     def note_damage(self, sentence: str) -> None:

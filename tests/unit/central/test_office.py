@@ -392,8 +392,7 @@ async def test_two_sites_under_one_id_are_told(own_metrics, bench, desk, tmp_pat
         # The second one took the first one's place: the same id, another store, one at a time.
         assert await desk.minutes(30, other, flush=own_metrics.flush) == []
     opened, closed = (
-        compose_site(notice, sender="l@example.org", page_address="")
-        for notice in desk.store.read.notices(state=NoticeState.WAITING)
+        compose_site(notice, sender="l@example.org") for notice in desk.store.read.notices(state=NoticeState.WAITING)
     )
     assert opened["Subject"] == f'"{bench.site_id}" is two sites at once'
     assert "Was a wiring file copied" in opened.get_body(("plain",)).get_content()  # type: ignore[union-attr]

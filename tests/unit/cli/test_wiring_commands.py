@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import re
+import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -58,6 +60,25 @@ def test_init_answers_for_every_combination_pass_check(run: Run) -> None:
         file = f"f{number}.toml"
         assert run("init", "--no-input", file, *options).exit_code == 0
         assert run("check", file).exit_code == 0
+
+
+def test_what_init_leaves_commented_out_is_sound(run: Run) -> None:
+    """With every # taken away in front of sections and keys the file still passes, and `check` says who is told."""
+    mail = ("--mail-server", "mail.example.org", "--mail-to", "a@example.org")
+    for number, options in enumerate(((), mail, ("--units", "us", *mail))):
+        file = Path(f"f{number}.toml")
+        assert run("init", "--no-input", str(file), *options).exit_code == 0
+        text = file.read_text(encoding="utf-8")
+        opened, count = re.subn(r"^# (?=\[\[?[a-z_.]+\]\]?(?: +#|$)|[a-z_]+ = )", "", text, flags=re.MULTILINE)
+        assert count > 20
+        file.write_text(opened, encoding="utf-8")
+        checked = run("check", str(file))
+        assert checked.exit_code == 0, checked.output
+        assert "Floor layer is told by mail (floor@example.org): serious and worse of all rooms" in checked.output
+        assert "the lot:" in checked.output
+        raw = tomllib.loads(opened)
+        assert {"push", "station", "central", "recipient", "mail"} <= set(raw)
+        assert {"boards", "in_service"} <= set(raw["room"][0])
 
 
 def test_init_never_overwrites_without_force(run: Run) -> None:

@@ -8,10 +8,12 @@ from dataclasses import replace
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 from email.utils import parsedate_to_datetime
+from pathlib import Path
 
 import pytest
 
-from ingest.notices.compose import OF_THE_STATION, Beside, compose, write
+from ingest.notices.advice import advice_for
+from ingest.notices.compose import ABOUT_SENSORS, OF_THE_STATION, Beside, compose, write
 from ingest.notices.links import Links
 from ingest.notices.outbox import notice_facts
 from ingest.notices.pictures import StorePictures
@@ -205,14 +207,14 @@ def test_a_rule_beside_the_window_has_its_own_words(site) -> None:
     )  # fmt: skip
     mail = mail_of(change, site)
     text, _ = bodies(mail)
-    assert mail["Subject"] == "Plank store air is changing fast: RH change in an hour 14.0 points, bound 10 points"
+    assert mail["Subject"] == (
+        "Plank store: the air is changing fast (RH change in an hour 14.0 points, limit 10 points)"
+    )
     assert "Doors and windows" in text
     assert "Its window" not in text
-    assert mail_of(closed(change), site)["Subject"].strip() == (
-        "Plank store: over (air is changing fast, RH change in an hour 14.0 points, bound 10 points)"
-    )
+    assert mail_of(closed(change), site)["Subject"] == "Plank store: the air has stopped changing fast"
     cold = replace(change, kind=IncidentKind.CONDENSATION, quantity="condensation_margin_c", bound=3.0, worst_value=1.0)
-    assert "warmer than the dew point by 1.8 °F, bound 5.4 °F" in mail_of(cold, site, units="us")["Subject"]
+    assert "warmer than the dew point by 1.8 °F, limit 5.4 °F" in mail_of(cold, site, units="us")["Subject"]
 
 
 @pytest.mark.parametrize("kind", list(IncidentKind))
@@ -292,15 +294,42 @@ def test_every_mail_of_an_incident_has_an_id_of_its_own_in_one_thread(incident, 
     assert [mail["References"] for mail in mails] == [None, *[mails[0]["Message-ID"]] * 3]
 
 
+@pytest.mark.parametrize("kind", IncidentKind, ids=lambda kind: kind.value)
+def test_every_kind_has_advice_of_its_own(kind, incident, site) -> None:
+    """Nothing falls back on general words: what it is, what it means and what to look at differ for every kind."""
+    of_station = kind in OF_THE_STATION
+    one = replace(incident, kind=kind, room="" if of_station else incident.room)
+    others = [advice_for(replace(incident, kind=other)) for other in IncidentKind if other is not kind]
+    mine = advice_for(one)
+    assert all(mine.short != other.short and mine.meaning != other.meaning for other in others)
+    assert mine.check
+    told = write(noticed(one, site)).letter
+    assert mine.meaning in " ".join(text for _, text in told.meaning)
+    has_caution = "Caution" in dict(told.lists)
+    assert has_caution or kind in ABOUT_SENSORS
+    assert told.place.count(site.name) == 1
+
+
+def test_a_clock_that_nobody_sets_is_not_called_wrong(incident, site) -> None:
+    """Without a time server a clock may be right: neither subject nor sentence says that it is wrong."""
+    one = replace(
+        incident, kind=IncidentKind.CLOCK, room="", sensor="",
+        quantity="clock_unsynchronised_hours", bound=24.0, worst_value=31.0,
+    )  # fmt: skip
+    written = write(noticed(one, site))
+    assert "no time server sets the computer's clock" in written.about
+    assert "wrong" not in written.about + written.letter.lead
+
+
 def test_links_or_what_to_type(incident, site) -> None:
     """Where links lead somewhere they are in both bodies; where not, the command is; an end has neither."""
     links = Links(b"k" * 32, "https://wood.example.org")
     for one, address, typed in ((links, True, False), (Links(b"k" * 32), False, True)):
-        beside = Writer(links=one).links_beside(noticed(incident, site))
+        beside = Writer(links=one, job=Path("/etc/wood/site.toml")).links_beside(noticed(incident, site))
         text, marked = bodies(compose(noticed(incident, site), sender=SENDER, beside=beside))
         for body in (text, marked):
             assert ("https://wood.example.org/deed/" in body) is address
-            assert (f"lumberroom acknowledge {incident.id}" in body) is typed
+            assert (f"lumberroom incidents acknowledge /etc/wood/site.toml {incident.id}" in body) is typed
     over = noticed(closed(incident), site)
     text, _ = bodies(compose(over, sender=SENDER, beside=Writer(links=links).links_beside(over)))
     assert "/deed/" not in text

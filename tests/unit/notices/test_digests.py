@@ -14,10 +14,13 @@ from ingest.notices.compose import Beside, compose, write
 from ingest.notices.envelope import Shown
 from ingest.notices.pictures import MOST_PICTURES, StorePictures
 from ingest.notices.recipients import Recipient
-from ingest.site.incidents import Notice, NoticeKind
+from ingest.present.digits import Units
+from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
+from ingest.watch.memory import incident_to_json
+from ingest.watch.rounds import judge_readings
 
 HOUR = 3_600_000
 DAILY = Recipient("floor@example.org", digest="daily", digest_minute=390)
@@ -141,3 +144,31 @@ def test_a_weekly_digest_comes_on_its_day(heard, site) -> None:
         written += write_due(heard, site, [weekly], ms("2026-11-17T00:00+01:00") + hour * HOUR)
     assert [one.facts["day"] for one in written] == ["2026-11-18", "2026-11-25"]
     assert written[0].facts["to_ms"] - written[0].facts["from_ms"] == 7 * 24 * HOUR
+
+
+def test_a_room_that_is_out_is_told_once_and_in_the_readers_units(heard, site) -> None:
+    """What the open incident says is not said a second time as the room's reason; °F for who reads °F."""
+    last_ms = ms("2026-11-25T06:25+01:00")
+    last = [
+        Reading("a", name, value, last_ms, Stamp.SENSOR)
+        for name, value in (("temperature_c", 20.0), ("rh_percent", 45.0))
+    ]
+    with heard.transaction() as work:
+        judge_readings(work, site, ReadingBatch.of(last), now_ms=last_ms)
+    [notice] = write_due(heard, site, [replace(DAILY, units=Units.US)], ms("2026-11-25T06:30+01:00"))
+    [room] = notice.facts["rooms"]
+    assert "68.0 °F (window 64.4 to 75.2 °F)" in room["reason"]  # 20 °C, 18 to 24 °C
+    began_ms = ms("2026-11-24T18:30+01:00")
+    going_on = Incident("i", room["room"], "a", IncidentKind.WINDOW, began_ms, began_ms, "damp", None)
+    told = room | {
+        "state": "out",
+        "reason": "RH has been above.",
+        "incidents": [{"incident": incident_to_json(going_on), "sensor": "a"}],
+    }
+    assert (
+        "RH has been above." not in write(replace(notice, facts=notice.facts | {"rooms": [told]})).letter.parts[0].text
+    )
+    drifting = told | {"state": "drifting"}
+    assert (
+        "RH has been above." in write(replace(notice, facts=notice.facts | {"rooms": [drifting]})).letter.parts[0].text
+    )

@@ -231,6 +231,50 @@ def test_one_cause_is_told_at_once_and_its_others_together(bench: Bench) -> None
     assert (over.kind, over.facts["thread"]) == (NoticeKind.CLOSED, causes[0].id)
 
 
+def test_a_cause_that_shows_with_the_second_room_still_joins_the_first(bench: Bench) -> None:
+    """The first is told before any cause is known: the second, once they share one, is in its thread all the same."""
+    first, second = numbered(bench.incident, 0), replace(numbered(bench.incident, 1), room="hall", cause="heating")
+    bench.say(first, NOON_MS)
+    with bench.store.transaction() as work:
+        work.put_incident(replace(first, cause="heating"), at_ms=NOON_MS, by="watch")
+    bench.say(second, NOON_MS + 14 * MINUTE)
+    bench.new()
+    bench.look(NOON_MS + 15 * MINUTE)
+    [told] = bench.new()
+    assert (told.incident, told.kind, told.facts["thread"]) == (second.id, NoticeKind.OPENED, first.id)
+
+
+def test_what_was_held_back_is_told_as_what_it_is(bench: Bench) -> None:
+    """Told in the evening, worse in the night: in the morning it is told as worse than what was known."""
+    bench.recipients = (QUIET,)
+    slight = replace(bench.incident, severity=Severity.SLIGHT)
+    bench.say(slight, NIGHT_MS - 4 * HOUR)
+    bench.new()
+    bench.say(replace(slight, severity=Severity.SERIOUS), NIGHT_MS)
+    assert bench.kinds() == []
+    bench.look(NIGHT_MS + 9 * HOUR)
+    [told] = bench.new()
+    assert (told.kind, told.facts["was_severity"]) == (NoticeKind.WORSE, "slight")
+
+
+def test_whose_cause_is_held_back_waits_with_it(bench: Bench) -> None:
+    """Nobody is told of "the cause of what you were told first" while that first one is itself held back."""
+    bench.recipients = (replace(FLOOR, most_per_hour=1),)
+    bench.say(numbered(bench.incident, 9), NOON_MS)
+    causes = [
+        replace(numbered(bench.incident, n), room=room, cause="heating") for n, room in enumerate(("store", "hall"))
+    ]
+    for step, one in enumerate(causes, 1):
+        bench.say(one, NOON_MS + step * 1000)
+    assert len(bench.new()) == 1
+    bench.look(NOON_MS + 5 * MINUTE)
+    assert bench.new() == []
+    bench.look(NOON_MS + 60 * MINUTE)
+    [told] = bench.new()
+    assert (told.kind, told.facts["whys"]) == (NoticeKind.COLLECTED, ["RATE"])
+    assert told.facts["incidents"] == [one.id for one in causes]
+
+
 ESCALATION = (
     FLOOR,
     replace(FLOOR, address="office@example.org", name="Office", after_s=1800.0),

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from structlog.testing import capture_logs
 
 from adapters.contract import Reading, Stamp
 from ingest.clock import FastClock, SystemClock
@@ -25,7 +26,8 @@ from ingest.runtime.daemon import STOP_LIMIT_S, Daemon
 from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
 from ingest.site.incidents import IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
-from ingest.site.series import SeriesKey
+from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 WIRING = """
@@ -290,6 +292,27 @@ async def test_a_sensor_that_is_never_heard_is_told_of(tmp_path: Path) -> None:
     daemon.stop()
     assert [late async for late in following] == []  # a follower's stream ends with the daemon
     await running
+
+
+async def test_nothing_waits_for_an_engine_that_is_wired_no_longer(tmp_path: Path) -> None:
+    """With [central] taken out the daemon forgets the forwarder once and says so; sealed batches may go again."""
+    site = Site("Lakeside", "UTC", 0.0, (Room("hall", "Hall"),), (Sensor("s0", "hall"),))
+    path = tmp_path / FILE_NAME
+    with SqliteStore.open(path) as store, store.transaction() as work:
+        reading = Reading("s0", "rh_percent", 45.0, 1_790_000_000_000, Stamp.SENSOR)
+        work.append(ReadingBatch.of([reading]), heard_ms=reading.at_ms)
+        work.follow_changes("central", through=0)
+    for has_said in (True, False):
+        daemon, up = Daemon(Wiring(site, tmp_path, PageWiring(port=0))), asyncio.Event()
+        with capture_logs() as said:
+            running = asyncio.create_task(daemon.run(lambda address, up=up: up.set()))
+            await up.wait()
+            daemon.stop()
+            await running
+        assert any("[central]" in entry["event"] for entry in said) is has_said
+    with SqliteStore.open(path) as store:
+        store.settle()
+        assert store.read.changes(0, 10).lost
 
 
 async def _beat(stalls: list[float]) -> None:

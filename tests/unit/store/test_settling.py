@@ -389,3 +389,24 @@ def test_a_file_of_version_2_says_what_it_said(path) -> None:
         store_air(store, (20 * DAY, 10))
         store.settle()
     assert check_integrity(path) == []
+
+
+def test_what_is_known_in_memory_after_each_step_is_what_the_file_says(store, path) -> None:
+    """Extents, counts and newest values beside a reader that opens the file anew, with late and amended readings."""
+    for sensor in range(30):
+        for first in (1000 * MINUTE, 0, 990 * MINUTE):
+            with store.transaction() as work:
+                work.append(air(first, 20, sensor=f"s{sensor:02d}"), heard_ms=1)
+    more, steps = True, 0
+    while more:
+        more = store.settle_step()
+        steps += 1
+        with store.transaction() as work:
+            work.append(air(2000 * MINUTE + steps * HOUR, 1 if steps < 9 else 0, sensor="s07"), heard_ms=1)
+        with SqliteStore.open(path, read_only=True) as fresh:
+            extents = fresh.read.extents()
+            assert store.read.extents() == extents
+            keys = [extent.key for extent in extents]
+            assert store.read.latest(keys) == fresh.read.latest(keys)
+    assert steps > 30
+    assert check_integrity(path) == []

@@ -53,9 +53,9 @@ def test_two_hours_do_no_harm_and_two_days_move_a_board(store: SqliteStore) -> N
     described = site(boards=ORDINARY_OAK)
     short = sentence(store.read, described, damp(2), now_ms=T0_MS + DAY_MS)
     long = sentence(store.read, described, damp(47), now_ms=T0_MS + 2 * DAY_MS)
-    assert "no harm is to be expected of that alone" in short
+    assert "too little to do harm by itself" in short
     assert "gained 1." in long
-    assert "no harm" not in long
+    assert "too little" not in long
     assert CAUTION in short
     assert CAUTION in long
     assert "not known" not in short + long
@@ -75,13 +75,23 @@ def test_what_goes_on_is_told_as_so_far(store: SqliteStore) -> None:
         ("oak boards, 20 mm, stickered", "White oak, commercial", 20.0, "taken as white oak, commercial"),
         ("Sawn ash in stick", "Ash, white", 20.0, "taken as ash, white, thickness assumed"),
         ("teak 19,5 mm", "Teak", 19.5, ""),
+        ("Red oak strip, 3/4 in x 2-1/4 in", "Red oak, commercial", 19.05, "taken as red oak, commercial"),
+        ('hickory 1 1/2" planks', "Hickory, true", 38.1, "taken as hickory, true"),
+        (
+            "oak, stack 3 in the loft",
+            "White oak, commercial",
+            20.0,
+            "taken as white oak, commercial, thickness assumed",
+        ),
+        ("oak in stick, 5/0 in", "White oak, commercial", 20.0, "taken as white oak, commercial, thickness assumed"),
     ],
 )
 def test_what_a_room_holds_names_its_wood(holds: str, species: str, thickness_mm: float, assumed: str) -> None:
     """A wood named in passing is reckoned with, and what was assumed of it is said."""
     lot = lot_of(Room("r", "R", holds=holds))
     assert lot is not None
-    assert (lot.boards.species, lot.boards.thickness_mm, lot.assumed) == (species, thickness_mm, assumed)
+    assert (lot.boards.species, lot.assumed) == (species, assumed)
+    assert lot.boards.thickness_mm == pytest.approx(thickness_mm)
 
 
 def test_nothing_is_said_where_nothing_is_known(store: SqliteStore) -> None:
@@ -104,8 +114,8 @@ def test_described_boards_go_before_what_the_room_is_said_to_hold() -> None:
 @pytest.mark.parametrize(
     ("moved", "face", "says"),
     [
-        (0.2, 8.4, "no harm is to be expected"),
-        (0.2, 11.0, "no harm is to be expected"),
+        (0.2, 8.4, "too little to do harm by itself"),
+        (0.2, 11.0, "too little to do harm by itself"),
         (0.7, 12.0, "its faces are far from its middle"),
         (1.2, 9.5, "a board 140 mm wide moves"),
         (-4.0, 5.0, "enough for gaps or cupping"),
@@ -118,6 +128,17 @@ def test_the_sentence_never_gives_leave_to_lay(moved: float, face: float, says: 
     assert says in told
     assert told.endswith(f"An estimate: {CAUTION}.")
     assert "lay" not in told
+
+
+def test_boards_measured_in_inches_are_told_in_inches() -> None:
+    """Who says 3/4 in reads no millimetre: the size as they said it, the movement in inches too."""
+    lot = lot_of(Room("r", "R", holds="Red oak strip, 3/4 in"))
+    assert lot is not None
+    found = BoardEstimate(8.0, 9.2, 9.5, 1.2, 0.6, (8.0,))
+    told = words_of(found, lot, is_over=True)
+    assert "the 3/4 in red oak" in told
+    assert "a board 5.51 in wide moves 0.024 in" in told  # 140 mm and 0.6 mm, by 25.4 mm to the inch (1959)
+    assert " mm" not in told
 
 
 def test_the_sentence_is_made_when_something_is_told() -> None:
