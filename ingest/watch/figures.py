@@ -129,7 +129,12 @@ def hours_unchanged(air: Air, sensor: Sensor, from_ms: int, to_ms: int) -> Serie
     # What lies further back is not looked at, wherever this look began: so an hour is told alike in whatever parts.
     since_ms = at_ms[at_ms.searchsorted(told - _STUCK_REACH_MS)]
     for part in parts:
-        moves = part.at_ms[np.flatnonzero(np.diff(part.value, prepend=np.nan) != 0)]
+        moved = np.diff(part.value, prepend=np.nan) != 0
+        if len(part) == len(at_ms):  # measured at each instant, as nearly always: the last move is carried along
+            last_ms = np.maximum.accumulate(np.where(moved, part.at_ms, since_ms[0]))
+            since_ms = np.maximum(since_ms, last_ms[-len(told) :])
+            continue
+        moves = part.at_ms[moved]
         last = np.searchsorted(moves, told, side="right") - 1
         if len(moves):
             since_ms = np.maximum(since_ms, np.where(last >= 0, moves[np.maximum(last, 0)], since_ms))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Final
 
 from ingest.site.incidents import Incident, IncidentKind, RoomState, Severity
@@ -146,9 +146,13 @@ def _remembered(facts: Mapping[str, Any]) -> RoomMemory:
     )
 
 
+_OF_INCIDENT: Final = tuple(one.name for one in fields(Incident))
+
+
 def incident_to_json(incident: Incident) -> dict[str, Any]:
     """Give an incident as JSON-able facts."""
-    return {**asdict(incident), "kind": incident.kind.value, "severity": incident.severity.value}
+    facts = {name: getattr(incident, name) for name in _OF_INCIDENT}
+    return {**facts, "kind": incident.kind.value, "severity": incident.severity.value}
 
 
 def incident_from_json(facts: Mapping[str, Any]) -> Incident:
@@ -187,17 +191,25 @@ _PLAIN: Final = tuple(f.name for f in fields(SensorState) if f.name.endswith("_m
 
 def state_to_json(state: SensorState) -> dict[str, Any]:
     """Give a sensor's state as JSON-able facts."""
-    facts: dict[str, Any] = {name: getattr(state, name) for name in _PLAIN}
-    facts |= {
-        "state": state.state.value,
-        "why": state.why.name,
-        "held": {name: list(pair) for name, pair in state.held.items()},
-        "guilty": list(state.guilty),
-        "worst": None if state.worst is None else list(state.worst),
-        "excess": dict(state.excess),
-        "before": None if state.before is None else state_to_json(replace(state.before, before=None)),
-    }
-    return {name: value for name, value in facts.items() if value not in (None, [], {})}
+    facts = _bare(state)
+    if state.before is not None:
+        facts["before"] = _bare(state.before)
+    return facts
+
+
+def _bare(state: SensorState) -> dict[str, Any]:
+    """Give the facts of a state but for the state before it."""
+    facts: dict[str, Any] = {name: value for name in _PLAIN if (value := getattr(state, name)) is not None}
+    facts |= {"state": state.state.value, "why": state.why.name}
+    if state.held:
+        facts["held"] = {name: list(pair) for name, pair in state.held.items()}
+    if state.guilty:
+        facts["guilty"] = list(state.guilty)
+    if state.worst is not None:
+        facts["worst"] = list(state.worst)
+    if state.excess:
+        facts["excess"] = dict(state.excess)
+    return facts
 
 
 def state_from_json(facts: Mapping[str, Any]) -> SensorState:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import functools
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any, Final, NamedTuple
 
@@ -82,7 +82,7 @@ def bound_names(plan: Plan) -> tuple[str, ...]:
 
 def to_facts(plan: Plan) -> list[list[Any]]:
     """Give a plan as JSON-able facts."""
-    return [[held.from_ms, None if held.window is None else asdict(held.window)] for held in plan]
+    return [[held.from_ms, None if held.window is None else dict(_window_facts(held.window))] for held in plan]
 
 
 def from_facts(facts: Sequence[Sequence[Any]]) -> Plan:
@@ -90,3 +90,8 @@ def from_facts(facts: Sequence[Sequence[Any]]) -> Plan:
     return tuple(
         Held(from_ms, None if window is None else from_plain(AcclimationWindow, window)) for from_ms, window in facts
     )
+
+
+@functools.lru_cache(maxsize=1000)
+def _window_facts(window: AcclimationWindow) -> Mapping[str, Any]:
+    return asdict(window)  # which copies deeply, and a plan is put away with each memory that is saved

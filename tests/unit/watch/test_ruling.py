@@ -262,7 +262,7 @@ def damp_floor(house: House, hours: int) -> None:
 
 
 def test_an_incident_that_goes_on_does_not_fill_the_record(house: House) -> None:
-    """A floor that stays wet for two days is told once, and written only as its sum takes a step."""
+    """A wet floor is looked at for two days, told once, and written only as its sum takes a step."""
     damp_floor(house, 48)
     found = house.live(15)
     assert [(one.kind, one.severity) for one in found] == [(IncidentKind.CONDENSATION, Severity.SEVERE)]
