@@ -19,7 +19,7 @@ from ingest.watch.folding import Change, is_told, judge_series, step_of
 from ingest.watch.judge import Rule, SensorState, judge, under_new_window
 from ingest.watch.memory import CALM_KEPT, Calm, RoomMemory
 from ingest.watch.plan import Plan, bound_names, changed, plan_of, window_at
-from ingest.watch.rejudging import AHEAD_MS, Judged, rejudge, thinned
+from ingest.watch.rejudging import AHEAD_MS, Judged, newest_ms, rejudge, thinned
 from ingest.watch.scene import Scene
 from ingest.watch.sensing import judge_planned, samples_between
 
@@ -126,7 +126,7 @@ def judge_arrived(scene: Scene, kept: Kept, arrived: Sequence[Arrived]) -> Judge
         # What the batch changed in order is not followed then: it must lie in the stretch that is judged again.
         late += [change.at_ms for _, change in taking.changes]
     if late:
-        return rejudge(scene, after, min(late))
+        return rejudge(scene, after, min(late), judged_ms=newest_ms(kept.memory, min(late)))
     excursions.follow(taking.changes)
     excursions.grow(after.sensors)
     if not taking.changes and not excursions.written:

@@ -45,9 +45,13 @@ class Judged:
     written: dict[str, Incident]
 
 
-def rejudge(scene: Scene, memory: RoomMemory, from_ms: int) -> Judged:
-    """Judge a room again from an instant on.  from_ms: the earliest instant at which anything came late (UTC)."""
-    revises = from_ms < max((state.last_ms or from_ms for state in memory.sensors.values()), default=from_ms)
+def rejudge(scene: Scene, memory: RoomMemory, from_ms: int, *, judged_ms: int | None = None) -> Judged:
+    """Judge a room again from an instant on.
+
+    from_ms: the earliest instant at which anything came late (UTC).  judged_ms: through when incidents were judged
+    before, None for through all that `memory` has seen.
+    """
+    revises = from_ms < (newest_ms(memory, from_ms) if judged_ms is None else judged_ms)
     from_ms = taken_up_ms(scene, memory, from_ms)
     excursions = Excursions(scene.site, scene.room, scene.air, RoomMemory(job=memory.job, plan=memory.plan))
     changes: list[tuple[Sensor, Change]] = []
@@ -70,6 +74,11 @@ def rejudge(scene: Scene, memory: RoomMemory, from_ms: int) -> Judged:
     if after.followed is None and memory.followed is not None and memory.followed[0] < from_ms:
         after = replace(after, followed=memory.followed)
     return Judged(_with_newest(scene, memory, after, diff), diff.told, diff.written)
+
+
+def newest_ms(memory: RoomMemory, default: int) -> int:
+    """Give the newest instant that was judged of any sensor, `default` where none was."""
+    return max((state.last_ms for state in memory.sensors.values() if state.last_ms is not None), default=default)
 
 
 def taken_up_ms(scene: Scene, memory: RoomMemory, from_ms: int) -> int:

@@ -347,7 +347,7 @@ def test_the_record_stands_in_the_footer(incident, site, post, store) -> None:
 def test_a_subject_with_a_minus_comes_through_without_a_gap(incident, site) -> None:
     """Folded at 78 columns, as on its way to a server, a long subject with negative figures reads as it was written."""
     fast = replace(incident, kind=IncidentKind.CHANGE, quantity="rh_change_percent", bound=-10.0, worst_value=-13.5)
-    sent = compose(noticed(closed(fast), site), sender=SENDER)
+    sent = compose(noticed(fast, site), sender=SENDER)
     read = message_from_bytes(sent.as_bytes(policy=policy.SMTP), policy=policy.default)
     assert "-13.5 points" in read["Subject"]
     assert "  " not in read["Subject"]

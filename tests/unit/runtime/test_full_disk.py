@@ -137,7 +137,7 @@ def start(small_disk: Path, tmp_path: Path, letterbox: tuple[Letterbox, int]) ->
     """Give a function that starts a daemon whose data lie on the small disk: its process and its log."""
     (tmp_path / "lumberroom.toml").write_text(
         f'[site]\nname = "Lakeside"\ntime_zone = "Europe/Berlin"\n[data]\ndirectory = "{small_disk}/data"\n'
-        '[station]\ndisk_free_mb = false\n[page]\nport = 0\n'
+        "[station]\ndisk_free_mb = false\n[page]\nport = 0\n"
         '[[adapter]]\nname = "simulated"\ntype = "simulated_room"\nsensor = "hall-1"\n'
         'interval_s = 1\n[[room]]\nid = "hall"\n[[room.sensor]]\nid = "hall-1"\n'
         f'[mail]\nserver = "127.0.0.1"\nport = {letterbox[1]}\nsecurity = "none"\nfrom = "l@example.org"\n'

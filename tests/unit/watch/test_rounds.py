@@ -336,6 +336,7 @@ def test_a_silent_sensor_taken_away_closes_its_incident(house: House) -> None:
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @example(first=[(34.0, 31)], second=[(45.0, 38), (60.0, 31)], cuts=[199])  # within the instant that turns it
+@example(first=[(34.0, 51)], second=[(45.0, 49), (60.0, 31)], cuts=[199])  # the same, and others go on behind it
 @given(
     st.lists(st.tuples(st.sampled_from([34.0, 45.0, 54.5, 56.0, 70.0]), st.integers(5, 45)), min_size=2, max_size=6),
     st.lists(st.tuples(st.sampled_from([45.0, 60.0]), st.integers(5, 60)), min_size=1, max_size=4),
