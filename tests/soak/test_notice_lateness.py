@@ -14,8 +14,9 @@ import pytest
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
 from adapters.contract import Reading, Stamp
+from ingest.notices.recipients import Recipient
 from ingest.runtime.daemon import Daemon
-from ingest.runtime.wiring import MailWiring, PageWiring, Wiring
+from ingest.runtime.wiring import MailWiring, PageWiring, TellingWiring, Wiring
 from ingest.site.incidents import IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 
@@ -64,8 +65,11 @@ async def test_a_warning_is_accepted_within_two_seconds(tmp_path: Path, capsys: 
     server = await loop.create_server(lambda: SMTP(catcher, hostname="localhost", loop=loop), "127.0.0.1", 0)
     try:
         port = server.sockets[0].getsockname()[1]
-        mail = MailWiring("127.0.0.1", "store@example.org", ("floor@example.org",), port=port, security="none")
-        daemon = Daemon(Wiring(site(), tmp_path, PageWiring(port=0), mail=mail))
+        mail = MailWiring("127.0.0.1", "store@example.org", (), port=port, security="none")
+        # Somebody for each room, for rooms that go out together are told one person together.
+        floors = tuple(Recipient(f"floor-{n}@example.org", rooms=frozenset({f"r{n}"})) for n in range(ROOMS))
+        telling = TellingWiring(recipients=floors)
+        daemon = Daemon(Wiring(site(), tmp_path, PageWiring(port=0), mail=mail, telling=telling))
         up = asyncio.Event()
         running = asyncio.create_task(daemon.run(lambda address: up.set()))
         await up.wait()

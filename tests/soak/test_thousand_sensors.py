@@ -65,7 +65,7 @@ def wiring(broker: Any, page: int, mail: int) -> str:
     lines = [
         '[site]\nname = "Soak"\ntime_zone = "UTC"\n[data]\ndirectory = "data"',
         f"[page]\nport = {page}\n[mail]\nserver = '127.0.0.1'\nport = {mail}\nsecurity = 'none'",
-        'from = "store@example.org"\nto = ["floor@example.org"]',
+        'from = "store@example.org"',
         f'[[adapter]]\nname = "broker"\ntype = "mqtt_topics"\nbroker = "127.0.0.1"\nport = {broker.port}\ntls = true',
         f'ca_file = "{broker.settings["ca_file"]}"\nlogin = "{broker.settings["login"]}"',
         'password_env = "LUMBERROOM_MQTT_PASSWORD"\ntopics = ["climate/#"]',
@@ -73,6 +73,8 @@ def wiring(broker: Any, page: int, mail: int) -> str:
     for room in range(ROOMS):
         lines.append(f'[[room]]\nid = "r{room}"\ntitle = "Room {room}"\n[room.window]\ntemperature_c = [18, 24]')
         lines.append(f"rh_percent = [35, 55]\ndwell_minutes = {5 / 60}\nreturn_dwell_minutes = 60")
+        # Somebody for each room, for rooms that go out together are told one person together.
+        lines.append(f'[[recipient]]\nname = "Floor {room}"\nmail = "floor-{room}@example.org"\nrooms = ["r{room}"]')
         lines += [f'[[room.sensor]]\nid = "s{sensor}"' for sensor in range(room, SENSORS, ROOMS)]
     return "\n".join(lines) + "\n"
 
