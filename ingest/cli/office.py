@@ -51,11 +51,13 @@ def office(file: Path, log_form: Literal["auto", "json", "console"], check: bool
     logs.configure(log_form, verbose=verbose, secrets=wiring.secrets())
 
     from ingest.cli.run import application
+    from ingest.runtime.arenas import bound_arenas
     from ingest.runtime.office import Office
     from ingest.runtime.signals import run_until_signal
 
     for caution in wiring.cautions:
         logs.caution(caution)
+    bound_arenas()
     asyncio.run(run_until_signal(Office(wiring, app_factory=application), _announce))
 
 

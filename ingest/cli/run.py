@@ -39,11 +39,13 @@ def run(file: Path, log_form: Literal["auto", "json", "console"], verbose: bool)
     wiring = load(file)
     logs.configure(log_form, verbose=verbose, secrets=wiring.secrets())
 
+    from ingest.runtime.arenas import bound_arenas
     from ingest.runtime.daemon import Daemon
     from ingest.runtime.signals import run_until_signal
 
     for caution in wiring.cautions:
         logs.caution(caution)
+    bound_arenas()
     asyncio.run(run_until_signal(Daemon(wiring, app_factory=application, push_factory=push_application), _announce))
 
 
