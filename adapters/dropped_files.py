@@ -40,7 +40,7 @@ class DroppedFiles:
     SUMMARY: ClassVar[str] = "a folder into which files of recorded readings (CSV or SenML lines) are dropped"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
         Setting("folder", str, "the folder; the daemon must be allowed to write in it", required=True, is_path=True),
-        Setting("interval_s", float, "seconds from one look to the next", default=5.0, minimum=0.05),
+        Setting("interval_s", float, "seconds from one look to the next", default=3.0, minimum=0.05),
         *FILE_SETTINGS,
     )
 

@@ -43,7 +43,8 @@ async def broadcast(bluez: Any, seconds: float, sensors: int) -> int:
         bluez.advertise(address_of(number), packet)
         sent += 1
         if sent % 10 == 0:
-            await asyncio.sleep(max(0.0, begun_s + sent / sensors - time.monotonic()))
+            # A pause also when late: the bus must be read out, or the library gives its connection up.
+            await asyncio.sleep(max(0.005, begun_s + sent / sensors - time.monotonic()))
     return sent
 
 
