@@ -10,7 +10,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import isfinite
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
@@ -18,6 +17,7 @@ import numpy as np
 
 from ingest.present import digits, words
 from ingest.present.chart_axes import Floats, Scale, ticks
+from ingest.present.chart_path import path_through
 from ingest.present.digits import Units, in_units, number
 from ingest.site.bounds import Bounds
 from ingest.site.series import Int64s
@@ -197,13 +197,13 @@ class _Drawing:
             x, y = (self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2
             yield f'<text class="ex-none" x="{x:.0f}" y="{y:.0f}">nothing heard</text>'
             return
-        yield f'<path class="ex-line" d="{_path(self.points)}"/>'
+        yield f'<path class="ex-line" d="{path_through(self.points)}"/>'
         outside = _outside(self.course)
         if outside.any():
             # A point more on either side, so that the heavy part meets the line that it is part of.
             wide = outside | np.append(outside[1:], False) | np.insert(outside[:-1], 0, False)
             heavy = np.where(wide[:, None], self.points, np.nan)
-            yield f'<path class="ex-outside" d="{_path(heavy)}"/>'
+            yield f'<path class="ex-outside" d="{path_through(heavy)}"/>'
 
     def _worst(self) -> Iterator[str]:
         worst, at_ms = self.course.worst, self.course.worst_at_ms
@@ -240,15 +240,3 @@ def _extent(course: Course) -> tuple[float, float]:
     low, high = (min(values), max(values)) if values else (0.0, 1.0)
     air = max((high - low) * 0.12, 0.5)
     return low - air, high + air
-
-
-def _path(points: Floats) -> str:
-    """Give path data through points, lifting the pencil over those that are not known."""
-    pieces: list[str] = []
-    drawing = False
-    for x, y in points.tolist():
-        known = isfinite(x) and isfinite(y)
-        if known:
-            pieces.append(f"L{x:.1f} {y:.1f}" if drawing else f"M{x:.1f} {y:.1f}h0")
-        drawing = known
-    return "".join(pieces)

@@ -9,13 +9,13 @@ light and dark; standalone (a file, a mail) it brings its own colours.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import isfinite
 from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
 from ingest.present.chart_axes import Floats, Scale, ticks
+from ingest.present.chart_path import path_through
 from ingest.present.digits import in_units, number, unit
 from ingest.present.window_picture import Trace, WindowPicture, describe, frame_of, last_point
 from ingest.present.window_region import EmcLine, Frame, Ribbon, emc_line, emc_lines, window_ribbons
@@ -90,8 +90,8 @@ class _Drawing:
     def _outline(self, ribbon: Ribbon) -> str:
         across = self.across.positions(ribbon.temperature_c)
         low, high = self.up.positions(ribbon.low_percent), self.up.positions(ribbon.high_percent)
-        there = _line(np.column_stack((across, high)))
-        back = _line(np.column_stack((across, low))[::-1]).replace("M", "L", 1)
+        there = path_through(np.column_stack((across, high)))
+        back = path_through(np.column_stack((across, low))[::-1]).replace("M", "L", 1)
         return f"{there}{back}Z"
 
     def _scribed(self) -> Iterator[str]:
@@ -107,7 +107,7 @@ class _Drawing:
         if window.emc_percent is not None:
             for level in (window.emc_percent.low, window.emc_percent.high):
                 for line in emc_line(level, self.frame) if level is not None else ():
-                    yield f'<path class="wc-scribed" d="{_line(self._emc_points(line))}"/>'
+                    yield f'<path class="wc-scribed" d="{path_through(self._emc_points(line))}"/>'
 
     def _emc_points(self, line: EmcLine) -> Floats:
         return np.column_stack((self.across.positions(line.temperature_c), self.up.positions(line.rh_percent)))
@@ -115,7 +115,7 @@ class _Drawing:
     def _rings(self) -> Iterator[str]:
         """Draw the lines of equal EMC, like the rings of a trunk cut across."""
         for line in self.rings:
-            yield f'<path class="wc-ring" d="{_line(self._emc_points(line))}"/>'
+            yield f'<path class="wc-ring" d="{path_through(self._emc_points(line))}"/>'
 
     def _ring_labels(self) -> Iterator[str]:
         column = self._label_column()
@@ -219,7 +219,7 @@ class _Drawing:
             if len(own):
                 # One point more, so that the pieces join.
                 piece = points[own[0] : own[-1] + 2]
-                yield f'<path class="wc-path wc-age-{number_of}" d="{_line(piece)}"/>'
+                yield f'<path class="wc-path wc-age-{number_of}" d="{path_through(piece)}"/>'
 
     def _mark(self, trace: Trace, *, leading: bool) -> Iterator[str]:
         last = last_point(trace)
@@ -280,16 +280,3 @@ class _Drawing:
 def _within(bounds: Bounds | None, scale: Scale) -> list[float]:
     ends = () if bounds is None else (bounds.low, bounds.high)
     return [end for end in ends if end is not None and scale.low < end < scale.high]
-
-
-def _line(points: Floats) -> str:
-    """Give path data through the points (float64 (n, 2)), lifting the pencil over points that are not known."""
-    pieces: list[str] = []
-    drawing = False
-    for x, y in points.tolist():
-        known = isfinite(x) and isfinite(y)
-        if known:
-            # "h0" gives a point between two gaps the length that its round cap needs to be seen.
-            pieces.append(f"L{x:.1f} {y:.1f}" if drawing else f"M{x:.1f} {y:.1f}h0")
-        drawing = known
-    return "".join(pieces)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, Protocol
 
 import structlog
@@ -19,8 +18,8 @@ from ingest.notices.postman import READ_AT_ONCE, Postman
 from ingest.notices.recipients import Recipient
 from ingest.present.digits import Units
 from ingest.runtime.deed_desk import DeedDesk, Write
-from ingest.runtime.ways import channels_of, mail_channel
-from ingest.runtime.wiring import MailWiring, PageWiring, TellingWiring, WebhookWiring
+from ingest.runtime.ways import Ways, channels_of, mail_channel
+from ingest.runtime.wiring import PageWiring
 from ingest.site.incidents import Incident, NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, UnitOfWork
@@ -38,37 +37,12 @@ DIGEST_EVERY_S: Final = 60.0
 _log = structlog.get_logger("lumberroom.notices")
 
 
-class Wired(Protocol):
+class Wired(Ways, Protocol):
     """What notices need of a wiring."""
-
-    @property
-    def mail(self) -> MailWiring | None:
-        """How mail goes out."""
-        ...
-
-    @property
-    def webhooks(self) -> Sequence[WebhookWiring]:
-        """Which web hooks are told."""
-        ...
-
-    @property
-    def telling(self) -> TellingWiring:
-        """Who is told beside the plain list of [mail], and by which further ways."""
-        ...
 
     @property
     def page(self) -> PageWiring:
         """Where the page is, and where the world reaches it."""
-        ...
-
-    @property
-    def data_directory(self) -> Path:
-        """Where the key for links is kept."""
-        ...
-
-    @property
-    def path(self) -> Path | None:
-        """The wiring file, None where there is none."""
         ...
 
     @property
