@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import http.client
-import ssl
 from collections.abc import Callable
 from urllib.parse import urlsplit
 
@@ -17,6 +16,7 @@ import structlog
 
 from ingest.clock import Clock
 from ingest.notices.story import one_line
+from ingest.notices.web_address import connected
 
 TIMEOUT_S = 15.0
 
@@ -63,16 +63,6 @@ class SignOfLife:
 
 def _ask(address: str) -> int:
     """Ask for an address and give the answer's status. Blocks. Raises OSError and HTTPException."""
-    parts = urlsplit(address)
-    connection: http.client.HTTPConnection
-    if parts.scheme == "https":
-        context = ssl.create_default_context()
-        connection = http.client.HTTPSConnection(parts.hostname or "", parts.port, timeout=TIMEOUT_S, context=context)
-    else:
-        connection = http.client.HTTPConnection(parts.hostname or "", parts.port, timeout=TIMEOUT_S)
-    try:
-        path = f"{parts.path or '/'}?{parts.query}" if parts.query else parts.path or "/"
-        connection.request("GET", path, headers={"User-Agent": "lumberroom"})
+    with connected(address, TIMEOUT_S) as (connection, target):
+        connection.request("GET", target, headers={"User-Agent": "lumberroom"})
         return connection.getresponse().status
-    finally:
-        connection.close()

@@ -26,6 +26,7 @@ from urllib.parse import urlsplit
 from ingest.notices.channel import Later, Outcome, Refused, Sent
 from ingest.notices.notice_json import as_bytes
 from ingest.notices.story import one_line
+from ingest.notices.web_address import connected
 from ingest.notices.writing import Writer
 from ingest.site.incidents import Notice
 
@@ -92,21 +93,10 @@ def signature(secret: str, sent: str, body: bytes) -> str:
 
 def _post(hook: WebhookSettings, body: bytes, headers: Mapping[str, str]) -> tuple[int, str]:
     """Post and give status and beginning of the answer. Blocks. Raises OSError and HTTPException."""
-    parts = urlsplit(hook.address)
-    host = parts.hostname or ""
-    connection: http.client.HTTPConnection
-    if parts.scheme == "https":
-        context = ssl.create_default_context(cafile=None if hook.ca_file is None else str(hook.ca_file))
-        connection = http.client.HTTPSConnection(host, parts.port, timeout=hook.timeout_s, context=context)
-    else:
-        connection = http.client.HTTPConnection(host, parts.port, timeout=hook.timeout_s)
-    try:
-        path = f"{parts.path or '/'}?{parts.query}" if parts.query else parts.path or "/"
-        connection.request("POST", path, body=body, headers=dict(headers))
+    with connected(hook.address, hook.timeout_s, hook.ca_file) as (connection, target):
+        connection.request("POST", target, body=body, headers=dict(headers))
         answer = connection.getresponse()
         return answer.status, answer.read(300).decode("utf-8", "replace")
-    finally:
-        connection.close()
 
 
 def _outcome(hook: WebhookSettings, status: int, said: str) -> Outcome:

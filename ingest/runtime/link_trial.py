@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import http.client
-import ssl
 import time
-from urllib.parse import urlsplit
 
 from ingest.notices.links import DeedKind, Links
 from ingest.notices.story import one_line
+from ingest.notices.web_address import connected
 
 TIMEOUT_S = 15.0
 
@@ -33,16 +32,7 @@ def try_link(links: Links | None) -> str:
 
 
 def _get(address: str) -> tuple[int, str]:
-    parts = urlsplit(address)
-    connection: http.client.HTTPConnection
-    if parts.scheme == "https":
-        context = ssl.create_default_context()
-        connection = http.client.HTTPSConnection(parts.hostname or "", parts.port, timeout=TIMEOUT_S, context=context)
-    else:
-        connection = http.client.HTTPConnection(parts.hostname or "", parts.port, timeout=TIMEOUT_S)
-    try:
-        connection.request("GET", parts.path, headers={"User-Agent": "lumberroom", "Accept": "text/html"})
+    with connected(address, TIMEOUT_S) as (connection, target):
+        connection.request("GET", target, headers={"User-Agent": "lumberroom", "Accept": "text/html"})
         answer = connection.getresponse()
         return answer.status, answer.read(100_000).decode("utf-8", "replace")
-    finally:
-        connection.close()
