@@ -253,7 +253,8 @@ class Intake:
         except StorageError as error:
             self._note_trouble(error)
             raise
-        self._note_well()
+        if not self._held:  # a round that changed nothing needed no room: it proves nothing about what waits
+            self._note_well()
         if changed:
             rooms = tuple(dict.fromkeys(incident.room for incident in changed if incident.room))
             self._publish(News(self._clock.now_ms(), rooms, tuple(changed)))

@@ -101,7 +101,8 @@ class StoreWatch:
             self._news = StoreNews(site.name, site.time_zone, what, now_ms, None, 0, 0, now_ms)
             self._telling = None
         lost = self.intake.given_up - self._lost_before
-        self._news = replace(self._news, what=what, held=self.intake.held, lost=lost, now_ms=now_ms)
+        # It may have gone well for a moment since: then it was over, and is not any more.
+        self._news = replace(self._news, what=what, until_ms=None, held=self.intake.held, lost=lost, now_ms=now_ms)
         if self._telling is not None:
             self._telling.news = self._news
         elif now_s - self._since_s >= LASTS_S:

@@ -346,6 +346,15 @@ async def test_each_is_told_once_and_once_that_it_is_over(clock: DrivenClock) ->
     assert course.post.sent[4:] == told
 
 
+async def test_a_trouble_that_paused_before_it_was_told_is_told_as_one_that_lasts(clock: DrivenClock) -> None:
+    """Full, well for a look, full again: the mail says that nothing can be stored, not that storing goes on."""
+    course = Course(clock, Post())
+    await course.go(FULL, 30)
+    await course.go("", 5)
+    await course.go(FULL, 60)
+    assert course.post.sent == [("a@example.org", True), ("b@example.org", True)]
+
+
 async def test_a_mail_server_that_is_away_is_tried_again_and_who_refuses_is_left_alone(clock: DrivenClock) -> None:
     """Each gets it once, however long it takes; a refusal ends it; who heard the beginning hears the end."""
     course = Course(clock, Post(Later("away", way_closed=True), Refused("no such user"), Later("away")))

@@ -227,6 +227,22 @@ async def test_an_adapter_goes_on_through_a_full_disk(
     assert (door.health.held, door.health.given_up, door.health.store_error) == (0, 0, "")
 
 
+async def test_a_round_that_changes_nothing_is_no_sign_of_room(
+    door: Intake, disk: FullDisk, clock: DrivenClock, reading: Make
+) -> None:
+    """While readings are held, a piece of writing that wrote nothing does not say that the store is well again."""
+    disk.full.set()
+    await door.deliver([reading()], "a")
+    await until(lambda: door.health.held == 1)
+    assert await door.write(list) == []
+    assert "the disk is full" in door.health.store_error
+    disk.full.clear()
+    for _ in range(100):
+        await clock.advance(1)
+    await until(lambda: door.health.held == 0)
+    assert door.health.store_error == ""
+
+
 async def test_what_is_held_is_bounded_and_what_is_given_up_is_counted(
     door: Intake, disk: FullDisk, reading: Make
 ) -> None:
