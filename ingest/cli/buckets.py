@@ -15,6 +15,7 @@ from ingest.cli.store_file import data_argument
 
 if TYPE_CHECKING:
     from ingest.site.series import Buckets
+    from ingest.store.api import StoreReader
 
 WIDTHS_S = {
     "1m": 60, "5m": 300, "10m": 600, "15m": 900, "30m": 1800, "1h": 3600, "2h": 7200, "6h": 21600, "12h": 43200,
@@ -67,6 +68,7 @@ def buckets(
         edges = clock_edges_ms(from_ms, to_ms, WIDTHS_S[every], name)
         keys = [SeriesKey(sensor, quantity) for sensor in sensors for quantity in quantities]
         _check_known(quantities)
+        _check_heard(store.read, sensors)
         found = store.read.buckets_of(keys, edges)
         with quiet_when_the_reader_goes():
             out = csv.writer(sys.stdout, lineterminator="\n")
@@ -86,6 +88,18 @@ def _check_known(quantities: tuple[str, ...]) -> None:
         if quantity not in QUANTITIES and quantity not in DERIVED:
             names = ", ".join((*QUANTITIES, *DERIVED))
             raise SettingsError(f"{quantity!r} is no quantity", where="--quantity", mend=f"There are {names}.")
+
+
+def _check_heard(reader: StoreReader, sensors: tuple[str, ...]) -> None:
+    """Refuse a sensor of which nothing is known: its empty buckets would pass for a long silence."""
+    from ingest.errors import SettingsError
+
+    site = reader.site()
+    known = {extent.key.sensor for extent in reader.extents()} | {one.id for one in (site.sensors if site else ())}
+    for sensor in sensors:
+        if sensor not in known:
+            some = ", ".join(sorted(known)[:20]) or "none yet"
+            raise SettingsError(f"there is no sensor {sensor[:60]!r}", where="--sensor", mend=f"There are: {some}.")
 
 
 def _rows(sensor: str, quantity: str, made: Buckets, place: ZoneInfo) -> list[tuple[object, ...]]:

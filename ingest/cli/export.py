@@ -49,7 +49,8 @@ def export(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
 ) -> None:
     """Write the readings of a store to a file or to standard output.
 
-    DATA is a data directory, or the store's file in it. The daemon may be running: it is only read.
+    DATA is a data directory, the store's file in it, or the wiring file that names it. The daemon may be running: it is
+    only read.
 
     WHEN is a date, or a date and time (2026-01-31, 2026-01-31T14:30), in the site's time zone unless it ends in Z or
     an offset; a bare date means its first moment, so --from 2026-01-01 --to 2026-02-01 is January.
@@ -61,11 +62,12 @@ def export(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     """
     from ingest.cli.exchange.rows import Wanted
     from ingest.cli.exchange.writing import require_library
+    from ingest.cli.job_data import store_named
     from ingest.store.sqlite_store import SqliteStore
 
     name = _format(format_name, output)
     require_library(name)
-    with SqliteStore.open(store_file(data), read_only=True) as store:
+    with SqliteStore.open(store_named(data), read_only=True) as store:
         span = _span(store.read, from_text, to_text)
         wanted = Wanted(rooms, quantities, *span, derived)
         if output is None:
@@ -74,13 +76,6 @@ def export(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
         else:
             count = _to_file(store.read, wanted, name, output, force=force)
             click.echo(f"{count} rows are in {output}.", err=True)
-
-
-def store_file(data: Path) -> Path:
-    """Give the store's file: DATA itself, or the one in it where DATA is a directory."""
-    from ingest.store.opening import FILE_NAME
-
-    return data / FILE_NAME if data.is_dir() else data
 
 
 def _format(format_name: str | None, output: Path | None) -> str:

@@ -66,7 +66,8 @@ def import_readings(file: Path, data: Path | None, format_name: str | None, room
     before, is told; older incidents are put down without a mail.
     """
     from ingest.cli.exchange.writing import require_library
-    from ingest.cli.export import store_file
+    from ingest.cli.job_data import store_named
+    from ingest.cli.wiring_file import DEFAULT_FILE
     from ingest.clock import SystemClock
     from ingest.store.sqlite_store import SqliteStore
 
@@ -74,7 +75,7 @@ def import_readings(file: Path, data: Path | None, format_name: str | None, room
     if name == "parquet":
         require_library(name)
     _refuse_unreadable(file)
-    with SqliteStore.open(store_file(data or _data_of_wiring_file())) as store:
+    with SqliteStore.open(store_named(data or Path(DEFAULT_FILE))) as store:
         counts = _import(store, file, name, _form(store, **form), room, SystemClock().now_ms())
     _say(counts)
     if counts.rejected or counts.strangers:
@@ -169,10 +170,3 @@ def _form(
     except BadSetting as error:
         raise SettingsError(error.what, where=f"--{error.where.replace('_', '-')}", mend=f"{error.mend}.") from error
     return CsvForm(named, sensor, meant, time_format, decimal, header_row)
-
-
-def _data_of_wiring_file() -> Path:
-    from ingest.cli.wiring_file import DEFAULT_FILE
-    from ingest.runtime.settings import load
-
-    return load(Path(DEFAULT_FILE)).data_directory

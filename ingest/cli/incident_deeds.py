@@ -133,13 +133,14 @@ def _do(
     from ingest.site.handling import Asked, Deed
     from ingest.store.sqlite_store import SqliteStore
 
-    (file, wired_page), now_ms = job_data(data), SystemClock().now_ms()
+    named, now_ms = job_data(data), SystemClock().now_ms()
+    file = named.store
     with SqliteStore.open(file, read_only=True) as store:
         found = known(store.read, incident)
     until_ms = None if lasting_s is None else now_ms + round(lasting_s * 1000)
     asked = Asked(found.id, Deed(deed), by, note, until_ms)
     if _is_being_written(file):
-        _hand_to_the_daemon(page or wired_page or PAGE, asked)
+        _hand_to_the_daemon(page or named.page or PAGE, asked)
     else:
         _write(file, asked, now_ms)
     click.echo(f"{found.id}: {DEED_WORDS[asked.deed]}.")

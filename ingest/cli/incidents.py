@@ -19,7 +19,9 @@ _SEVERITIES = ("slight", "serious", "severe")
 
 _data = click.argument("data", type=click.Path(path_type=Path), metavar="DATA")
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON, in SI with units in the names.")
-_units = click.option("--units", type=click.Choice(["si", "us"]), default="si", show_default=True)
+_units = click.option(
+    "--units", type=click.Choice(["si", "us"]), help="[default: those of the wiring file where it is known, else si]"
+)
 
 
 @click.group(
@@ -89,7 +91,7 @@ def list_incidents(
 @click.argument("incident", metavar="ID")
 @_units
 @_json
-def show(data: Path, incident: str, units: str, *, as_json: bool) -> None:
+def show(data: Path, incident: str, units: str | None, *, as_json: bool) -> None:
     """Show one incident: how bad it is, what it did to the wood by the model, and its journal with the hashes."""
     from ingest.cli.incident_deeds import known
     from ingest.cli.job_data import job_data
@@ -98,12 +100,13 @@ def show(data: Path, incident: str, units: str, *, as_json: bool) -> None:
     from ingest.store.sqlite_store import SqliteStore
 
     now_ms = SystemClock().now_ms()
-    with SqliteStore.open(job_data(data).store, read_only=True) as store:
+    named = job_data(data)
+    with SqliteStore.open(named.store, read_only=True) as store:
         found = known(store.read, incident)
         handling = store.read.handlings([found.id]).get(found.id)
         lines = _journal(store.read, found)
         number, head = store.read.record_head()
-        told = _told(store.read, found, handling, now_ms, units)
+        told = _told(store.read, found, handling, now_ms, units or named.units or "si")
     with quiet_when_the_reader_goes():
         if as_json:
             plain = _plain(found, handling, now_ms)

@@ -41,10 +41,9 @@ def export_job(file: Path, data: Path | None, force: bool) -> None:
     """
     from ingest.cli.new_file import write_new
     from ingest.runtime.jobfile import job_text
-    from ingest.store.opening import FILE_NAME
     from ingest.store.sqlite_store import SqliteStore
 
-    with SqliteStore.open(_directory(data, None) / FILE_NAME, read_only=True) as store:
+    with SqliteStore.open(_store(data, None), read_only=True) as store:
         stored = store.read.site()
     if stored is None:
         click.echo("There is no job in this store yet.", err=True)
@@ -69,11 +68,10 @@ def apply_job(file: Path, data: Path | None, dry_run: bool) -> None:
     from ingest.clock import SystemClock
     from ingest.runtime.job import changes
     from ingest.runtime.settings import load_job
-    from ingest.store.opening import FILE_NAME
     from ingest.store.sqlite_store import SqliteStore
 
     wanted = load_job(file)
-    with SqliteStore.open(_directory(data, file) / FILE_NAME, read_only=dry_run) as store:
+    with SqliteStore.open(_store(data, file), read_only=dry_run) as store:
         stored = store.read.site()
         if not dry_run and stored != wanted:
             _save(store, wanted, SystemClock().now_ms())
@@ -102,11 +100,10 @@ def _say(words: list[str], *, dry_run: bool) -> None:
         click.echo(f"  - {word}")
 
 
-def _directory(data: Path | None, file: Path | None) -> Path:
-    from ingest.runtime.settings import load, sections_of
+def _store(data: Path | None, file: Path | None) -> Path:
+    from ingest.cli.job_data import store_named
+    from ingest.runtime.settings import sections_of
 
-    if data is not None:
-        return data
-    if file is not None and sections_of(file) - {"site", "room"}:
-        return load(file).data_directory
-    return load(Path(DEFAULT_FILE)).data_directory
+    if data is None and file is not None and sections_of(file) - {"site", "room"}:
+        return store_named(file)
+    return store_named(data or Path(DEFAULT_FILE))

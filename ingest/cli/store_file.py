@@ -1,4 +1,4 @@
-"""The argument DATA of commands that work on a store: its folder, or its file."""
+"""The argument DATA of commands that work on a store: its folder, its file, or the wiring file that names it."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from typing import Any
 
 import click
 
-from ingest.store.opening import FILE_NAME
-
 
 def _to_file(_context: click.Context, _parameter: click.Parameter, given: Path) -> Path:
-    return given / FILE_NAME if given.is_dir() else given
+    from ingest.cli.job_data import store_named
+
+    return store_named(given)
 
 
 def data_argument(command: Any) -> Any:

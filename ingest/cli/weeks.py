@@ -41,9 +41,8 @@ Exit codes: 0 well; 2 an option cannot be, or nothing was heard from the room;
 @click.option(
     "--units",
     type=click.Choice(["si", "us"]),
-    default="si",
-    show_default=True,
-    help="us: temperatures of the table, and bare ones of --temperature, are in °F.",
+    help="us: temperatures of the table, and bare ones of --temperature, are in °F. [default: those of the wiring file "
+    "where DATA is one, or lumberroom.toml here is that of DATA; else si]",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, in SI with units in the names.")
 @click.option(
@@ -60,14 +59,15 @@ def weeks(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     rh: Pair | None,
     emc: Pair | None,
     temperature: Pair | None,
-    units: str,
+    units: str | None,
     as_json: bool,
     picture: Path | None,
     force: bool,
 ) -> None:
     """Say week by week what the air of a room did: temperature, RH, EMC, and the hours in and out of its window.
 
-    DATA is a data directory, or the store's file in it. The daemon may be running: it is only read.
+    DATA is a data directory, the store's file in it, or the wiring file that names it. The daemon may be running: it is
+    only read.
 
     Each week of the site's calendar is judged by the room's window, or by what --rh, --emc and --temperature say, and
     then by nothing else. A week "kept" the window, was "briefly out" (never as long at a time as the window's dwell
@@ -80,7 +80,7 @@ def weeks(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     WHEN is a date, or a date and time (2026-01-31, 2026-01-31T14:30), in the site's time zone unless it ends in Z or
     an offset; a bare date means its first moment.
     """
-    from ingest.cli.export import store_file
+    from ingest.cli.job_data import job_data
     from ingest.cli.quiet import quiet_when_the_reader_goes
     from ingest.cli.weeks_asked import room_asked, stretch_asked, window_asked
     from ingest.cli.weeks_output import document, table
@@ -89,15 +89,17 @@ def weeks(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     from ingest.present.digits import Units
     from ingest.store.sqlite_store import SqliteStore
 
-    with SqliteStore.open(store_file(data), read_only=True) as store:
+    named = job_data(data)
+    shown = units or named.units or "si"
+    with SqliteStore.open(named.store, read_only=True) as store:
         site, room = room_asked(store.read, room_id)
-        window = window_asked(room, rh, emc, temperature, us_units=units == "us")
+        window = window_asked(room, rh, emc, temperature, us_units=shown == "us")
         span = stretch_asked(store.read, site, room, from_text, to_text, now_ms=SystemClock().now_ms())
         found = week_by_week(store.read, site, room, *span, window=window)
         if picture is not None:
             _draw(store.read, site, room, window, span, picture, force=force)
     with quiet_when_the_reader_goes():
-        click.echo(document(found, site, room, window) if as_json else table(found, site, room, window, Units(units)))
+        click.echo(document(found, site, room, window) if as_json else table(found, site, room, window, Units(shown)))
 
 
 def _draw(
