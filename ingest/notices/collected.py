@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 from urllib.parse import quote
 
 from ingest.notices.advice import MEASURE_FIRST, advice_for
@@ -21,6 +21,39 @@ MOST_NAMES: Final = 3
 """More rooms than these are counted in a subject, not named."""
 
 
+Sections = list[tuple[str, tuple[str, ...]]]
+
+
+class Voice(NamedTuple):
+    """What differs between those who write of rooms and who write of whole sites.
+
+    short: says in a few words what is wrong of several things at once.  point: tells one story in a line.  advise: what
+    to check and heed, of those still open.  signed: the letter's last words, given the site's name.  things: what they
+    are called where there are too many to name; "rooms" have pages of their own.
+    """
+
+    short: Callable[[Sequence[Story]], str]
+    point: Callable[[Story], str]
+    advise: Callable[[Sequence[Story]], Sections]
+    signed: Callable[[str], str]
+    things: str = "rooms"
+
+
+def of_rooms(subject_of: SubjectOf) -> Voice:
+    """Give the voice of a site.  subject_of: says one of them in a line."""
+
+    def point(story: Story) -> str:
+        reason = incident_reason(story.incident, story.sensor, story.telling)
+        return " ".join(filter(None, (f"{subject_of(story)}.", reason, words.sentence(story.incident.wood))))
+
+    return Voice(
+        lambda stories: advice_for(stories[0].incident).short,
+        point,
+        _advised,
+        lambda site: f"Written by lumberroom, which watches {site}. Nobody reads replies to this mail.",
+    )
+
+
 def stories_of(notice: Notice) -> list[Story]:
     """Give what is told, one by one, those still open first."""
     names = ("units", "clock", "time_zone")
@@ -33,12 +66,12 @@ def _kind_of(item: dict[str, Any]) -> NoticeKind | None:
     return NoticeKind(item["kind"]) if "kind" in item else None
 
 
-def write(notice: Notice, subject_of: SubjectOf, page_address: str = "") -> Written:
-    """Write one letter about all of them.  subject_of: says one of them in a line."""
+def write(notice: Notice, voice: Voice, page_address: str = "") -> Written:
+    """Write one letter about all of them."""
     stories = stories_of(notice)
     site = one_line(notice.facts["site"])
     still, over = _parted(stories)
-    about = _about(notice, stories)
+    about = _about(notice, stories, voice)
     letter = Letter(
         headline=about.removeprefix(f"{site}: "),
         place=site,
@@ -46,10 +79,10 @@ def write(notice: Notice, subject_of: SubjectOf, page_address: str = "") -> Writ
         lead=_lead(notice, stories),
         figures=[],
         meaning=[],
-        lists=_lists(still, over, subject_of),
-        link=_link(notice.facts["items"], page_address),
+        lists=_lists(still, over, voice),
+        link=_link(notice.facts["items"], page_address, voice.things),
         footer=tuple(filter(None, (
-            f"Written by lumberroom, which watches {site}. Nobody reads replies to this mail.",
+            voice.signed(site),
             f"Times are those of {notice.facts['time_zone']}.",
             record_words(notice.facts.get("record")),
         ))),
@@ -62,15 +95,15 @@ def _parted(stories: Sequence[Story]) -> tuple[list[Story], list[Story]]:
     return still, [story for story in stories if not story.incident.is_open]
 
 
-def _about(notice: Notice, stories: Sequence[Story]) -> str:
+def _about(notice: Notice, stories: Sequence[Story], voice: Voice) -> str:
     site, whys = one_line(notice.facts["site"]), _whys(notice)
     still, over = _parted(stories)
     if whys == [Why.CAUSE]:
-        rooms = _rooms(stories)
+        rooms = _rooms(stories, voice.things)
         if not still:
             return f"{rooms}: over as well, of the same cause"
         how = "worse" if all(story.kind is NoticeKind.WORSE for story in still) else "as well"
-        return f"{rooms}: {advice_for(stories[0].incident).short} {how}, of the same cause"
+        return f"{rooms}: {voice.short(stories)} {how}, of the same cause"
     count = f"{len(stories)} more" if Why.RATE in whys else f"{len(stories)}"
     if not over:
         return f"{site}: {count} warnings, all still open"
@@ -81,11 +114,11 @@ def _whys(notice: Notice) -> list[Why]:
     return [Why[name] for name in notice.facts.get("whys", ())]
 
 
-def _rooms(stories: Sequence[Story]) -> str:
+def _rooms(stories: Sequence[Story], things: str) -> str:
     titles = list(dict.fromkeys(story.room_title for story in stories))
     if len(titles) <= MOST_NAMES:
         return words.listed(titles)
-    return f"{', '.join(titles[: MOST_NAMES - 1])} and {len(titles) - MOST_NAMES + 1} more rooms"
+    return f"{', '.join(titles[: MOST_NAMES - 1])} and {len(titles) - MOST_NAMES + 1} more {things}"
 
 
 def _lead(notice: Notice, stories: Sequence[Story]) -> str:
@@ -105,28 +138,26 @@ def _lead(notice: Notice, stories: Sequence[Story]) -> str:
     return " ".join([*said, "Each of them stands in the record as it came."])
 
 
-def _lists(still: Sequence[Story], over: Sequence[Story], subject_of: SubjectOf) -> list[tuple[str, tuple[str, ...]]]:
+def _lists(still: Sequence[Story], over: Sequence[Story], voice: Voice) -> Sections:
     lists = [
-        (heading, tuple(_point(story, subject_of) for story in stories))
+        (heading, tuple(map(voice.point, stories)))
         for heading, stories in (("Still open", still), ("Over", over))
         if stories
     ]
+    return lists + voice.advise(still)
+
+
+def _advised(still: Sequence[Story]) -> Sections:
     checks = dict.fromkeys(check for story in still for check in advice_for(story.incident).check)
     cautions = dict.fromkeys(caution for story in still for caution in advice_for(story.incident).cautions)
-    if checks:
-        lists.append(("What to check first", tuple(checks)))
-    return [*lists, ("Caution", (*cautions, MEASURE_FIRST))]
+    first = [("What to check first", tuple(checks))] if checks else []
+    return [*first, ("Caution", (*cautions, MEASURE_FIRST))]
 
 
-def _point(story: Story, subject_of: SubjectOf) -> str:
-    reason = incident_reason(story.incident, story.sensor, story.telling)
-    return " ".join(filter(None, (f"{subject_of(story)}.", reason, words.sentence(story.incident.wood))))
-
-
-def _link(items: Sequence[dict[str, Any]], page_address: str) -> tuple[str, str] | None:
+def _link(items: Sequence[dict[str, Any]], page_address: str, things: str) -> tuple[str, str] | None:
     if not page_address:
         return None
     rooms = {item["room"] for item in items}
-    if len(rooms) == 1:
+    if len(rooms) == 1 and things == "rooms":
         return "The room as it is now:", f"{page_address.rstrip('/')}/rooms/{quote(rooms.pop(), safe='')}"
     return "All incidents:", f"{page_address.rstrip('/')}/incidents"

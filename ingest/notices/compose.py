@@ -76,7 +76,7 @@ def compose(notice: Notice, *, sender: str, beside: Beside = NOTHING_BESIDE) -> 
 def write(notice: Notice, beside: Beside = NOTHING_BESIDE) -> Written:
     """Write what a notice says, whatever it is then sent as."""
     if notice.kind is NoticeKind.COLLECTED:
-        return collected.write(notice, subject, beside.page_address)
+        return collected.write(notice, collected.of_rooms(subject), beside.page_address)
     if notice.kind in (NoticeKind.DIGEST, NoticeKind.MONTH):
         return digest_letter.write(notice, beside.page_address, beside.pictures)
     story = Story.of(notice.facts, notice.kind)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from email.message import EmailMessage
 from typing import Final
 
@@ -50,7 +51,7 @@ _ENGINE_MEANS: Final = (
 def compose_site(notice: Notice, *, sender: str, beside: Beside = NOTHING_BESIDE) -> EmailMessage:
     """Write the mail of an office's notice. Raises ValueError where an address cannot stand in a mail."""
     if notice.kind is NoticeKind.COLLECTED:
-        return enveloped(notice, collected.write(notice, subject, beside.page_address), sender)
+        return enveloped(notice, collected.write(notice, _VOICE, beside.page_address), sender)
     story = Story.of(notice.facts, notice.kind)
     return enveloped(notice, Written(subject(story), _letter(story, _heard(story), beside.page_address)), sender)
 
@@ -74,12 +75,7 @@ def _letter(story: Story, heard: str, page_address: str) -> Letter:
         figures.append(("Until" if is_twice else "Heard again", at(incident.closed_ms)))
         lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
         figures.append(("Lasted" if is_twice else "Silent for", lasted))
-    means: str = _SITE_MEANS
-    checks: tuple[str, ...] = _CHECK_SITE
-    if is_twice:
-        means, checks = _TWICE_MEANS, _CHECK_TWICE
-    elif incident.room == ENGINE:
-        means, checks = _ENGINE_MEANS, _CHECK_ENGINE
+    means, checks = _advice(incident.room)
     return Letter(
         headline=f"{story.room_title} {heard}",
         place=story.site,
@@ -94,6 +90,43 @@ def _letter(story: Story, heard: str, page_address: str) -> Letter:
             f"Times are those of {story.telling.time_zone}.",
         ),
     )
+
+
+def _advice(room: str) -> tuple[str, tuple[str, ...]]:
+    """Give what it means and what to check, by the office's id of what is not heard."""
+    if room.endswith(TWICE):
+        return _TWICE_MEANS, _CHECK_TWICE
+    return (_ENGINE_MEANS, _CHECK_ENGINE) if room == ENGINE else (_SITE_MEANS, _CHECK_SITE)
+
+
+def _point(story: Story) -> str:
+    at, incident = story.telling.at, story.incident
+    twice = incident.room.endswith(TWICE)
+    return reason(story.room_title, incident.is_open, at(incident.began_ms), at(incident.closed_ms), twice=twice)
+
+
+def _short(stories: Sequence[Story]) -> str:
+    """Say of several at once what is wrong: of one kind in its words, else that they are not as they should be."""
+    said = {_heard(story) for story in stories if story.incident.is_open}
+    if len(said) > 1:
+        return "not as it should be"
+    return said.pop().removeprefix("is ")
+
+
+def _advised(still: Sequence[Story]) -> collected.Sections:
+    advice = dict.fromkeys(_advice(story.incident.room) for story in still)
+    checks = tuple(dict.fromkeys(check for _, some in advice for check in some))
+    means = tuple(means for means, _ in advice)
+    return [("What it means", means), ("What to check first", checks)] if still else []
+
+
+_VOICE: Final = collected.Voice(
+    _short,
+    _point,
+    _advised,
+    lambda office: f"Written by lumberroom at {office}. Nobody reads replies to this mail.",
+    things="sites",
+)
 
 
 def reason(name: str, is_open: bool, began: str, closed: str, *, twice: bool = False) -> str:

@@ -43,6 +43,10 @@ KEEP_EVERY_MS: Final = 300_000
 AT_ONCE_MS: Final = 300_000
 """Two stores that were both heard within this time speak at once: each of them speaks every minute."""
 
+TWICE_AFTER_S: Final = 600.0
+"""For how long two stores must speak at once, at least: whether it is one or two, a start knows after `AT_ONCE_MS`
+only, and a computer that takes another one's place speaks beside what that one said last."""
+
 _log = structlog.get_logger("lumberroom.office")
 
 
@@ -138,7 +142,7 @@ class OfficeWatch:
     def _judge(self, now_ms: int) -> list[Incident]:
         """Judge the engine always, the sites only while we have been listening to them."""
         names = {site_id: one.site.name for site_id, one in self.told.items()}
-        sites = self._watched(names | {site_id + TWICE: f'"{site_id}"' for site_id in names})
+        sites = self._watched(names, {site_id + TWICE: f'"{site_id}"' for site_id in names})
         with self._store.transaction() as work:
             engine = self._watched({ENGINE: ENGINE_NAME})
             incidents = self._silences(work, engine, now_ms)
@@ -177,12 +181,16 @@ class OfficeWatch:
             return True
         return now_ms - self._judged_ms > LISTENING_BREAK_MS
 
-    def _watched(self, names: Mapping[str, str]) -> Site:
-        """Give sites as the watch sees them: each a room with one thing that should be heard."""
-        rooms = tuple(Room(site_id, name) for site_id, name in names.items())
-        sensors = tuple(
-            Sensor(site_id, site_id, Place.OUTDOORS, name, self._silent_after_s) for site_id, name in names.items()
-        )
+    def _watched(self, names: Mapping[str, str], single: Mapping[str, str] | None = None) -> Site:
+        """Give sites as the watch sees them: each a room with one thing that should be heard.
+
+        names: of the sites.  single: of what is heard as long as one site at a time speaks under an id.
+        """
+        after_s = dict.fromkeys(names, self._silent_after_s)
+        after_s |= dict.fromkeys(single or {}, max(self._silent_after_s, TWICE_AFTER_S))
+        named = {**names, **(single or {})}
+        rooms = tuple(Room(site_id, name) for site_id, name in named.items())
+        sensors = tuple(Sensor(one, one, Place.OUTDOORS, name, after_s[one]) for one, name in named.items())
         return replace(self._site, rooms=rooms, sensors=sensors)
 
     def _remember(self) -> None:

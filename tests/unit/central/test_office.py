@@ -27,13 +27,15 @@ from ingest.central.engine_metrics import MetricsEngine
 from ingest.central.hearing import hear
 from ingest.clock import DrivenClock, FastClock
 from ingest.errors import RefusedError, SettingsError
+from ingest.notices.compose import Beside
 from ingest.notices.compose_site import compose_site
+from ingest.notices.rounds import look_round
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.office import Office
 from ingest.runtime.office_settings import OfficeWiring, load_office
 from ingest.runtime.office_watch import OfficeWatch
 from ingest.runtime.wiring import MailWiring, PageWiring
-from ingest.site.incidents import NoticeState
+from ingest.site.incidents import NoticeKind, NoticeState
 from ingest.site.places import Site
 from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
@@ -63,7 +65,8 @@ class Desk:
         engine = MetricsEngine(EngineAddress(self.url, timeout_s=1.0))
         notifying = Notifying(self.wiring, self.clock)
         own = Site(self.wiring.name, self.wiring.time_zone)
-        self.watch = OfficeWatch(self.store, engine, self.clock, notifying, own, 1200.0, **changes)
+        arguments = {"silent_after_s": 1200.0, **changes}
+        self.watch = OfficeWatch(self.store, engine, self.clock, notifying, own, **arguments)
 
     async def minutes(self, count: int, *speaking: Any, flush: Any = None) -> list[str]:
         """Let minutes pass with sites speaking; give what is told as reasons."""
@@ -263,6 +266,30 @@ async def test_the_office_as_a_whole(own_metrics, bench, letterbox, tmp_path) ->
         await asyncio.wait_for(running, 10)
 
 
+async def test_sites_silent_together_are_told_in_an_offices_words(own_metrics, bench, desk) -> None:
+    """A storm takes four sites: the first has a mail of its own, the others one, which speaks of sites, not sensors."""
+    cores = []
+    for number in range(4):
+        bench.site_id = f"site-{number}"
+        cores.append(bench.core(own_metrics.url))
+    assert await desk.minutes(25, *cores, flush=own_metrics.flush) == []
+    assert len(await desk.minutes(25)) == 4
+    now_ms = bench.clock.now_ms()
+    with desk.store.transaction() as work:
+        look_round(work, desk.watch._site, desk.watch._notifying.recipients, now_ms=now_ms)
+    (notice,) = [one for one in desk.store.read.notices() if one.kind is NoticeKind.COLLECTED]
+    mail = compose_site(notice, sender="l@example.org", beside=Beside(page_address="http://127.0.0.1:8430/"))
+    body = mail.get_body(("plain",))
+    assert body is not None
+    said = " ".join(body.get_content().split())
+    assert mail["Subject"].endswith(": not heard as well, of the same cause")
+    assert said.count("- Nothing has been heard from Lakeside house, yard = B since") == 3
+    assert "Power and network at the site: its router" in said
+    assert "sensor" not in said
+    assert "measure the wood" not in said
+    assert "http://127.0.0.1:8430/incidents" in said
+
+
 def test_the_mail_about_the_engine_says_what_to_check(tmp_path: Path, own_metrics: Any) -> None:
     """The engine is watched like a site and told about in words of its own."""
     clock = DrivenClock()
@@ -366,6 +393,19 @@ async def test_a_restart_of_the_office_blames_nobody(own_metrics, bench, desk) -
     desk.store.close()
     desk.open()
     assert len(await desk.minutes(5)) == 1
+
+
+async def test_a_short_time_to_silence_makes_no_site_two(own_metrics, bench, tmp_path) -> None:
+    """With three minutes a silent site is told; that one site alone speaks is known later, and is no alarm before."""
+    desk = Desk(own_metrics.url, tmp_path, bench.clock)
+    desk.store.close()
+    desk.open(silent_after_s=3 * MINUTE_S)
+    site = bench.core(own_metrics.url)
+    assert await desk.minutes(15, site, flush=own_metrics.flush) == []
+    told = await desk.minutes(15)
+    assert len(told) == 1
+    assert told[0].startswith("Nothing has been heard from Lakeside house")
+    desk.store.close()
 
 
 async def test_two_sites_under_one_id_are_told(own_metrics, bench, desk, tmp_path) -> None:
