@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Final
 
 import click
 
 from ingest.cli.store_file import data_argument
+
+_FROM_A_BACKUP: Final = """\
+What is lost comes back from a backup that has it; what is there already is not stored twice:
+  lumberroom export BACKUP --output all.csv
+  lumberroom import all.csv --data DATA"""
 
 
 @click.command(short_help="Find what is damaged in a store, and mend what can be mended.")
@@ -30,9 +36,13 @@ def doctor(data: Path, mend: bool) -> None:
             click.echo(f"still: {fault}")
     for note in findings.notes:
         click.echo(f"note: {note}")
+    if findings.has_lost:
+        click.echo(_FROM_A_BACKUP)
     if not findings.left:
         click.echo("The store is sound." if not findings.faults else "The store is sound again.")
         return
-    if not mend and data.exists():
+    if mend:
+        click.echo("What is left cannot be mended from the rest. Compare with a backup.", err=True)
+    elif data.is_file() and data.stat().st_size:
         click.echo("lumberroom doctor --mend mends what can be mended. Keep a copy of the file first.", err=True)
     click.get_current_context().exit(3)

@@ -13,17 +13,21 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 
 from ingest.errors import StorageError
-from ingest.store import opening, salvage
+from ingest.physics.derived import DERIVED
+from ingest.store import opening, salvage, shape
 from ingest.store.integrity import NOTES, check_integrity
 from ingest.store.series import chunk_format, chunks, examining, rows, sealing, staging, stale, thinned
 from ingest.store.series.chunk_format import Chunk
 from ingest.store.series.squeeze import Damaged
 from ingest.store.sqlite_store import SqliteStore
 from ingest.store.trouble import plainly
+
+_BROKEN: Final = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +41,12 @@ class Findings:
     mended: tuple[str, ...]
     left: tuple[str, ...]
     notes: tuple[str, ...] = ()
+
+    @property
+    def has_lost(self) -> bool:
+        """Whether something that was stored cannot be had from this file any more: it was set aside, or is lost."""
+        told = (one for one in self.mended if not one.startswith(("table rollup", "table stale")))  # computed again
+        return any("set aside" in one or one.endswith(("lost", "kept", "empty")) for one in told)
 
 
 def examine(path: Path) -> Findings:
@@ -62,9 +72,10 @@ def mend(path: Path) -> Findings:
 
     Raises StorageError: no store there, another process is writing it, or nothing can be read of it.
     """
+    opening.check_there(path)
     faults = tuple(check_integrity(path))
     if not faults:
-        return Findings((), (), ())
+        return Findings((), (), (), tuple(_notes(path)))
     mark = opening.WriterMark(path)
     try:
         mended = [*_mended_structure(path), *_mended_contents(path)]
@@ -78,9 +89,12 @@ def mend(path: Path) -> Findings:
 def _mended_structure(path: Path) -> Iterator[str]:
     """Carry what can be read into a new file where SQLite finds this one broken."""
     try:
-        with contextlib.closing(opening.open_reader(path)) as connection:
+        with contextlib.closing(opening.open_reader(path)) as connection, plainly(path):
             broken = connection.execute("PRAGMA integrity_check(1)").fetchone()[0] != "ok"
-    except (sqlite3.DatabaseError, StorageError):
+    except StorageError as error:
+        # A file that is older, held by somebody, or not to be opened by this user is not broken.
+        if getattr(error.__cause__, "sqlite_errorcode", 0) & 0xFF not in _BROKEN:
+            raise
         broken = True
     if broken:
         yield from salvage.rebuilt(path)
@@ -90,8 +104,10 @@ def _mended_contents(path: Path) -> list[str]:
     with plainly(path), contextlib.closing(opening.open_writer(path)) as connection:
         connection.execute("BEGIN IMMEDIATE")
         done = [
+            *shape.made_anew(connection),
             *_mended_batches(connection),
             *_mended_chunks(connection),
+            *_kept_statistics(connection),
             *_mended_sums(connection),
             *_mended_rollups(connection),
             *_mended_notes(connection),
@@ -102,18 +118,7 @@ def _mended_contents(path: Path) -> list[str]:
 
 
 def _mended_batches(connection: sqlite3.Connection) -> Iterator[str]:
-    known = {row[0] for row in connection.execute("SELECT id FROM series")}
-    for number, body in connection.execute("SELECT number, body FROM batch ORDER BY number").fetchall():
-        try:
-            if set(staging.decoded(number, body).series.tolist()) <= known:
-                continue
-        except (ValueError, TypeError):
-            pass
-        connection.execute(
-            "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, ?)",
-            (f"batch {number}", str(body).encode("utf-8", "replace")),
-        )
-        connection.execute("DELETE FROM batch WHERE number = ?", (number,))
+    for number in staging.set_aside_damaged(connection, 0):
         yield f"batch {number}: set aside"
 
 
@@ -166,14 +171,48 @@ def _mended_sums(connection: sqlite3.Connection) -> Iterator[str]:
         count = len(sealed.at_ms)
         extent = (int(sealed.at_ms[0]), int(sealed.at_ms[-1]), float(sealed.value[-1])) if count else (None, None, None)
         noted = (count + int(thinned.fetchone()[0]), *extent)
+        before = connection.execute("SELECT count FROM series WHERE id = ?", (series_id,)).fetchone()[0]
         connection.execute(
             "UPDATE series SET count = ?, first_ms = ?, last_ms = ?, last_value = ? WHERE id = ?", (*noted, series_id)
         )
-        yield f"{sentence.split(':')[0]}: counted again"
+        lost = f"; {before - noted[0]} readings are lost" if before > noted[0] else ""
+        yield f"{sentence.split(':')[0]}: counted again{lost}"
 
 
 def _mended_rollups(connection: sqlite3.Connection) -> Iterator[str]:
+    stretches: dict[str, list[tuple[int, int]]] = {}
     for bad in list(examining.bad_rollups(connection)):
         stale.mark(connection, bad.sensor, bad.from_ms, bad.to_ms)
-        stretch = f"{rows.utc(bad.from_ms)} to {rows.utc(bad.to_ms)}"
-        yield f"rollups of {bad.sensor}, {stretch}: computed again"
+        stretches.setdefault(bad.sensor, []).append((bad.from_ms, bad.to_ms))
+    for sensor, found in stretches.items():
+        for from_ms, to_ms in _united(found):
+            yield f"rollups of {sensor}, {rows.utc(from_ms)} to {rows.utc(to_ms)}: computed again"
+
+
+def _united(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Give stretches that overlap or adjoin as one, in order."""
+    united: list[tuple[int, int]] = []
+    for from_ms, to_ms in sorted(stretches):
+        if united and from_ms <= united[-1][1]:
+            united[-1] = (united[-1][0], max(united[-1][1], to_ms))
+        else:
+            united.append((from_ms, to_ms))
+    return united
+
+
+def _kept_statistics(connection: sqlite3.Connection) -> Iterator[str]:
+    """Note stretches whose readings are gone without a trace but in sound rollups: those keep their statistics."""
+    short = {series_id for series_id, _ in examining.bad_sums(connection)}
+    names = {sensor for i, sensor in connection.execute("SELECT id, sensor FROM series") if i in short}
+    lost: dict[tuple[str, str], list[tuple[int, int]]] = {}
+    for bad in list(examining.bad_rollups(connection)):
+        if bad.lost and bad.sensor in names and bad.quantity not in DERIVED:
+            lost.setdefault((bad.sensor, bad.quantity), []).append(bad.lost)
+    for (sensor, quantity), stretches in lost.items():
+        for from_ms, to_ms in _united(stretches):
+            connection.execute(
+                "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES (?, ?, ?, ?, x'')",
+                (sensor, from_ms, to_ms, f"readings of {quantity} are lost"),
+            )
+            stretch = f"{rows.utc(from_ms)} to {rows.utc(to_ms)}"
+            yield f"{quantity} of {sensor}, {stretch}: readings are lost; their statistics are kept"

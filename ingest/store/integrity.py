@@ -10,17 +10,26 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import StorageError
-from ingest.store import opening, records
+from ingest.store import opening, records, shape
 from ingest.store.series import examining
 from ingest.store.trouble import as_storage_error
 
+_TOLD: Final = 3
+"""How many of SQLite's own findings are told: where one page is broken, it finds it from every side."""
+
 
 def check_integrity(path: Path) -> list[str]:
-    """Say in sentences what is wrong with a store's file; nothing where it is sound. Only reads; takes a full pass."""
+    """Say in sentences what is wrong with a store's file; nothing where it is sound. Only reads; takes a full pass.
+
+    Where a table is missing only that is told: what depends on it cannot be asked for.
+    """
     try:
         with contextlib.closing(opening.open_reader(path)) as connection:
             connection.execute("BEGIN")
-            return list(_faults(connection, path))
+            lacking = list(shape.faults(connection))
+            can_be_asked = shape.has_tables(connection) and shape.has_state(connection)
+            found = [*lacking, *(_faults(connection, path) if can_be_asked else _sqlite_faults(connection))]
+            return list(dict.fromkeys(found))
     except StorageError as error:
         return [str(error)]
     except sqlite3.Error as error:
@@ -38,8 +47,10 @@ def _faults(connection: sqlite3.Connection, path: Path) -> Iterator[str]:
 
 
 def _sqlite_faults(connection: sqlite3.Connection) -> list[str]:
-    answers = [row[0] for row in connection.execute("PRAGMA integrity_check(20)")]
-    faults = [] if answers == ["ok"] else [f"file: {answer}" for answer in answers]
+    answers = [line for row in connection.execute("PRAGMA integrity_check(20)") for line in str(row[0]).splitlines()]
+    told = [answer for answer in answers if answer != "ok" and not answer.startswith("***")]
+    faults = [f"file: {answer}" for answer in told[:_TOLD]]
+    faults += [f"file: and more of the kind, {len(told) - _TOLD} of them looked at"] if len(told) > _TOLD else []
     strays = connection.execute("PRAGMA foreign_key_check").fetchmany(20)
     return faults + [f"table {table}: a row belongs to no row of {parent}" for table, _, parent, _ in strays]
 

@@ -105,8 +105,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
     The connection is in autocommit mode and may be used by one thread at a time.  Raises StorageError; a file whose
     schema is older than ours must be opened for writing once, which brings it up to date.
     """
-    if not path.exists():
-        raise StorageError("there is no store here", where=str(path), mend="Name a data folder that holds one")
+    check_there(path)
     with plainly(path):
         connection = _connect_reader(path)
         version = schema.version_of(connection)
@@ -120,12 +119,36 @@ def open_reader(path: Path) -> sqlite3.Connection:
     return connection
 
 
+def check_there(path: Path) -> None:
+    """Raise StorageError where there is no file, a folder in its place, or nothing in it."""
+    if not path.exists():
+        raise StorageError("there is no store here", where=str(path), mend="Name a data folder that holds one")
+    if path.is_dir():
+        raise StorageError("this is a folder, not a store's file", where=str(path), mend=f"Name the {FILE_NAME} in it")
+    if path.stat().st_size == 0 and not _has_log(path):
+        raise StorageError(
+            "the file is empty: it was cut off, or nothing was ever stored",
+            where=str(path),
+            mend="Bring back the last backup, or take the file away to begin a new store",
+        )
+
+
 def _connect_reader(path: Path) -> sqlite3.Connection:
     connection = _connect(path, "ro")
     try:
         _check_ours(connection, path)
     except sqlite3.OperationalError as error:
         connection.close()
+        if (
+            _has_log(path)
+            and error.sqlite_errorcode & 0xFF in _NO_LOG_CAN_BE_MADE
+            and not os.access(path.parent, os.W_OK)
+        ):
+            raise StorageError(
+                "the program that wrote this store did not close it, and where it lies now nothing can be written",
+                where=str(path),
+                mend=f"Copy {path.name} and {path.name}-wal, both, into a folder that can be written, and name that",
+            ) from error
         if _has_log(path) or error.sqlite_errorcode & 0xFF not in _NO_LOG_CAN_BE_MADE or _is_being_written(path):
             raise
         # No log beside it and none can be made: media that cannot be written, or are full. Then nobody else writes it

@@ -11,9 +11,12 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import StorageError
-from ingest.store import opening
+from ingest.store import opening, schema, shape
+from ingest.store.trouble import folder_error
 
 _DERIVED: Final = ("sqlite_sequence", "migration")
+_MAGIC: Final = b"SQLite format 3\0"  # https://www.sqlite.org/fileformat2.html, section 1.3
+_HEADER_BYTES: Final = 100
 
 
 def rebuilt(path: Path) -> Iterator[str]:
@@ -29,7 +32,7 @@ def rebuilt(path: Path) -> Iterator[str]:
             "a broken file from an earlier mending is still there", where=str(broken), mend="Move it away first"
         )
     with contextlib.closing(opening.open_writer(fresh)) as new, _filled_up(path) as whole:
-        lost = _carried_over(whole, new)
+        lost = _carried_over(whole, new, path)
         new.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     path.rename(broken)
     for companion in _companions(path):
@@ -46,12 +49,14 @@ def _companions(path: Path) -> tuple[Path, ...]:
 
 @contextlib.contextmanager
 def _filled_up(path: Path) -> Iterator[Path]:
-    """Give a file as long as its header says: SQLite reads nothing of one that was cut short."""
+    """Give a file with SQLite's mark, as long as its header says: it reads nothing of one without, or cut short."""
     with path.open("rb") as file:
-        header = file.read(100)
+        header = file.read(_HEADER_BYTES)
+    if len(header) < _HEADER_BYTES or header[68:72] != schema.APPLICATION_ID.to_bytes(4, "big"):
+        raise _nothing_to_read(path)
     page_size = int.from_bytes(header[16:18], "big")
     wanted = int.from_bytes(header[28:32], "big") * (65536 if page_size == 1 else page_size)
-    if path.stat().st_size >= wanted:
+    if path.stat().st_size >= wanted and header.startswith(_MAGIC):
         yield path
         return
     copy = path.with_name(path.name + ".reading")
@@ -60,24 +65,30 @@ def _filled_up(path: Path) -> Iterator[Path]:
             source = path.with_name(path.name + end)
             if source.exists():
                 shutil.copyfile(source, copy.with_name(copy.name + end))
-        os.truncate(copy, wanted)
+        with copy.open("r+b") as file:
+            file.write(_MAGIC)
+        os.truncate(copy, max(wanted, path.stat().st_size))
         yield copy
+    except OSError as error:
+        raise folder_error(error, path.parent) from error
     finally:
         for end in ("", "-wal", "-shm"):
             copy.with_name(copy.name + end).unlink(missing_ok=True)
 
 
-def _carried_over(path: Path, new: sqlite3.Connection) -> list[str]:
+def _nothing_to_read(path: Path) -> StorageError:
+    return StorageError("nothing can be read of the store's file", where=str(path), mend="Bring back the last backup")
+
+
+def _carried_over(whole: Path, new: sqlite3.Connection, path: Path) -> list[str]:
     try:
-        old = sqlite3.connect(f"file:{path}?mode=ro", uri=True, isolation_level=None)
+        old = sqlite3.connect(f"{whole.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
         # With this SQLite takes what it can read of the schema, where a part of that was torn off too. Nothing is
         # written: the file is open for reading only.
         old.execute("PRAGMA writable_schema = ON")
         old.execute("SELECT count(*) FROM sqlite_schema").fetchone()
     except sqlite3.Error as error:
-        raise StorageError(
-            "nothing can be read of the store's file", where=str(path), mend="Bring back the last backup"
-        ) from error
+        raise _nothing_to_read(path) from error
     with contextlib.closing(old):
         tables = [row[0] for row in new.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
         new.execute("PRAGMA foreign_keys = OFF")
@@ -85,7 +96,7 @@ def _carried_over(path: Path, new: sqlite3.Connection) -> list[str]:
         new.execute("DELETE FROM state")
         lost = [sentence for table in tables if table not in _DERIVED for sentence in _table(old, new, table)]
         if new.execute("SELECT count(*) FROM state").fetchone()[0] == 0:
-            new.execute("INSERT INTO state SELECT 1, 1, coalesce(max(sealed_through), 0), 0, '' FROM series")
+            shape.write_state(new)
         new.execute("COMMIT")
     return lost
 

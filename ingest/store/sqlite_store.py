@@ -21,6 +21,7 @@ from ingest.errors import StorageError
 from ingest.store import copying, keeper, opening, retention
 from ingest.store.reader import SqliteReader
 from ingest.store.schema import Progress, quiet
+from ingest.store.series import staging
 from ingest.store.series.settling import Settling
 from ingest.store.series.view import Memory
 from ingest.store.trouble import plainly
@@ -260,9 +261,19 @@ class SqliteStore:
         self._mark = opening.WriterMark(self._path)
         try:
             self._writer = opening.open_writer(self._path, tell)
+            with plainly(self._path):
+                self._set_aside_damaged(self._writer)
         except BaseException:
             self._mark.release()
             raise
+
+    @staticmethod
+    def _set_aside_damaged(writer: sqlite3.Connection) -> None:
+        """Set batches aside that cannot be read, before they are taken for sealed and deleted."""
+        writer.execute("BEGIN IMMEDIATE")
+        sealed = writer.execute("SELECT sealed_batch FROM state").fetchone()
+        gone = staging.set_aside_damaged(writer, sealed[0]) if sealed else []
+        writer.execute("COMMIT" if gone else "ROLLBACK")
 
     @contextlib.contextmanager
     def _snapshot(self) -> Iterator[sqlite3.Connection]:

@@ -24,7 +24,8 @@ _SENTENCES: Final = {
         "this is not a lumberroom store", "Name the right file, or move this one away to begin a new store"
     ),
     sqlite3.SQLITE_CORRUPT: _Sentence(
-        "the store's file is damaged", "Keep a copy of it, then bring back the last backup"
+        "the store's file is damaged",
+        "Keep a copy of it. lumberroom doctor --mend saves what can be read; else bring back the last backup",
     ),
     sqlite3.SQLITE_FULL: _Sentence(
         "the disk is full, so nothing more can be stored",
@@ -59,7 +60,9 @@ def as_storage_error(error: sqlite3.Error, path: Path) -> StorageError:
         return _disk_full(path)
     sentence = _SENTENCES.get(code & 0xFF) if isinstance(code, int) else None
     if sentence is None:
-        return StorageError(f"the store failed: {error}", where=str(path), mend="Run the integrity check on the file")
+        return StorageError(
+            f"the store failed: {error}", where=str(path), mend="lumberroom doctor says what is wrong with it"
+        )
     return StorageError(sentence.what, where=str(path), mend=sentence.mend)
 
 
@@ -98,7 +101,13 @@ def folder_error(error: OSError, folder: Path) -> StorageError:
         return StorageError("this folder does not exist", where=str(folder), mend="Make it, or name another one")
     if isinstance(error, NotADirectoryError):
         return StorageError("this is not a folder", where=str(folder), mend="Name a folder for the store")
-    if isinstance(error, PermissionError) or error.errno == errno.EROFS:
+    if error.errno == errno.EROFS:
+        return StorageError(
+            "this folder cannot be written: it lies on a medium that is mounted for reading only",
+            where=str(folder),
+            mend="Mount it for writing (mount -o remount,rw), or name a folder elsewhere",
+        )
+    if isinstance(error, PermissionError):
         return StorageError(
             "this folder cannot be written",
             where=str(folder),

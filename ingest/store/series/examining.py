@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -47,12 +47,17 @@ class BadChunk(NamedTuple):
 
 
 class BadRollup(NamedTuple):
-    """A stretch of a sensor whose rollups are damaged, missing or wrong."""
+    """A stretch of a sensor in which so many cells of a quantity's rollups are damaged, missing or wrong.
+
+    lost: the stretch in which cells, sound in themselves, count more readings than there are; None where none do.
+    """
 
     sensor: str
     from_ms: int
     to_ms: int
-    what: str
+    quantity: str
+    cells: int
+    lost: tuple[int, int] | None = None
 
 
 def view_of(connection: sqlite3.Connection) -> View:
@@ -73,8 +78,26 @@ def faults(connection: sqlite3.Connection) -> Iterator[str]:
     for bad in bad_chunks(connection):
         yield f"readings of {bad.sensor}, {utc(bad.from_ms)} to {utc(bad.to_ms)}: {bad.what}"
     yield from (sentence for _, sentence in bad_sums(connection))
-    for wrong in bad_rollups(connection):
-        yield f"rollups of {wrong.sensor}, {utc(wrong.from_ms)} to {utc(wrong.to_ms)}: {wrong.what}"
+    yield from in_words(bad_rollups(connection))
+
+
+def in_words(bad: Iterable[BadRollup]) -> Iterator[str]:
+    """Give sentences about bad rollups: adjoining stretches together, quantities of one stretch together."""
+    joined: dict[tuple[str, str], list[BadRollup]] = {}
+    for one in bad:
+        runs = joined.setdefault((one.sensor, one.quantity), [])
+        if runs and one.from_ms <= runs[-1].to_ms:
+            runs[-1] = runs[-1]._replace(to_ms=one.to_ms, cells=runs[-1].cells + one.cells)
+        else:
+            runs.append(one)
+    together: dict[tuple[str, int, int, int], list[str]] = {}
+    for runs in joined.values():
+        for one in runs:
+            together.setdefault((one.sensor, one.from_ms, one.to_ms, one.cells), []).append(one.quantity)
+    for (sensor, from_ms, to_ms, cells), names in together.items():
+        of = names[0] if len(names) == 1 else f"each of {', '.join(names[:-1])} and {names[-1]}"
+        of = "each derived quantity" if set(names) == set(DERIVED) else of
+        yield f"rollups of {sensor}, {utc(from_ms)} to {utc(to_ms)}: {cells} cells of {of} are missing or wrong"
 
 
 def bad_batches(connection: sqlite3.Connection) -> Iterator[str]:
@@ -165,11 +188,17 @@ def _wrong_cells(
         for quantity, true in following.computed(
             view, series_id, quantities, begin, begin + _SPAN_MS, lambda: pressure_kpa
         ):
-            wrong = settled & _differing(view, series_id, quantity, begin, true)
+            differing, more = _differing(view, series_id, quantity, begin, true)
+            wrong = settled & differing
             if wrong.any():
-                low, high = (begin + int(cell) * width for cell in np.flatnonzero(wrong)[[0, -1]])
-                what = f"{int(np.count_nonzero(wrong))} cells of {quantity} are missing or wrong"
-                yield BadRollup(key.sensor, low, high + width, what)
+                low, high = _extent(wrong, begin, width)
+                lost = _extent(wrong & more, begin, width) if (wrong & more).any() else None
+                yield BadRollup(key.sensor, low, high, quantity, int(np.count_nonzero(wrong)), lost)
+
+
+def _extent(cells: NDArray[np.bool_], begin: int, width: int) -> tuple[int, int]:
+    first, last = np.flatnonzero(cells)[[0, -1]].tolist()
+    return begin + first * width, begin + (last + 1) * width
 
 
 def _spans_of(view: View, series_id: int) -> list[int]:
@@ -192,12 +221,15 @@ def _excused(view: View, key: SeriesKey, quantities: list[str], pressure_kpa: fl
     return [*known, *((low - margin, high + margin) for low, high in rollups.lost_of(view, key.sensor))]
 
 
-def _differing(view: View, series_id: int, quantity: str, begin: int, true: Cells) -> NDArray[np.bool_]:
+def _differing(
+    view: View, series_id: int, quantity: str, begin: int, true: Cells
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Say of each cell whether its rollup differs from the readings, and whether it counts more of them."""
     width = rollups.width_ms(quantity)
     try:
         held = rollups.dense(view, series_id, quantity, begin, begin + len(true.readings) * width)
     except Damaged:
-        return np.ones(len(true.readings), np.bool_)
+        return np.ones(len(true.readings), np.bool_), np.zeros(len(true.readings), np.bool_)
     same: NDArray[np.bool_] = (held.readings == true.readings) & (held.vouched_ms == true.vouched_ms)
     # Another machine may compute the last digits of a formula otherwise; measured readings are what they are.
     tolerance = _DERIVED_TOLERANCE if quantity in DERIVED else 0.0
@@ -205,4 +237,4 @@ def _differing(view: View, series_id: int, quantity: str, begin: int, true: Cell
         same &= np.isclose(mine, theirs, rtol=tolerance, atol=tolerance)
     same &= np.isclose(held.total, true.total, rtol=tolerance + _TOLERANCE, atol=tolerance + _TOLERANCE)
     differing: NDArray[np.bool_] = ~same
-    return differing
+    return differing, held.readings > true.readings

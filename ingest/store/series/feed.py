@@ -76,7 +76,7 @@ def changes(view: View, after: int, limit: int) -> Changes:
     count, through = 0, max(after, int(row[0]))
     found = view.connection.execute("SELECT number, body, bulk FROM batch WHERE number > ? ORDER BY number", (through,))
     for number, body, bulk in found:
-        part = staging.decoded(number, body) if bulk is None else _bulk(view, number, bulk)
+        part = staging.readable(number, body) if bulk is None else _bulk(view, number, bulk)
         parts.append(part)
         count, through = count + len(part.at_ms), number
         if count >= limit:

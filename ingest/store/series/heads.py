@@ -34,6 +34,8 @@ def state_of(connection: sqlite3.Connection) -> State:
     row = connection.execute(
         "SELECT generation, sealed_batch, coalesce((SELECT max(number) FROM batch), 0) FROM state"
     ).fetchone()
+    if row is None:
+        raise sqlite3.DatabaseError("the row of the table state is missing")
     return State(row[0], row[1], max(row[1], row[2]))
 
 

@@ -56,11 +56,44 @@ def read(connection: sqlite3.Connection, after: int, through: int) -> Staged:
     rows = connection.execute(
         "SELECT number, body FROM batch WHERE number > ? AND number <= ? ORDER BY number", (after, through)
     )
-    return joined([decoded(number, body) for number, body in rows])
+    return joined([readable(number, body) for number, body in rows])
+
+
+def readable(number: int, body: str) -> Staged:
+    """Give one batch's readings, none where it is damaged: that keeps nobody from all the others."""
+    try:
+        return decoded(number, body)
+    except (ValueError, TypeError):
+        return NOTHING
+
+
+def set_aside_damaged(connection: sqlite3.Connection, after: int) -> list[int]:
+    """Keep batches after a number that cannot be read in the table `damaged`, and give their numbers.
+
+    connection: in a transaction.
+    """
+    known = {row[0] for row in connection.execute("SELECT id FROM series")}
+    rows = connection.execute("SELECT number, body FROM batch WHERE number > ? ORDER BY number", (after,))
+    bad = [(number, body) for number, body in rows if not _is_sound(number, body, known)]
+    for number, body in bad:
+        connection.execute(
+            "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, ?)",
+            (f"batch {number}", str(body).encode("utf-8", "replace")),
+        )
+        # Emptied and not deleted: its number must not be given to another one.
+        connection.execute("UPDATE batch SET body = '[]' WHERE number = ?", (number,))
+    return [number for number, _ in bad]
+
+
+def _is_sound(number: int, body: str, known: set[int]) -> bool:
+    try:
+        return set(decoded(number, body).series.tolist()) <= known
+    except (ValueError, TypeError):
+        return False
 
 
 def decoded(number: int, body: str) -> Staged:
-    """Give one batch's readings."""
+    """Give one batch's readings. Raises ValueError or TypeError where it is damaged."""
     flat = json.loads(body)
     # Instants lie within 2**53, so a float64 holds them and the ids and marks as they are.
     table = np.array(flat, dtype=np.float64).reshape(-1, 4)

@@ -262,7 +262,7 @@ def test_a_medium_that_cannot_be_written_is_told_in_a_sentence(
         with SqliteStore.open(path) as store, store.transaction() as work:
             work.append(ReadingBatch.of([reading()]), heard_ms=1)
     subprocess.run(["mount", "-o", "remount,ro", str(small_disk)], check=True)
-    with pytest.raises(StorageError, match=r"cannot be written.*Make it writable|Make its folder and file writable"):
+    with pytest.raises(StorageError, match=r"cannot be written.*remount,rw|Make its folder and file writable"):
         SqliteStore.open(path)
     if made_before:
         with SqliteStore.open(path, read_only=True) as store:

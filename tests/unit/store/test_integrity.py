@@ -5,10 +5,12 @@ import re
 import shutil
 import sqlite3
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from ingest.errors import StorageError
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store import doctor
@@ -92,6 +94,14 @@ def test_what_does_not_belong_together_is_named(staged, edit, fault) -> None:
         ("UPDATE series SET count = 7 WHERE id = 1", "temperature_c of attic: 7 readings are noted, 28800 are there"),
         ("UPDATE series SET last_value = 1.0", "noted extent or newest value is not that of the readings"),
         ("UPDATE series SET first_ms = -1", "noted extent or newest value is not that of the readings"),
+        ("DELETE FROM rollup", "61 cells of each derived quantity are missing or wrong"),
+        ("DELETE FROM rollup WHERE quantity LIKE 'v%'", "of each of vapour_pressure_kpa and vpd_kpa are missing"),
+        ("DELETE FROM state", "table state: its row is missing"),
+        ("DROP INDEX amendment_at", "index amendment_at: it is missing"),
+        ("DROP TRIGGER record_keeps", "trigger record_keeps: it is missing"),
+        ("DROP VIEW reading_by_name", "view reading_by_name: it is missing"),
+        ("DROP TABLE chunk", "table chunk: it is missing"),
+        ("DROP TABLE rollup", "table rollup: it is missing"),
         ("DELETE FROM rollup WHERE quantity = 'rh_percent'", "481 cells of rh_percent are missing or wrong"),
         ("DELETE FROM rollup WHERE quantity = 'emc_percent'", "61 cells of emc_percent are missing or wrong"),
         ("UPDATE rollup SET body = x'00' WHERE quantity = 'wet_bulb_c'", "cells of wet_bulb_c are missing or wrong"),
@@ -108,6 +118,94 @@ def test_damage_to_what_is_sealed_is_named_and_mended(sealed, edit, fault) -> No
     assert found.mended
     assert found.left == ()
     assert doctor.examine(sealed).faults == ()
+
+
+def test_readings_that_are_gone_keep_their_statistics_and_are_told_as_lost(sealed) -> None:
+    """A chunk's row deleted: so many readings are lost, their buckets answer as before, and a backup brings them."""
+    days = np.arange(0, 21 * DAY, DAY)
+    with SqliteStore.open(sealed) as store:
+        before, emc = store.read.buckets(KEYS[1], days), store.read.buckets(EMC, days)
+    with opened(sealed) as connection:
+        connection.execute("DELETE FROM chunk WHERE from_ms = ?", (4 * DAY,))
+    found = doctor.mend(sealed)
+    assert found.left == ()
+    assert found.has_lost
+    assert "rh_percent of attic: counted again; 5760 readings are lost" in found.mended
+    assert any(
+        "1970-01-05T00:00Z to 1970-01-09T00:00Z: readings are lost; their statistics" in one for one in found.mended
+    )
+    with SqliteStore.open(sealed) as store:
+        for key, was in ((KEYS[1], before), (EMC, emc)):
+            again = store.read.buckets(key, days)
+            np.testing.assert_array_equal(again.count, was.count)
+            np.testing.assert_allclose(again.mean, was.mean, rtol=1e-12)
+        with store.transaction() as work:
+            assert work.append(air(0, 20 * 1440), heard_ms=2).stored == 2 * 4 * 1440
+        store.settle()
+        assert len(store.read.read(KEYS[1], 0, 20 * DAY)) == 20 * 1440
+    assert check_integrity(sealed) == []
+
+
+def test_a_staged_batch_that_cannot_be_read_keeps_nobody_from_the_others(staged) -> None:
+    """Readers leave it out, the writer sets it aside and goes on; its number is not used again."""
+    with opened(staged) as connection:
+        connection.execute("INSERT INTO batch (number, heard_ms, body) VALUES (2, 1, '[1,2')")
+        connection.execute("INSERT INTO batch (number, heard_ms, body) VALUES (3, 1, '[77,1,2.0,0]')")
+        connection.execute("DELETE FROM batch WHERE number = 3")
+    with SqliteStore.open(staged, read_only=True) as store:
+        assert store.read.extents()[0].count == 1000
+    with SqliteStore.open(staged) as store:
+        store.settle()
+        assert store.read.extents()[0].count == 1000
+        with store.transaction() as work:
+            work.append(air(5 * DAY, 10), heard_ms=2)
+        assert store.read.newest_change() == 3
+    with opened(staged) as connection:
+        assert connection.execute("SELECT what, body FROM damaged").fetchall() == [("batch 2", b"[1,2")]
+    assert check_integrity(staged) == []
+
+
+def test_a_file_with_a_broken_mark_at_its_head_is_read_all_the_same(sealed) -> None:
+    """The first bytes say what the file is; with those alone broken everything is carried over."""
+    content = bytearray(sealed.read_bytes())
+    content[3:5] = b"XX"
+    sealed.write_bytes(content)
+    found = doctor.mend(sealed)
+    assert found.left == ()
+    assert not found.has_lost
+    with SqliteStore.open(sealed) as store:
+        assert len(store.read.read(KEYS[0], 0, 20 * DAY)) == 20 * 1440
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (None, "there is no store here"),
+        (b"", "the file is empty"),
+        (b"\xa5" * 100_000, "nothing can be read of the store's file"),
+        (b"SQLite format 3\0", "nothing can be read of the store's file"),
+    ],
+)
+def test_what_cannot_be_mended_is_a_sentence_and_stays_as_it_is(tmp_path, content, said) -> None:
+    """No file, an empty one, rubbish, a head without a body: the doctor says so and touches nothing."""
+    path = tmp_path / "a.sqlite3"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(StorageError, match=said):
+        doctor.mend(path)
+    assert (path.read_bytes() if path.exists() else None) == content
+    with pytest.raises(StorageError, match="this is a folder"):
+        doctor.mend(tmp_path)
+
+
+def test_an_older_store_is_not_taken_for_a_broken_one(tmp_path) -> None:
+    """It is brought up to date by a start of the daemon, not rebuilt: its tables are others."""
+    path = tmp_path / "a.sqlite3"
+    shutil.copy(Path(__file__).parent / "files" / "version_1.sqlite3", path)
+    content = path.read_bytes()
+    with pytest.raises(StorageError, match="an older lumberroom wrote this store"):
+        doctor.mend(path)
+    assert path.read_bytes() == content
 
 
 def flip_a_byte(path, at: int) -> None:

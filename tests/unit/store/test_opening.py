@@ -1,6 +1,7 @@
 """A file or folder that cannot be used: a sentence that says what, where and how to mend it."""
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -11,10 +12,12 @@ from pathlib import Path
 
 import pytest
 
+from adapters.contract import Reading, Stamp
 from ingest.errors import StorageError
-from ingest.site.series import SeriesKey
+from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store import opening
 from ingest.store.integrity import check_integrity
+from ingest.store.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 ROOT = Path(__file__).parents[3]
@@ -191,6 +194,31 @@ def test_media_that_cannot_be_written(tmp_path) -> None:
             assert store.read.extents() == []
     finally:
         subprocess.run(["umount", str(folder)], check=True)
+
+
+def test_media_that_cannot_be_written_with_an_unfinished_log(tmp_path) -> None:
+    """A card pulled from a running computer, mounted read-only: both files are to be copied, and it says which."""
+    path = tmp_path / "made" / FILE_NAME
+    path.parent.mkdir()
+    store = SqliteStore.open(path)
+    with store.transaction() as work:
+        work.append(ReadingBatch.of([Reading("a", "rh_percent", 45.0, 1_780_000_000_000, Stamp.SENSOR)]), heard_ms=1)
+    card = tmp_path / "card"
+    card.mkdir()
+    for name in (FILE_NAME, f"{FILE_NAME}-wal"):
+        shutil.copy(path.with_name(name), card / name)
+    store.close()
+    done = subprocess.run(["mount", "--bind", card, card], check=False, capture_output=True)
+    if done.returncode:
+        pytest.skip("nothing may be mounted here")
+    try:
+        subprocess.run(["mount", "-o", "remount,ro,bind", card, card], check=True)
+        with pytest.raises(StorageError, match=rf"Copy {FILE_NAME} and {FILE_NAME}-wal, both"):
+            SqliteStore.open(card / FILE_NAME, read_only=True)
+    finally:
+        subprocess.run(["umount", card], check=True)
+    with SqliteStore.open(card / FILE_NAME, read_only=True) as copied:
+        assert copied.read.extents()[0].count == 1
 
 
 def test_a_store_held_by_another_program_is_named_as_that(store, path) -> None:
