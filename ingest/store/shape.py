@@ -44,7 +44,7 @@ def has_tables(connection: sqlite3.Connection) -> bool:
 
 def has_state(connection: sqlite3.Connection) -> bool:
     """Say whether the one row that says where the file stands is there."""
-    return connection.execute("SELECT count(*) FROM state").fetchone()[0] == 1
+    return int(connection.execute("SELECT count(*) FROM state").fetchone()[0]) == 1
 
 
 def faults(connection: sqlite3.Connection) -> Iterator[str]:
