@@ -15,8 +15,8 @@ from ingest.cli.store_file import data_argument
 def backup(data: Path, file: Path) -> None:
     """Copy the store in DATA (its folder or its file) to the new FILE.
 
-    The copy is one state of the store, and appears whole or not at all; the daemon goes on meanwhile. To go back to it,
-    stop the daemon and put the copy in the place of the store's file, without the -wal and -shm beside that.
+    The copy is one state of the store, and appears whole or not at all; the daemon goes on meanwhile. `lumberroom
+    restore` goes back to it.
     """
     from ingest.store.copying import backup as copy
     from ingest.store.integrity import check_integrity

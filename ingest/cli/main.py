@@ -42,6 +42,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "export": Entry("ingest.cli.export", "export", "Write stored readings to a file."),
     "buckets": Entry("ingest.cli.buckets", "buckets", "Statistics of stored series, bucket by bucket."),
     "backup": Entry("ingest.cli.backup", "backup", "Copy the store to a new file while everything goes on."),
+    "restore": Entry("ingest.cli.restore", "restore", "Go back to a copy that backup made."),
     "doctor": Entry("ingest.cli.doctor", "doctor", "Find what is damaged in a store, and mend what can be mended."),
     "incidents": Entry("ingest.cli.incidents", "incidents", "List incidents, and say what is done about them."),
     "weeks": Entry("ingest.cli.weeks", "weeks", "Say week by week what the air of a room did."),

@@ -2,29 +2,22 @@
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import click
 
+from ingest.cli.starting import LogForm, application, stay, staying_options
+
 if TYPE_CHECKING:
-    pass
+    from ingest.runtime.signals import Stoppable
 
 
 @click.command(short_help="Show all sites from a central engine, and mail when one falls silent.")
 @click.argument("file", type=click.Path(path_type=Path), default=Path("office.toml"), required=False)
-@click.option(
-    "--log",
-    "log_form",
-    type=click.Choice(["auto", "json", "console"]),
-    default="auto",
-    show_default=True,
-    help="How the log on standard error looks; auto is plain on a terminal and JSON elsewhere.",
-)
+@staying_options
 @click.option("--check", is_flag=True, help="Check FILE, say what it would do, and end.")
-@click.option("--verbose", is_flag=True, help="Log also what is only of use when looking for a fault.")
-def office(file: Path, log_form: Literal["auto", "json", "console"], check: bool, verbose: bool) -> None:
+def office(file: Path, log_form: LogForm, check: bool, verbose: bool) -> None:
     """Run the office that FILE describes (office.toml in this folder unless given) until it is told to stop.
 
     The sites forward to a central engine ([central] in their wiring files). From that engine alone the office shows all
@@ -37,7 +30,6 @@ def office(file: Path, log_form: Literal["auto", "json", "console"], check: bool
       [central]  address = "http://engine.example.org:8428"
       [mail]     as in a site's wiring file, if somebody shall be told
     """
-    from ingest.runtime import logs
     from ingest.runtime.office_settings import load_office
 
     wiring = load_office(file)
@@ -48,18 +40,10 @@ def office(file: Path, log_form: Literal["auto", "json", "console"], check: bool
         for caution in wiring.cautions:
             click.echo(f"Caution: {caution}")
         return
-    logs.configure(log_form, verbose=verbose, secrets=wiring.secrets())
 
-    from ingest.cli.run import application
-    from ingest.runtime.arenas import bound_arenas
-    from ingest.runtime.office import Office
-    from ingest.runtime.signals import run_until_signal
+    def running() -> Stoppable:
+        from ingest.runtime.office import Office
 
-    for caution in wiring.cautions:
-        logs.caution(caution)
-    bound_arenas()
-    asyncio.run(run_until_signal(Office(wiring, app_factory=application), _announce))
+        return Office(wiring, app_factory=application)
 
-
-def _announce(address: str) -> None:
-    click.echo(f"The lumberroom office is running. Page: {address}  (stop it with Ctrl-C)", err=True)
+    stay(wiring, running, "The lumberroom office", log_form=log_form, verbose=verbose)

@@ -141,6 +141,8 @@ def caution_thinning(findings: Findings, data: DataForm | None) -> None:
 
 
 def _owner_hint(directory: Path) -> str:
+    if os.statvfs(directory).f_flag & os.ST_RDONLY:
+        return "It lies on a medium that is mounted for reading only: mount it for writing, or name another directory"
     return f"Give it to the user that runs the daemon: chown that-user {directory}"
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import ClassVar, Final, Literal
 
 from ingest.central.engine import EngineAddress
+from ingest.errors import SettingsError
 from ingest.runtime.findings import Findings, WiringError
 from ingest.runtime.forms import DataForm, Form, MailForm, OfficeCentralForm, OfficeForm, PageForm
 from ingest.runtime.settings import FileReader, text_of, toml_of
@@ -62,7 +63,12 @@ class OfficeWiring:
 def load_office(path: Path, environment: Mapping[str, str] = os.environ) -> OfficeWiring:
     """Read and check an office's file. Raises SettingsError that lists every mistake."""
     text = text_of(path)
-    findings = Findings(toml_of(text, path), text)
+    raw = toml_of(text, path)
+    if "site" in raw and "office" not in raw:
+        raise SettingsError(
+            "this is a site's file, not an office's", where=str(path), mend=f"Use: lumberroom run {path}"
+        )
+    findings = Findings(raw, text)
     wiring = _OfficeReader(path.absolute(), findings, environment).office()
     if findings.mistakes or wiring is None:
         raise WiringError(path, findings.in_order())

@@ -73,7 +73,12 @@ def load(path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
 
 def parse(text: str, path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
     """Check the text of a wiring file that stands, or will stand, at `path`; as `load`."""
-    findings = Findings(toml_of(text, path), text)
+    raw = toml_of(text, path)
+    if "office" in raw and "site" not in raw:
+        raise SettingsError(
+            "this is an office's file, not a site's", where=str(path), mend=f"Use: lumberroom office [--check] {path}"
+        )
+    findings = Findings(raw, text)
     wiring = FileReader(path.absolute(), findings, environment).wiring()
     if findings.mistakes or wiring is None:
         raise WiringError(path, findings.in_order())

@@ -33,9 +33,9 @@ def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
                 reading.backup(writing, pages=pages_at_once)
                 writing.execute("PRAGMA journal_mode = DELETE")
             reading.execute("ROLLBACK")
-        _to_disk(unfinished)
+        to_disk(unfinished)
         unfinished.rename(target)
-        _to_disk(target.parent)
+        to_disk(target.parent)
     except OSError as error:
         raise folder_error(error, target.parent) from error
     finally:
@@ -43,7 +43,8 @@ def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
             unfinished.unlink(missing_ok=True)
 
 
-def _to_disk(path: Path) -> None:
+def to_disk(path: Path) -> None:
+    """Return when a file, or the names in a folder, are on the disk."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -53,6 +53,7 @@ class WriterMark:
                 where=str(path),
                 mend="Stop that one first, or use another data folder",
             ) from error
+        give_to_owner_of(path.parent, self._file)
         # Who holds it is a courtesy to the next one's message; a full disk must not stop us here.
         with contextlib.suppress(OSError):
             os.ftruncate(self._file, 0)
@@ -61,6 +62,17 @@ class WriterMark:
     def release(self) -> None:
         """Give the right back. The file stays: removing it would let two processes lock two different files."""
         os.close(self._file)
+
+
+def give_to_owner_of(place: Path, file: Path | int) -> None:
+    """Let a file that root made belong to whom its place belongs to: the daemon runs as another user, and must write.
+
+    file: by name or descriptor.
+    """
+    if os.geteuid() == 0:
+        owner = place.stat()
+        with contextlib.suppress(OSError):  # a medium without owners
+            os.chown(file, owner.st_uid, owner.st_gid)
 
 
 def open_writer(path: Path, tell: Callable[[schema.Progress], None] = schema.quiet) -> sqlite3.Connection:

@@ -16,6 +16,7 @@ text without a zone is UTC. Measured and derived quantities are asked for alike.
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -25,7 +26,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ingest.errors import InputError
+from ingest.errors import InputError, SettingsError
 from ingest.site.series import Buckets, Floats, Int64s, Sample, SeriesKey, Span
 from ingest.store import opening
 from ingest.store.api import SeriesExtent
@@ -89,8 +90,7 @@ class Readings:
         """Give a pyarrow.Table with a row per bucket: begin, end (timestamp[ms, UTC]), sensor, quantity, count,
         minimum, mean, maximum, coverage; what an empty bucket does not have is null.
         """
-        import pyarrow as pa
-
+        pa = _library("pyarrow")
         keys = [SeriesKey(sensor, quantity) for sensor in sensors for quantity in quantities]
         edges = np.asarray(edges_ms, dtype=np.int64)
         found = self._store.read.buckets_of(keys, edges)
@@ -110,8 +110,7 @@ class Readings:
 
     def table(self, sensors: Sequence[str], quantities: Sequence[str], begin: Instant, end: Instant) -> Any:
         """Give a pyarrow.Table with a row per reading: at (timestamp[ms, UTC]), sensor, quantity, value."""
-        import pyarrow as pa
-
+        pa = _library("pyarrow")
         first, last = to_ms(begin), to_ms(end)
         parts = []
         for sensor in sensors:
@@ -133,15 +132,25 @@ class Readings:
 
     def polars(self, sensors: Sequence[str], quantities: Sequence[str], begin: Instant, end: Instant) -> Any:
         """Give the same as `table` as a polars.DataFrame (polars must be installed)."""
-        import polars  # type: ignore[import-not-found, unused-ignore]
-
+        polars = _library("polars")
         table = self.table(sensors, quantities, begin, end)
         return None if table is None else polars.from_arrow(table)
 
     def frame(self, sensors: Sequence[str], quantities: Sequence[str], begin: Instant, end: Instant) -> Any:
         """Give the same as a pandas.DataFrame (pandas must be installed)."""
+        _library("pandas")  # which pyarrow takes for it, and misses in words of its own
         table = self.table(sensors, quantities, begin, end)
         return None if table is None else table.to_pandas()
+
+
+def _library(name: str) -> Any:
+    """Give a library that is no dependency of ours. Raises SettingsError where it is not installed."""
+    try:
+        return importlib.import_module(name)
+    except ModuleNotFoundError as error:
+        raise SettingsError(
+            f"{name} is not installed", mend=f"Install it beside lumberroom: python -m pip install {name}"
+        ) from error
 
 
 def to_ms(instant: Instant) -> int:

@@ -34,6 +34,7 @@ from ingest.runtime.notifying import Notifying
 from ingest.runtime.office import Office
 from ingest.runtime.office_settings import OfficeWiring, load_office
 from ingest.runtime.office_watch import OfficeWatch
+from ingest.runtime.settings import load
 from ingest.runtime.wiring import MailWiring, PageWiring
 from ingest.site.incidents import NoticeKind, NoticeState
 from ingest.site.places import Site
@@ -329,6 +330,17 @@ def test_mistakes_in_an_offices_file_are_told_with_their_mend(tmp_path: Path, te
     with pytest.raises(SettingsError) as caught:
         load_office(file, {})
     assert said in str(caught.value)
+
+
+def test_a_file_of_the_other_kind_is_told_as_that(tmp_path: Path) -> None:
+    """An office's file given to `check` or `run`, a site's given to `office`: one sentence that names the command."""
+    office, site = tmp_path / "office.toml", tmp_path / "lumberroom.toml"
+    office.write_text(OFFICE + CENTRAL)
+    site.write_text('[site]\nname = "House"\ntime_zone = "Europe/Berlin"\n')
+    with pytest.raises(SettingsError, match=r"this is an office's file, not a site's. Use: lumberroom office"):
+        load(office)
+    with pytest.raises(SettingsError, match=r"this is a site's file, not an office's. Use: lumberroom run"):
+        load_office(site)
 
 
 def test_an_offices_file_is_read_whole(tmp_path: Path) -> None:

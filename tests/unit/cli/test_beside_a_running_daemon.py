@@ -15,7 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from ingest.cli.main import main
-from ingest.cli.run import application
+from ingest.cli.starting import application
 from ingest.notices.writing import commands_for
 from ingest.runtime.daemon import Daemon
 from ingest.runtime.settings import load

@@ -1,6 +1,7 @@
 """The commands doctor and backup, as a person runs them."""
 
 import sqlite3
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -97,3 +98,59 @@ def test_what_went_by_a_rule_is_a_note_and_no_damage(data) -> None:
     assert "note: 5000 measured values up to 1970-01-05T00:00Z went by keep_readings_days; statistics stay." in said
     assert "note: 1 readings of attic from 1970-01-01T00:01Z to 1970-01-01T00:01Z came after" in said
     assert said.endswith("The store is sound.\n")
+
+
+def test_a_backup_is_gone_back_to(data, tmp_path) -> None:
+    """Backed up, written on, destroyed, restored: what was then is there, and what there was is kept beside it."""
+    copy, path = tmp_path / "copy.sqlite3", data / FILE_NAME
+    assert run("backup", data, copy)[0] == 0
+    with SqliteStore.open(path) as store, store.transaction() as work:
+        later = ReadingBatch((KEY,), np.zeros(1, np.int32), np.array([10**12]), np.array([1.0]), np.zeros(1, np.bool_))
+        work.append(later, heard_ms=1)
+    code, said = run("restore", copy, data)
+    assert code == 0, said
+    assert said.startswith(f"{path} is what {copy} was.\n")
+    with SqliteStore.open(path, read_only=True) as store:
+        assert store.read.extents()[0].count == 5000
+    (kept,) = [one for one in data.iterdir() if ".before-" in one.name]
+    assert str(kept) in said
+    with SqliteStore.open(kept, read_only=True) as store:
+        assert store.read.extents()[0].count == 5001
+    assert run("doctor", data)[0] == 0
+    assert copy.exists()
+    path.unlink()
+    kept.unlink()
+    assert run("restore", copy, data) == (0, f"{path} is what {copy} was.\n")
+
+
+def test_what_is_no_sound_copy_is_not_gone_back_to(data, tmp_path) -> None:
+    """A damaged copy, no copy, the store itself, a running daemon: a sentence each, and the store stays as it is."""
+    copy, path = tmp_path / "copy.sqlite3", data / FILE_NAME
+    assert run("backup", data, copy)[0] == 0
+    with SqliteStore.open(path):
+        code, said = run("restore", copy, data)
+        assert code == 3
+        assert "is writing this store" in said
+    before = path.read_bytes()
+    with sqlite3.connect(copy) as connection:
+        connection.execute("DELETE FROM rollup")
+    connection.close()
+    for bad, words in ((copy.read_bytes(), "not sound"), (b"", "is empty"), (b"x" * 5000, "not a lumberroom store")):
+        copy.write_bytes(bad)
+        code, said = run("restore", copy, data)
+        assert code == 3
+        assert words in said
+    code, said = run("restore", path, data)
+    assert code == 3
+    assert "the store itself" in said
+    assert path.read_bytes() == before
+    assert [one.name for one in data.iterdir() if "before" in one.name or "unfinished" in one.name] == []
+
+
+def test_a_copy_of_an_older_edition_is_gone_back_to(tmp_path) -> None:
+    """As before an update that did not do: the next start brings it up to date."""
+    older, data = Path(__file__).parents[1] / "store" / "files" / "version_1.sqlite3", tmp_path / "data"
+    data.mkdir()
+    assert run("restore", older, data)[0] == 0
+    with SqliteStore.open(data / FILE_NAME) as store:
+        assert store.read.extents()

@@ -4,6 +4,7 @@ import contextlib
 import sqlite3
 import subprocess
 import sys
+import textwrap
 import threading
 import time
 from pathlib import Path
@@ -24,6 +25,7 @@ DEW_POINT = SeriesKey("attic", "dew_point_c")
 # temperature and one humidity for the same new instant, so a consistent state has a dew point at each of them.
 READER = """
 import sys
+import textwrap
 from pathlib import Path
 from ingest.site.series import SeriesKey
 from ingest.store.integrity import check_integrity
@@ -152,3 +154,28 @@ def test_tidying_leaves_everything_readable(store, put, path) -> None:
     store.tidy()
     assert store.read.latest([KEYS[0]]) == {KEYS[0]: (5000, 21.0)}
     assert check_integrity(path) == []
+
+
+@pytest.mark.parametrize("name", ["pyarrow", "pandas", "polars"])
+def test_a_library_that_is_not_installed_is_named_with_its_mend(store, path, name) -> None:
+    """They are no dependencies: who wants a frame and lacks the library reads what to install."""
+    program = f"""
+        import sys
+        from pathlib import Path
+        sys.modules[{name!r}] = None  # as if it were not installed
+        from ingest.errors import SettingsError
+        from ingest.store import open_for_reading
+        with open_for_reading(Path(sys.argv[1])) as readings:
+            ask = {{"pyarrow": readings.table, "pandas": readings.frame, "polars": readings.polars}}[{name!r}]
+            try:
+                ask(["attic"], ["rh_percent"], 0, 1)
+            except SettingsError as error:
+                print(error)
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(program), str(path)],
+        capture_output=True, text=True, check=False, cwd=Path(__file__).parents[3],
+    )  # fmt: skip
+    assert done.stdout.strip() == (
+        f"{name} is not installed. Install it beside lumberroom: python -m pip install {name}"
+    ), done.stderr
