@@ -92,8 +92,8 @@ def _revisions(read: AmendedReader, sensor: str, humid_ms: Int64s) -> Int64s:
     """Give for each humidity reading how often anything was amended that can go into what is derived for it.
 
     That only ever rises, and rises with every amendment that counts, so that of several derived copies of one instant
-    the one under the highest revision is the newest. (Of a reading that came late nothing is noted: its copy stands
-    under the revision of the one before it.)
+    the one under the highest revision is the newest. Of a reading that came late nothing is noted: where its copy does
+    not take the place of the one before it, `overtaking` sends it under a higher revision.
     """
     keys = [SeriesKey(sensor, name) for name in _REACH_MS]
     reach_ms = max(age_ms for _, age_ms in _REACH_MS.values())

@@ -16,12 +16,13 @@ from typing import Final, NamedTuple
 
 import structlog
 
-from ingest.central import deriving, settling, sourcing
+from ingest.central import deriving, overtaking, settling, sourcing
 from ingest.central.announcing import Lag, Stood, announcement
 from ingest.central.delivering import Delivered, deliver
 from ingest.central.engine import Engine, EngineError
 from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.lagging import Lagging
+from ingest.central.overtaking import Instant
 from ingest.central.own_thread import OwnThread
 from ingest.central.points import Point, lines
 from ingest.central.progress import Lane, Progress, Stretch, after_sending, next_stretch
@@ -46,7 +47,10 @@ _log = structlog.get_logger("lumberroom.central")
 
 
 class _Sent(NamedTuple):
-    """What was taken with a 2xx and not read back yet.  stretch: None for what had been set aside.  at_s: monotonic."""
+    """What was taken with a 2xx and not read back yet.  stretch: None for what had been set aside.  at_s: monotonic.
+
+    again: the instants of which other derived copies may be there (see `overtaking`).
+    """
 
     stretch: Stretch | None
     reached: int
@@ -54,6 +58,7 @@ class _Sent(NamedTuple):
     at_s: float
     looked_s: float
     tries: int = 1
+    again: frozenset[Instant] = frozenset()
 
 
 class ForwarderCore:
@@ -220,14 +225,16 @@ class ForwarderCore:
             _log.error("changes are gone that were not forwarded yet; everything is gone through anew")
             self._begin_anew()
             return 0.0
-        outcome = self._deliver([*given.points, *self._derived(given.points)])
+        derived = self._derived(given.points)
+        outcome = self._deliver([*given.points, *derived])
         if outcome.later is not None:
             return self._waiting.put_off(outcome.later, now_s)
         self._waiting.went_well()
         refused = self._refusing.put(outcome.refused, now_ms)
         kept = tuple(point for point in given.points if point not in refused)
         self._sent = after_sending(self._sent, stretch, given.reached)
-        self._unsettled.append(_Sent(stretch, given.reached, kept, now_s, now_s))
+        again = overtaking.changed_again(derived, given.points)
+        self._unsettled.append(_Sent(stretch, given.reached, kept, now_s, now_s, again=again))
         return 0.0
 
     def _given(self, stretch: Stretch, newest: int) -> Given:
@@ -273,6 +280,7 @@ class ForwarderCore:
         self._unsettled[0] = sent._replace(looked_s=now_s)
         try:
             lost = settling.missing(self._engine, self._settings.site_id, sent.points)
+            overtaken = [] if lost else self._overtaken(self._engine, sent)
         except EngineError as error:
             # No reason to stop sending: the office may well see what we cannot read.
             if not self._look_trouble:
@@ -282,7 +290,24 @@ class ForwarderCore:
         self._look_trouble = ""
         if lost and now_s - sent.at_s >= self._settings.lost_s:
             return self._send_again(sent, lost, now_s)
-        return not lost
+        return self._replace(sent, overtaken, now_s) if overtaken else not lost
+
+    def _overtaken(self, engine: Engine, sent: _Sent) -> list[Point]:
+        now = self._derived(overtaking.as_humidity(sent.again))
+        return overtaking.overtaken(engine, self._settings.site_id, now)
+
+    def _replace(self, sent: _Sent, overtaken: Sequence[Point], now_s: float) -> bool:
+        """Send derived copies in the place of older ones; what does not come to be there in so many tries is let be."""
+        if sent.tries >= self._settings.tries:
+            _log.warning("derived copies on the central engine stay old", count=len(overtaken))
+            return True
+        outcome = self._deliver(overtaken)
+        if outcome.later is not None:
+            self._waiting.put_off(outcome.later, now_s)
+            return False
+        self._refusing.put(outcome.refused, self._clock.now_ms())
+        self._unsettled[0] = sent._replace(at_s=now_s, looked_s=now_s, tries=sent.tries + 1)
+        return False
 
     def _send_again(self, sent: _Sent, lost: list[Point], now_s: float) -> bool:
         """Send what was taken and is not there; what was never stored in so many tries is set aside, and done with."""
@@ -299,7 +324,7 @@ class ForwarderCore:
         self._counts["resent"] += len(lost)
         refused = self._refusing.put(outcome.refused, now_ms)
         kept = tuple(point for point in lost if point not in refused)
-        self._unsettled[0] = _Sent(sent.stretch, sent.reached, kept, now_s, now_s, sent.tries + 1)
+        self._unsettled[0] = _Sent(sent.stretch, sent.reached, kept, now_s, now_s, sent.tries + 1, sent.again)
         return False
 
     def _keep(self, work: ForwardingWork) -> None:

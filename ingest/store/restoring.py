@@ -32,6 +32,13 @@ def restore(copy: Path, target: Path, *, stamp: str) -> Restored:
     opening.check_there(copy)
     if target.exists() and copy.resolve() == target.resolve():
         raise StorageError("this is the store itself, not a copy of it", where=str(copy), mend="Name the backup")
+    log = copy.with_name(copy.name + "-wal")
+    if log.exists() and log.stat().st_size:
+        raise StorageError(
+            "a log lies beside it, without which it is not whole",
+            where=str(copy),
+            mend="Make one file of both first: lumberroom backup",
+        )
     faults = _faults(copy)
     if faults:
         raise StorageError(f"the copy is not sound: {faults[0]}", where=str(copy), mend="Name an older backup")
@@ -46,7 +53,8 @@ def restore(copy: Path, target: Path, *, stamp: str) -> Restored:
 
 def _faults(copy: Path) -> list[str]:
     """Look a copy through; of an older schema what SQLite itself can say of it."""
-    with plainly(copy), contextlib.closing(sqlite3.connect(f"{copy.absolute().as_uri()}?mode=ro", uri=True)) as older:
+    address = f"{copy.absolute().as_uri()}?mode=ro&immutable=1"  # nobody writes it, and nothing is to be left beside it
+    with plainly(copy), contextlib.closing(sqlite3.connect(address, uri=True)) as older:
         is_older = 0 < schema.version_of(older) < schema.SCHEMA_VERSION
         if is_older and schema.application_of(older) == schema.APPLICATION_ID:
             said = [str(row[0]) for row in older.execute("PRAGMA integrity_check(1)")]

@@ -10,9 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from ingest.central.central_store import merged
 from ingest.central.engine import EngineAddress, Wanted
 from ingest.central.engine_metrics import MetricsEngine
 from ingest.central.progress import Backlog
+from ingest.physics.air import dew_point_c
 from ingest.physics.wood import emc_percent
 
 
@@ -110,6 +112,40 @@ async def test_a_late_temperature_sends_again_what_is_derived_from_it(metrics, b
     bench.put(("oak-1", "temperature_c", 90_000, 20.0))
     await bench.forward(core, metrics.flush)
     assert at_engine(metrics, bench, "emc_percent") == {60_000: pytest.approx(float(emc_percent(20.0, 50.0)), rel=1e-5)}
+
+
+def shown(server: Any, bench: Any, quantity: str) -> dict[int, float]:
+    """Give what a reader takes of a quantity, the highest revision of each: instant after the start -> value."""
+    server.flush()
+    wanted = Wanted("lumberroom", (quantity,), {"site": bench.site_id})
+    series = merged(MetricsEngine(EngineAddress(server.url)).samples(wanted, 0, 2**42))
+    return {at - bench.start_ms: value for at, value in zip(series.at_ms.tolist(), series.value.tolist(), strict=True)}
+
+
+@pytest.mark.parametrize("steps", [(15.0, 25.0), (25.0, 15.0)], ids=["up", "down"])
+async def test_a_derived_copy_that_a_late_reading_overtook_is_replaced(metrics, bench, steps) -> None:
+    """Humidity paired with an old temperature, then a nearer one comes late, then it is amended: a reader of the engine
+    sees each time what the store says, whether the figure rose or fell; the next start has nothing to add.
+    """
+    bench.put(("oak-1", "temperature_c", 0, 20.0), ("oak-1", "rh_percent", 300_000, 50.0))
+    core = bench.core(metrics.url)
+    await bench.forward(core, metrics.flush)
+    assert shown(metrics, bench, "dew_point_c")[300_000] == pytest.approx(float(dew_point_c(20.0, 50.0)), rel=1e-5)
+    for minute, temperature in enumerate(steps, 1):  # each nearer to the humidity than the one before
+        bench.put(("oak-1", "temperature_c", minute * 60_000, temperature))
+        await bench.forward(core, metrics.flush)
+        expected = pytest.approx(float(dew_point_c(temperature, 50.0)), rel=1e-5)
+        assert shown(metrics, bench, "dew_point_c") == {300_000: expected}, temperature
+    bench.put(("oak-1", "temperature_c", 120_000, 18.0))
+    await bench.forward(core, metrics.flush)
+    expected = pytest.approx(float(dew_point_c(18.0, 50.0)), rel=1e-5)
+    assert shown(metrics, bench, "dew_point_c") == {300_000: expected}
+    held = metrics.count("lumberroom_dew_point_c", bench.site_id)
+    with bench.store.transaction() as work:
+        work.save_forwarding("central", {**bench.store.read.forwarding("central"), "oldest": 0})
+    await bench.forward(bench.core(metrics.url), metrics.flush)
+    assert shown(metrics, bench, "dew_point_c") == {300_000: expected}
+    assert metrics.count("lumberroom_dew_point_c", bench.site_id) == held
 
 
 async def test_derived_fields_can_be_left_out(metrics, bench) -> None:

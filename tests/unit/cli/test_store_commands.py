@@ -140,6 +140,12 @@ def test_what_is_no_sound_copy_is_not_gone_back_to(data, tmp_path) -> None:
         code, said = run("restore", copy, data)
         assert code == 3
         assert words in said
+    log = copy.with_name(copy.name + "-wal")
+    log.write_bytes(b"x")
+    code, said = run("restore", copy, data)
+    log.unlink()
+    assert code == 3
+    assert "Make one file of both first: lumberroom backup" in said
     code, said = run("restore", path, data)
     assert code == 3
     assert "the store itself" in said
@@ -152,5 +158,6 @@ def test_a_copy_of_an_older_edition_is_gone_back_to(tmp_path) -> None:
     older, data = Path(__file__).parents[1] / "store" / "files" / "version_1.sqlite3", tmp_path / "data"
     data.mkdir()
     assert run("restore", older, data)[0] == 0
+    assert not older.with_name(older.name + "-wal").exists()
     with SqliteStore.open(data / FILE_NAME) as store:
         assert store.read.extents()
