@@ -122,7 +122,7 @@ def shown(server: Any, bench: Any, quantity: str) -> dict[int, float]:
     return {at - bench.start_ms: value for at, value in zip(series.at_ms.tolist(), series.value.tolist(), strict=True)}
 
 
-@pytest.mark.parametrize("steps", [(15.0, 25.0), (25.0, 15.0)], ids=["up", "down"])
+@pytest.mark.parametrize("steps", [(15.0, 25.0, 12.0, 28.0), (25.0, 15.0, 28.0, 12.0)], ids=["up", "down"])
 async def test_a_derived_copy_that_a_late_reading_overtook_is_replaced(metrics, bench, steps) -> None:
     """Humidity paired with an old temperature, then a nearer one comes late, then it is amended: a reader of the engine
     sees each time what the store says, whether the figure rose or fell; the next start has nothing to add.
@@ -136,7 +136,7 @@ async def test_a_derived_copy_that_a_late_reading_overtook_is_replaced(metrics, 
         await bench.forward(core, metrics.flush)
         expected = pytest.approx(float(dew_point_c(temperature, 50.0)), rel=1e-5)
         assert shown(metrics, bench, "dew_point_c") == {300_000: expected}, temperature
-    bench.put(("oak-1", "temperature_c", 120_000, 18.0))
+    bench.put(("oak-1", "temperature_c", len(steps) * 60_000, 18.0))
     await bench.forward(core, metrics.flush)
     expected = pytest.approx(float(dew_point_c(18.0, 50.0)), rel=1e-5)
     assert shown(metrics, bench, "dew_point_c") == {300_000: expected}
