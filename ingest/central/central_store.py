@@ -15,6 +15,7 @@ import numpy as np
 
 from adapters.contract import QUANTITIES
 from ingest.central.engine import Engine, EngineSeries, Wanted
+from ingest.central.kept_cells import DAY_MS, KeptCells, is_long
 from ingest.central.names import sensor_name, sensor_of
 from ingest.central.points import MEASUREMENT
 from ingest.clock import Clock
@@ -62,6 +63,7 @@ class CentralSeries:
         self._kept: dict[str, tuple[float, dict[SeriesKey, Sample]]] = {}
         self.samples_read = 0  # of measured series, since the start
         self._air: dict[tuple[str, int, int], tuple[float, dict[str, Series]]] = {}
+        self._cells = KeptCells(self._counted, self._read_into, self._basis, clock)
 
     def extents(self) -> list[SeriesExtent]:
         """Give every measured series with its first and last instant and its count."""
@@ -90,16 +92,33 @@ class CentralSeries:
         """Give count, minimum, mean, maximum and coverage between edges. Raises ValueError where they do not rise."""
         edges_ms = np.asarray(edges_ms, dtype=np.int64)
         bucketing.check_edges(edges_ms)
+        kept = self._cells.buckets(key, edges_ms) if key.quantity in QUANTITIES or key.quantity in DERIVED else None
+        return self._read_into(key, edges_ms) if kept is None else kept
+
+    def _counted(self, key: SeriesKey, from_ms: int, to_ms: int) -> Int64s:
+        """Give the engine's counts of what goes into a series, day by day."""
+        site_id, own = sensor_of(key.sensor)
+        fields = _INPUTS if key.quantity in DERIVED else (key.quantity,)
+        return self._engine.counts(
+            Wanted(MEASUREMENT, fields, {"site": site_id, "sensor": own}), from_ms, to_ms, DAY_MS
+        )
+
+    def _basis(self, key: SeriesKey) -> float:
+        return self._elevation_m(sensor_of(key.sensor)[0]) if key.quantity in DERIVED else 0.0
+
+    def _read_into(self, key: SeriesKey, edges_ms: Int64s) -> Buckets:
         samples = self.read(key, int(edges_ms[0]) - CONTEXT_MS, int(edges_ms[-1]) + CONTEXT_MS)
         return bucketing.bucket(samples, coverage.vouched_ms(samples.at_ms), edges_ms)
 
     def buckets_of(self, keys: Sequence[SeriesKey], edges_ms: Int64s) -> dict[SeriesKey, Buckets]:
         """Give the buckets of many series between the same edges: one question for all that was measured.
 
-        Derived series are asked for sensor by sensor, each sensor's air once.
+        Derived series, and long stretches, are asked for sensor by sensor, each sensor's air once.
         """
         edges_ms = np.asarray(edges_ms, dtype=np.int64)
         bucketing.check_edges(edges_ms)
+        if is_long(edges_ms):
+            return {key: self.buckets(key, edges_ms) for key in keys}
         measured = [key for key in keys if key.quantity in QUANTITIES]
         found = self._many(measured, int(edges_ms[0]) - CONTEXT_MS, int(edges_ms[-1]) + CONTEXT_MS)
         bucketed = {

@@ -55,6 +55,13 @@ class Engine(Protocol):
         """Give each series with its first and last sample (two samples, or one and the same twice) and its count."""
         ...
 
+    def counts(self, wanted: Wanted, from_ms: int, to_ms: int, step_ms: int) -> Int64s:
+        """Give how many samples of all these series together lie in each step from from_ms on.
+
+        to_ms - from_ms: a multiple of step_ms.  int64 (n,).
+        """
+        ...
+
     def check(self) -> None:
         """Raise EngineError unless the engine answers and is well."""
         ...

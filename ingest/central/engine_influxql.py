@@ -14,6 +14,7 @@ import numpy as np
 
 from ingest.central.asking import Asking, parsed
 from ingest.central.engine import EngineAddress, EngineError, EngineSeries, Wanted
+from ingest.site.series import Int64s
 
 
 class InfluxEngine:
@@ -59,6 +60,18 @@ class InfluxEngine:
                 at_ms, value = zip(*((row[0], row[1]) for row in ends), strict=True)
                 found.append((_series(field, one, at_ms, value), int(one["values"][0][1])))
         return found
+
+    def counts(self, wanted: Wanted, from_ms: int, to_ms: int, step_ms: int) -> Int64s:
+        """Give how many samples of all these series together lie in each step from from_ms on."""
+        counts = np.zeros((to_ms - from_ms) // step_ms, dtype=np.int64)
+        steps = f"time({step_ms}ms, {from_ms % step_ms}ms) fill(none)"
+        where = _from(wanted, from_ms, to_ms).removesuffix("*") + steps
+        asked = [f"SELECT COUNT({_name(field)}) {where}" for field in wanted.fields]
+        for answer in self._ask(asked) if len(counts) else []:
+            for one in answer:
+                for at_ms, count in one["values"]:
+                    counts[(at_ms - from_ms) // step_ms] += count
+        return counts
 
     def check(self) -> None:
         """Raise EngineError unless it answers and the bucket can be read."""

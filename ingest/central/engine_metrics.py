@@ -17,6 +17,7 @@ import numpy as np
 
 from ingest.central.asking import Asking, parsed
 from ingest.central.engine import EngineAddress, EngineError, EngineSeries, Wanted
+from ingest.site.series import Int64s
 
 
 class MetricsEngine:
@@ -73,6 +74,23 @@ class MetricsEngine:
                 found.append((series, int(count)))
         return found
 
+    def counts(self, wanted: Wanted, from_ms: int, to_ms: int, step_ms: int) -> Int64s:
+        """Give how many samples of all these series together lie in each step from from_ms on."""
+        counts = np.zeros((to_ms - from_ms) // step_ms, dtype=np.int64)
+        if len(counts) == 0:
+            return counts
+        form = {
+            "query": f"sum(count_over_time({selector(wanted)}[{step_ms}ms]))",
+            "start": _seconds(from_ms + step_ms - 1),  # a window ends with its instant, that included
+            "end": _seconds(to_ms - 1),
+            "step": f"{step_ms}ms",
+            "nocache": "1",
+        }
+        for one in self._results("/api/v1/query_range", form):
+            for at_s, count in one["values"]:
+                counts[(round(float(at_s) * 1000) - from_ms) // step_ms] = int(float(count))
+        return counts
+
     def check(self) -> None:
         """Raise EngineError unless it answers and is well. (influxdb-client's own health() cannot read its answer.)"""
         self._asking.get("/health" if not self._asking.address.read_url else "/api/v1/labels")
@@ -82,14 +100,23 @@ class MetricsEngine:
             return []
         query = f"{function}({selector(wanted)}[{to_ms - from_ms}ms]) keep_metric_names"
         form = {"query": query, "time": _seconds(to_ms - 1), "nocache": "1"}
+        return [(one["metric"], float(one["value"][1])) for one in self._results("/api/v1/query", form)]
+
+    def _results(self, path: str, form: dict[str, str]) -> list[dict[str, Any]]:
+        """Ask in MetricsQL and give the series of the answer, each with its instants and values."""
         where = self._asking.address.for_reading
-        answer = parsed(self._asking.post("/api/v1/query", form), where)
+        answer = parsed(self._asking.post(path, form), where)
         try:
             if answer["status"] != "success":
                 raise EngineError(f"the central engine said no: {answer.get('error', '')}", where=where)
-            return [(one["metric"], float(one["value"][1])) for one in answer["data"]["result"]]
-        except (KeyError, TypeError, IndexError, ValueError):
+            found = list(answer["data"]["result"])
+            for one in found:
+                one["metric"].items()
+                for _, value in one.get("values", [one.get("value")]):
+                    float(value)
+        except (KeyError, TypeError, IndexError, ValueError, AttributeError):
             raise EngineError("this does not answer as VictoriaMetrics does", where=where) from None
+        return found
 
 
 def selector(wanted: Wanted) -> str:

@@ -91,6 +91,74 @@ def test_buckets_are_the_same(bench, central, seed) -> None:
             np.testing.assert_allclose(getattr(far, column), getattr(own, column), rtol=1e-9, err_msg=quantity)
 
 
+@pytest.mark.parametrize("kind", ["victoriametrics", "influxdb"])
+async def test_long_stretches_are_the_same_and_read_once(bench, request, kind) -> None:
+    """Fifty days with a gap, asked for in half days across a change of clocks: as the site has it; asked again only the
+    last days are read anew; after a late and an amended reading it is the site's answer again, from few samples.
+    """
+    minutes = np.arange(0, 50 * 1440, 15)
+    minutes = minutes[(minutes < 20 * 1440) | (minutes > 20 * 1440 + 500)]
+    minutes -= 50 * 1440
+    for some in np.array_split(minutes, 5):
+        bench.put(*(("oak-1", "temperature_c", int(at) * MINUTE_MS, 20 + at % 97 / 10) for at in some))
+        bench.put(*(("oak-1", "rh_percent", int(at) * MINUTE_MS, 40 + at % 89 / 10) for at in some))
+    central, forward = _reading(bench, request, kind)
+    await forward()
+    first_ms = -(-bench.start_ms // 3_600_000) * 3_600_000 - 51 * 86_400_000
+    edges = first_ms + np.arange(0, 52 * 86_400_000, 43_200_000)
+    edges[40:] += 3_600_000
+
+    def agree() -> int:
+        before = central.samples_read
+        for quantity in ("rh_percent", "emc_percent", "pressure_kpa"):
+            here, there = both(bench, "oak-1", quantity)
+            own, far = bench.store.read.buckets(here, edges), central.buckets_of([there], edges)[there]
+            assert far.count.tolist() == own.count.tolist()
+            for column in ("minimum", "mean", "maximum", "coverage"):
+                np.testing.assert_allclose(getattr(far, column), getattr(own, column), rtol=1e-9, err_msg=quantity)
+        await_fresh()
+        return central.samples_read - before
+
+    def await_fresh() -> None:
+        central._air.clear()  # what was just read is taken as it is for some seconds, of another clock than this
+
+    whole = agree()
+    again = agree()
+    assert whole >= 4 * len(minutes)
+    assert again < whole / 4
+    day = 86_400_000
+    bench.put(("oak-1", "temperature_c", -30 * day + 400 * MINUTE_MS, 5.0))  # in the gap
+    bench.put(("oak-1", "rh_percent", -30 * day + 400 * MINUTE_MS, 90.0))
+    bench.put(("oak-1", "rh_percent", -43 * day, 12.0))
+    await forward()
+    assert agree() < whole / 1.5
+    assert agree() == again
+
+
+def _reading(bench: Any, request: pytest.FixtureRequest, kind: str) -> tuple[CentralSeries, Any]:
+    """Give a reader of a real engine, and what brings it up to date."""
+    engine: MetricsEngine | InfluxEngine
+    if kind == "victoriametrics":
+        server = request.getfixturevalue("metrics")
+        core, flush = bench.core(server.url), server.flush
+        engine = MetricsEngine(EngineAddress(server.url))
+    else:
+        server = request.getfixturevalue("influx")
+        engine = InfluxEngine(EngineAddress(server.url, bucket="sites", kind="influxdb"))
+        settings = ForwarderSettings(bench.site_id, look_s=1.0)
+        writer = request.getfixturevalue("version_one_writer")
+        core = ForwarderCore(bench.store, bench.clock, writer, engine, lambda: bench.site, settings)
+
+        def flush() -> None:
+            pass
+
+    async def forward() -> None:
+        await bench.forward(core, flush)
+        flush()
+
+    return CentralSeries(engine, bench.clock, lambda site_id: SITE_ELEVATION_M), forward
+
+
 def test_latest_and_gaps_are_the_same(bench, central) -> None:
     """The newest of each series, derived ones too, and none for series that there are not; the gap where it is."""
     for sensor in ("oak-1", "hall/1", "nobody"):
