@@ -86,7 +86,9 @@ class CentralSeries:
             return self._derived(key, from_ms, to_ms)
         if key.quantity not in QUANTITIES:
             return EMPTY
-        return self._measured(key.sensor, (key.quantity,), from_ms, to_ms)[key.quantity]
+        if key.quantity not in _INPUTS:
+            return self._asked(key.sensor, (key.quantity,), from_ms, to_ms)[key.quantity]
+        return _between(self._inputs(key.sensor, from_ms, to_ms)[key.quantity], from_ms, to_ms)
 
     def buckets(self, key: SeriesKey, edges_ms: Int64s) -> Buckets:
         """Give count, minimum, mean, maximum and coverage between edges. Raises ValueError where they do not rise."""
@@ -221,11 +223,8 @@ class CentralSeries:
         return Sample(int(made.at_ms[-1]), float(made.value[-1])) if len(made) else None
 
     def _derived(self, key: SeriesKey, from_ms: int, to_ms: int) -> Series:
-        before_ms, after_ms = pairing.PRESSURE_AGE_MS, pairing.TEMPERATURE_AFTER_MS
-        inputs = self._measured(key.sensor, _INPUTS, from_ms - before_ms, to_ms + after_ms)
-        humidity = inputs["rh_percent"]
-        inside = (humidity.at_ms >= from_ms) & (humidity.at_ms < to_ms)
-        asked = Series(humidity.at_ms[inside], humidity.value[inside])
+        inputs = self._inputs(key.sensor, from_ms, to_ms)
+        asked = _between(inputs["rh_percent"], from_ms, to_ms)
         return self._paired(key, inputs["temperature_c"], asked, inputs["pressure_kpa"])
 
     def _paired(self, key: SeriesKey, temperature: Series, humidity: Series, pressure: Series) -> Series:
@@ -234,15 +233,16 @@ class CentralSeries:
         measured = pressure if len(pressure) else None
         return pairing.derive(key.quantity, temperature, humidity, measured, site_kpa)
 
-    def _measured(self, sensor: str, quantities: tuple[str, ...], from_ms: int, to_ms: int) -> dict[str, Series]:
-        """Give measured series of a stretch; those of the air come together, as a page asks for one after the other."""
-        if not set(quantities) <= set(_INPUTS):
-            return self._asked(sensor, quantities, from_ms, to_ms)
+    def _inputs(self, sensor: str, from_ms: int, to_ms: int) -> dict[str, Series]:
+        """Give what was measured of a sensor's air in a stretch, and beyond it as far as what is derived in it looks.
+
+        All of it comes together, as a page asks for one quantity after the other.
+        """
         now_s, asked = self._clock.monotonic_s(), (sensor, from_ms, to_ms)
         kept = self._air.get(asked)
         if kept is not None and 0 <= now_s - kept[0] < FRESH_S:
             return kept[1]
-        found = self._asked(sensor, _INPUTS, from_ms, to_ms)
+        found = self._asked(sensor, _INPUTS, from_ms - pairing.PRESSURE_AGE_MS, to_ms + pairing.TEMPERATURE_AFTER_MS)
         if len(self._air) >= KEPT_STRETCHES:
             self._air.clear()
         self._air[asked] = (now_s, found)
@@ -273,6 +273,11 @@ def merged(parts: Iterable[EngineSeries]) -> Series:
     # Of equal instants the first of the reversed columns is the last of the columns: the highest revision.
     instants, index = np.unique(at_ms[::-1], return_index=True)
     return Series(instants, value[::-1][index])
+
+
+def _between(series: Series, from_ms: int, to_ms: int) -> Series:
+    begin, end = np.searchsorted(series.at_ms, (from_ms, to_ms))
+    return Series(series.at_ms[begin:end], series.value[begin:end])
 
 
 def _revision(one: EngineSeries) -> int:

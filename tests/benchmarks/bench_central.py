@@ -195,6 +195,32 @@ def office(sites: int) -> None:
         measure_office(EngineAddress(address), Path(place), sites)
 
 
+def year(days: int = 365) -> None:
+    """Fill a server with a sensor's year of minutes, and print what its buckets of half a day take, first and later."""
+    random = np.random.default_rng(6)
+    with tempfile.TemporaryDirectory() as place, victoria_metrics(Path(place) / "vm") as address:
+        writer, clock = InfluxWriter(EngineAddress(address, timeout_s=60)), SystemClock()
+        begin_ms = (clock.now_ms() // 86_400_000 - days) * 86_400_000
+        for day in range(days):
+            points = [
+                Point("s0", quantity, begin_ms + (day * DAY_MINUTES + minute) * 60_000, value)
+                for quantity, column in zip(("temperature_c", "rh_percent"), air(random, DAY_MINUTES), strict=True)
+                for minute, value in enumerate(column.tolist())
+            ]
+            assert isinstance(writer.write(lines(points, site="site", rooms={"s0": "room"})), Accepted)
+        ask(f"{address}/internal/force_flush")
+        edges = begin_ms + np.arange(0, days * 86_400_000 + 1, 43_200_000)
+        central = CentralSeries(MetricsEngine(EngineAddress(address)), clock)
+        for turn in ("first", "second", "third"):
+            central._air.clear()
+            for quantity in ("temperature_c", "rh_percent", "emc_percent"):
+                before, begun_s, cpu_s = central.samples_read, time.perf_counter(), time.process_time()
+                assert central.buckets(SeriesKey("site/s0", quantity), edges).count.sum() == days * DAY_MINUTES
+                took_s, used_s = time.perf_counter() - begun_s, time.process_time() - cpu_s
+                read = central.samples_read - before
+                print(f"{turn} look at {days} days of {quantity}: {took_s:.3f} s, {used_s:.3f} s CPU, {read} samples")
+
+
 def measure_office(address: EngineAddress, place: Path, sites: int) -> None:
     """Time an office's look and its pages, median of five."""
     clock, engine = SystemClock(), MetricsEngine(address)
@@ -228,6 +254,7 @@ def main(sensor_days: int = 300, sites: int = 100) -> None:
     for derived, digits in ((False, 6), (True, 6), (True, 17)):
         forward(sensor_days, derived=derived, digits=digits)
     office(sites)
+    year()
 
 
 if __name__ == "__main__":
