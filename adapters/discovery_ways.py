@@ -132,8 +132,9 @@ async def on_the_air(findings: Findings, clock: WallClock, radio: str = "") -> N
         found.take(decode_broadcast(payload, found.sensor, now_ms).readings, now_ms)
         found.put("signal_dbm", float(advertisement.rssi), now_ms)
 
-    async with listening(radio, heard):
-        findings.troubles.pop(f"Bluetooth radio {radio or '(the first)'}", None)
+    async with listening(radio, heard) as name:
+        for where in (name, radio or "(the first)"):
+            findings.troubles.pop(f"Bluetooth radio {where}", None)
         await asyncio.Event().wait()
 
 
