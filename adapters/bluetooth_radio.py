@@ -45,6 +45,8 @@ _FAILURES: Final = (BleakError, OSError, EOFError, KeyError, TimeoutError)
 
 _scanners: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str, _SharedScanner]] = weakref.WeakKeyDictionary()
 
+_connecting: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str, asyncio.Lock]] = weakref.WeakKeyDictionary()
+
 
 @contextlib.asynccontextmanager
 async def listening(radio: str, listener: Listener, lost: Lost | None = None) -> AsyncIterator[str]:
@@ -61,6 +63,15 @@ async def listening(radio: str, listener: Listener, lost: Lost | None = None) ->
         yield name
     finally:
         await scanner.leave(listener)
+
+
+def connecting(radio: str) -> asyncio.Lock:
+    """Give the lock that is held while connecting: a radio gets confused by several attempts at once.
+
+    radio: the name that `listening` gave.
+    """
+    locks = _connecting.setdefault(asyncio.get_running_loop(), {})
+    return locks.setdefault(radio, asyncio.Lock())
 
 
 async def _first_radio() -> str:

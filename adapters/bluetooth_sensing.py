@@ -24,7 +24,7 @@ from bleak.exc import BleakError
 from adapters.bluetooth_inbox import RadioInbox
 from adapters.bluetooth_names import NO_RSSI, RADIO_SETTINGS, listed_sensors
 from adapters.bluetooth_probes import PROBE_SETTINGS, Probe, ask_to_tell, checked_probes, probes_of
-from adapters.bluetooth_radio import listening
+from adapters.bluetooth_radio import connecting, listening
 from adapters.cancelling import cancellable, in_time
 from adapters.contract import (
     QUANTITIES,
@@ -94,7 +94,6 @@ class BluetoothSensing:
         self._probes = checked_probes(settings["probes"], tuple(self._sensors.values()))
         self._peers: dict[str, _Peer] = {}
         self._inbox: RadioInbox[list[Reading]]
-        self._connecting = asyncio.Lock()  # radios get confused by several attempts at once
 
     def describe(self) -> str:
         """Say what this is connected to."""
@@ -165,7 +164,7 @@ class BluetoothSensing:
         lost = asyncio.Event()
         client = BleakClient(device, disconnected_callback=lambda _: lost.set(), timeout=CONNECT_LIMIT_S)
         try:
-            async with self._connecting, asyncio.timeout(CONNECT_LIMIT_S + 1):
+            async with connecting(self._on), asyncio.timeout(CONNECT_LIMIT_S + 1):
                 await cancellable(client.connect())
             wanted = await self._wanted(client, peer)
             if self._notify:
