@@ -11,7 +11,7 @@ import json
 import re
 import ssl
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
@@ -22,6 +22,7 @@ from adapters.discovery import NAME_IT, UNNAMED, WHICH_ONE, Findings, Found
 from adapters.framing.columns import number_of
 from adapters.framing.senml import decode_pack
 from adapters.framing.senml_records import Form
+from adapters.framing.topic_rules import TopicRules
 from adapters.mqtt_link import Broker, ClosingSocket, Message, connected
 
 SAME_TOPIC_S: Final = 0.3
@@ -35,12 +36,19 @@ _NUMBER: Final = re.compile(rb"\s*[+-]?\d{1,9}(\.\d{1,12})?\s*")
 
 
 async def at_a_broker(
-    findings: Findings, clock: WallClock, broker: Broker, topic: str = "#", entry: Mapping[str, Any] | None = None
+    findings: Findings,
+    clock: WallClock,
+    broker: Broker,
+    topic: str = "#",
+    entry: Mapping[str, Any] | None = None,
+    wired: Sequence[Mapping[str, Any]] = (),
 ) -> None:
     """Listen to everything that a broker lets us hear: packs, topics with plain numbers, and JSON documents.
 
     entry: how an adapter is wired to this broker (its settings without topics); made from `broker` where missing.
+    wired: checked settings of adapters at this broker; topics that their rules read are told by the sensors' names.
     """
+    rules = [TopicRules(one["numbers"], one["prefix"], one["documents"]) for one in wired]
     ours = replace(broker, client_id=f"lumberroom-discover-{uuid.uuid4().hex[:8]}", keep_s=0)
     known = dict(entry) if entry is not None else _entry(broker)
     looked_s: dict[str, float] = {}
@@ -53,7 +61,8 @@ async def at_a_broker(
                     if len(looked_s) > 5_000:
                         looked_s.clear()
                     looked_s[message.topic] = loop.time()
-                    _heard_at_broker(findings, known, message)
+                    if not _heard_by_rule(findings, rules, message):
+                        _heard_at_broker(findings, known, message)
 
 
 def _entry(broker: Broker) -> dict[str, Any]:
@@ -64,6 +73,19 @@ def _entry(broker: Broker) -> dict[str, Any]:
     if broker.protocol is not aiomqtt.ProtocolVersion.V5:
         entry["version"] = "3.1.1"
     return entry | ({"login": broker.login} if broker.login else {})
+
+
+def _heard_by_rule(findings: Findings, rules: Sequence[TopicRules], message: Message) -> bool:
+    """Note what an adapter makes of a message already; say whether one does."""
+    rule = next((one for one in rules if one.covers(message.topic)), None)
+    if rule is None:
+        return False
+    readings = rule.read(message.topic, message.payload, message.at_ms).readings
+    for sensor in dict.fromkeys(reading.sensor for reading in readings):
+        found = findings.at(Found("mqtt", message.topic, sensor, "mqtt_topics"))
+        if found is not None:
+            found.take([reading for reading in readings if reading.sensor == sensor], message.at_ms)
+    return True
 
 
 def _heard_at_broker(findings: Findings, entry: Mapping[str, Any], message: Message) -> None:

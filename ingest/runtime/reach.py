@@ -234,6 +234,7 @@ def _brokers(around: Surroundings, findings: Findings) -> list[tuple[Way, str]]:
 
     made: dict[str, tuple[Way, str]] = {}
     entries = around.entries()
+    at_brokers: dict[str, list[AdapterWiring]] = {}
     for adapter in around.adapters():
         if adapter.kind != "mqtt_topics" or not adapter.settings:
             continue
@@ -242,10 +243,13 @@ def _brokers(around: Surroundings, findings: Findings) -> list[tuple[Way, str]]:
         except AdapterError as error:
             findings.cannot(error)
             continue
-        raw = entries.get(adapter.name, {})
+        those = at_brokers.setdefault(str(broker), [])
+        those.append(adapter)
+        raw = entries.get(those[0].name, {})
         entry = {key: raw[key] for key in (*BROKER_KEYS, *SECRET_KEYS) if key in raw}
-        way = partial(at_a_broker, clock=around.clock, broker=broker, entry=entry or None)
-        made.setdefault(str(broker), (way, str(broker)))
+        wired = [one.settings for one in those]
+        way = partial(at_a_broker, clock=around.clock, broker=broker, entry=entry or None, wired=wired)
+        made[str(broker)] = (way, str(broker))
     if not made:
         usual = {"broker": HERE, "port": 1883, "tls": False, "version": "5", "login": None, "password": None}
         way = partial(at_a_broker, clock=around.clock, broker=broker_of(usual), entry={"broker": HERE})
