@@ -6,7 +6,6 @@ memory.
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -15,17 +14,16 @@ from typing import Any, ClassVar, Final, NamedTuple
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
+from adapters.bluetooth_inbox import RadioInbox
 from adapters.bluetooth_names import ADDRESS, NO_RSSI, RADIO_SETTINGS, listed_sensors
 from adapters.bluetooth_radio import listening
 from adapters.contract import (
     QUANTITIES,
-    AdapterError,
     AdapterHealth,
     Reading,
     Setting,
     SettingsError,
     Stamp,
-    TransientError,
     WallClock,
     Why,
     rejection,
@@ -34,7 +32,6 @@ from adapters.framing.broadcasts import SERVICE_UUID, Sealed, decode_broadcast, 
 
 RESTAMP_MS: Final = 60_000
 """A payload without a packet number that does not change counts as a new measurement at most this often."""
-QUEUE_LENGTH: Final = 2_000
 COUNTER_REST_MS: Final = 600_000
 """A counter that fell is believed after so long a silence: a sensor begins anew with a new battery."""
 _KEY: Final = re.compile(r"[0-9A-Fa-f]{32}")
@@ -64,7 +61,7 @@ class _Last:
 class BluetoothBroadcasts:
     """One radio and the sensors on its list."""
 
-    SUMMARY: ClassVar[str] = "Bluetooth LE sensors that broadcast in BTHome version 2 (unencrypted)"
+    SUMMARY: ClassVar[str] = "Bluetooth LE sensors that broadcast in BTHome version 2, plain or encrypted"
     SETTINGS: ClassVar[tuple[Setting, ...]] = (
         *RADIO_SETTINGS,
         Setting(
@@ -84,9 +81,7 @@ class BluetoothBroadcasts:
         self._sensors = listed_sensors(settings["sensors"])
         self._keys = _keys(settings["keys"] or "")
         self._last: dict[str, _Last] = {}
-        self._heard: asyncio.Queue[Heard | AdapterError] = asyncio.Queue()
-        self._heard_any_s = 0.0
-        self.overrun = 0  # broadcasts that came while too many waited
+        self._inbox: RadioInbox[Heard]
 
     def describe(self) -> str:
         """Say what this listens to."""
@@ -100,50 +95,23 @@ class BluetoothBroadcasts:
         pulled out or switched off, and TransientError when it has gone deaf (a new scanner hears again where an old
         one does not).
         """
-        self._heard = asyncio.Queue(QUEUE_LENGTH)
-        self._heard_any_s = asyncio.get_running_loop().time()
-        async with listening(self._radio, self._listen, self._put):
+        self._inbox = RadioInbox(self.describe(), self.health, self._deaf_after_s)
+        async with listening(self._radio, self._listen, self._inbox.put):
             while True:
-                batch = self._take(await self._next())
+                batch = self._take(await self._inbox.next())
                 if batch:
                     yield batch
 
     def _listen(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
         if advertisement.rssi == NO_RSSI:
             return  # some property changed; the payload that comes with it may be days old
-        self._heard_any_s = asyncio.get_running_loop().time()
+        self._inbox.sign()
         sensor = self._sensors.get(device.address.upper())
         payload = advertisement.service_data.get(SERVICE_UUID)
         if sensor is None or payload is None:
             return
         key = self._keys.get(device.address.upper())
-        self._put(Heard(sensor, payload, advertisement.rssi, self._clock.now_ms(), device.address, key))
-
-    def _put(self, item: Heard | AdapterError) -> None:
-        if self._heard.full():
-            self._heard.get_nowait()
-            self.overrun += 1
-        self._heard.put_nowait(item)
-
-    async def _next(self) -> Heard:
-        """Wait for the next broadcast of a listed sensor; raises what ends the scan."""
-        loop = asyncio.get_running_loop()
-        while True:
-            deadline_s = self._heard_any_s + self._deaf_after_s
-            try:
-                async with asyncio.timeout_at(deadline_s):
-                    item = await self._heard.get()
-            except TimeoutError:
-                if loop.time() - self._heard_any_s >= self._deaf_after_s:
-                    raise TransientError(
-                        f"not one broadcast of any device for {self._deaf_after_s:g} s",
-                        where=self.describe(),
-                        mend="The radio is started anew; if that does not help, plug it out and in again",
-                    ) from None
-            else:
-                if isinstance(item, AdapterError):
-                    raise item
-                return item
+        self._inbox.put(Heard(sensor, payload, advertisement.rssi, self._clock.now_ms(), device.address, key))
 
     def _take(self, heard: Heard) -> list[Reading]:
         """Decode a broadcast unless it repeats the one before."""

@@ -16,6 +16,7 @@ from typing import Final, NoReturn
 
 from bleak import BleakScanner
 from bleak.args.bluez import BlueZScannerArgs
+from bleak.backends.bluezdbus.manager import get_global_bluez_manager
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 from bleak.exc import (
@@ -44,21 +45,42 @@ _FAILURES: Final = (BleakError, OSError, EOFError, KeyError, TimeoutError)
 
 _scanners: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str, _SharedScanner]] = weakref.WeakKeyDictionary()
 
+_connecting: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str, asyncio.Lock]] = weakref.WeakKeyDictionary()
+
 
 @contextlib.asynccontextmanager
-async def listening(radio: str, listener: Listener, lost: Lost | None = None) -> AsyncIterator[None]:
-    """Have `listener` called for every broadcast that a radio hears, for as long as the block lasts.
+async def listening(radio: str, listener: Listener, lost: Lost | None = None) -> AsyncIterator[str]:
+    """Have `listener` called for every broadcast that a radio hears, for as long as the block lasts; gives its name.
 
     radio: its name ("hci0"); empty = the system's first.  lost: told once when the radio has gone.
     Raises LostDeviceError, RefusedError or TransientError when the radio cannot scan.
     """
+    name = radio or await _first_radio()  # by its name, or the first radio would be scanned twice: unnamed and named
     scanners = _scanners.setdefault(asyncio.get_running_loop(), {})
-    scanner = scanners.setdefault(radio, _SharedScanner(radio))
+    scanner = scanners.setdefault(name, _SharedScanner(name))
     await scanner.join(listener, lost)
     try:
-        yield
+        yield name
     finally:
         await scanner.leave(listener)
+
+
+def connecting(radio: str) -> asyncio.Lock:
+    """Give the lock that is held while connecting: a radio gets confused by several attempts at once.
+
+    radio: the name that `listening` gave.
+    """
+    locks = _connecting.setdefault(asyncio.get_running_loop(), {})
+    return locks.setdefault(radio, asyncio.Lock())
+
+
+async def _first_radio() -> str:
+    """Give the name of the radio that bleak takes where none is named: the first one that is switched on."""
+    try:
+        async with asyncio.timeout(CALL_LIMIT_S):
+            return (await get_global_bluez_manager()).get_default_adapter().rpartition("/")[2]
+    except _FAILURES as error:
+        _explain("", error)
 
 
 class _SharedScanner:
@@ -115,7 +137,7 @@ class _SharedScanner:
             self._dead.append(self._scanner)
             self._scanner = None
         error = LostDeviceError(
-            what, where=f"Bluetooth radio {self._radio or '(the first)'}", mend="It is taken up again once it is back"
+            what, where=f"Bluetooth radio {self._radio}", mend="It is taken up again once it is back"
         )
         for lost in tuple(self._listeners.values()):
             if lost is not None:
@@ -123,9 +145,7 @@ class _SharedScanner:
 
     async def _started(self) -> BleakScanner:
         # Without duplicates a steady room would look like a dead sensor: only changed payloads would be told.
-        arguments: BlueZScannerArgs = {"filters": {"DuplicateData": True}}
-        if self._radio:
-            arguments["adapter"] = self._radio
+        arguments: BlueZScannerArgs = {"filters": {"DuplicateData": True}, "adapter": self._radio}
         scanner = BleakScanner(self._heard, bluez=arguments)
         try:
             async with asyncio.timeout(CALL_LIMIT_S):

@@ -21,19 +21,18 @@ from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 from bleak.exc import BleakError
 
+from adapters.bluetooth_inbox import RadioInbox
 from adapters.bluetooth_names import NO_RSSI, RADIO_SETTINGS, listed_sensors
 from adapters.bluetooth_probes import PROBE_SETTINGS, Probe, ask_to_tell, checked_probes, probes_of
-from adapters.bluetooth_radio import listening
+from adapters.bluetooth_radio import connecting, listening
 from adapters.cancelling import cancellable, in_time
 from adapters.contract import (
     QUANTITIES,
-    AdapterError,
     AdapterHealth,
     Reading,
     Rejection,
     Setting,
     Stamp,
-    TransientError,
     WallClock,
     Why,
     rejection,
@@ -50,7 +49,6 @@ LONGEST_WAIT_S: Final = 60.0
 """A sensor that is heard but cannot be connected to is tried this seldom: each attempt holds up the others."""
 GONE_S: Final = 4.0
 """A sensor that is heard after so long a silence has returned, and is tried at once."""
-QUEUE_LENGTH: Final = 2_000
 _NEARLY: Final = 0.9
 
 _FAILURES: Final = (BleakError, OSError, EOFError, KeyError, TimeoutError, AssertionError)
@@ -87,6 +85,7 @@ class BluetoothSensing:
         self.health = AdapterHealth()
         self._clock = clock
         self._radio: str = settings["radio"]
+        self._on = ""  # the radio's name while it runs
         self._deaf_after_s: float = settings["deaf_after_s"]
         self._interval_s: float = settings["interval_s"]
         self._notify: bool = settings["notify"]
@@ -94,9 +93,7 @@ class BluetoothSensing:
         self._sensors = listed_sensors(settings["sensors"])
         self._probes = checked_probes(settings["probes"], tuple(self._sensors.values()))
         self._peers: dict[str, _Peer] = {}
-        self._queue: asyncio.Queue[list[Reading] | AdapterError] = asyncio.Queue()
-        self._alive_s = 0.0  # when anything was last heard or read
-        self._connecting = asyncio.Lock()  # radios get confused by several attempts at once
+        self._inbox: RadioInbox[list[Reading]]
 
     def describe(self) -> str:
         """Say what this is connected to."""
@@ -109,14 +106,13 @@ class BluetoothSensing:
         Raises LostDeviceError, RefusedError and TransientError when the radio cannot scan, and TransientError when
         nothing at all was heard for too long. A sensor that fails is counted and tried again, and fails no other.
         """
-        self._queue = asyncio.Queue(QUEUE_LENGTH)
-        self._alive_s = asyncio.get_running_loop().time()
+        self._inbox = RadioInbox(self.describe(), self.health, self._deaf_after_s)
         self._peers = {address: _Peer(address, sensor) for address, sensor in self._sensors.items()}
-        async with listening(self._radio, self._listen, self._queue_up):
+        async with listening(self._radio, self._listen, self._inbox.put) as self._on:
             following = [asyncio.create_task(self._follow(peer)) for peer in self._peers.values()]
             try:
                 while True:
-                    yield await self._next()
+                    yield await self._inbox.next()
             finally:
                 for task in following:
                     task.cancel()
@@ -125,32 +121,13 @@ class BluetoothSensing:
     def _listen(self, device: BLEDevice, advertisement: AdvertisementData) -> None:
         if advertisement.rssi == NO_RSSI:
             return
-        self._alive_s = asyncio.get_running_loop().time()
+        now_s = self._inbox.sign()
         peer = self._peers.get(device.address.upper())
         if peer is not None:
-            if self._alive_s - peer.heard_s > GONE_S:
+            if now_s - peer.heard_s > GONE_S:
                 peer.returned.set()
-            peer.device, peer.rssi_dbm, peer.heard_s = device, advertisement.rssi, self._alive_s
+            peer.device, peer.rssi_dbm, peer.heard_s = device, advertisement.rssi, now_s
             peer.heard.set()
-
-    async def _next(self) -> list[Reading]:
-        """Wait for the next readings; raises what became of the radio, TransientError when nobody is heard."""
-        loop = asyncio.get_running_loop()
-        while True:
-            try:
-                async with asyncio.timeout_at(self._alive_s + self._deaf_after_s):
-                    item = await self._queue.get()
-            except TimeoutError:
-                if loop.time() - self._alive_s >= self._deaf_after_s:
-                    raise TransientError(
-                        f"nothing of any device for {self._deaf_after_s:g} s",
-                        where=self.describe(),
-                        mend="The radio is started anew; if that does not help, plug it out and in again",
-                    ) from None
-            else:
-                if isinstance(item, AdapterError):
-                    raise item
-                return item
 
     async def _follow(self, peer: _Peer) -> None:
         """Be connected to a sensor whenever that is possible."""
@@ -179,7 +156,7 @@ class BluetoothSensing:
                 await peer.heard.wait()
         if peer.device is not None:
             return peer.device
-        path = f"/org/bluez/{self._radio or 'hci0'}/dev_{peer.address.replace(':', '_')}"
+        path = f"/org/bluez/{self._on}/dev_{peer.address.replace(':', '_')}"
         return BLEDevice(peer.address, None, {"path": path, "props": {}})
 
     async def _session(self, peer: _Peer, device: BLEDevice) -> None:
@@ -187,7 +164,7 @@ class BluetoothSensing:
         lost = asyncio.Event()
         client = BleakClient(device, disconnected_callback=lambda _: lost.set(), timeout=CONNECT_LIMIT_S)
         try:
-            async with self._connecting, asyncio.timeout(CONNECT_LIMIT_S + 1):
+            async with connecting(self._on), asyncio.timeout(CONNECT_LIMIT_S + 1):
                 await cancellable(client.connect())
             wanted = await self._wanted(client, peer)
             if self._notify:
@@ -261,13 +238,6 @@ class BluetoothSensing:
         return [Reading(one.sensor, one.meaning.quantity, value, self._clock.now_ms(), Stamp.ARRIVAL)]
 
     def _put(self, batch: list[Reading]) -> None:
-        if not batch:
-            return
-        self._alive_s = asyncio.get_running_loop().time()
-        self._queue_up(batch)
-
-    def _queue_up(self, item: list[Reading] | AdapterError) -> None:
-        if self._queue.full():
-            self._queue.get_nowait()
-            self.health.reject(rejection(Why.OVERRUN, self.describe()))
-        self._queue.put_nowait(item)
+        if batch:
+            self._inbox.sign()
+            self._inbox.put(batch)

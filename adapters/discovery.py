@@ -26,6 +26,8 @@ BREATH: Final[Mapping[str, float]] = {"rh_percent": 3.0, "temperature_c": 1.0, "
 a steady room does not (common practice, no source)."""
 
 NAME_IT: Final = "NAME IT"
+UNNAMED: Final = "unnamed"
+"""The sensor of a pack that names none, while it is looked at."""
 WHICH_ONE: Final = "WHICH ONE"
 """What stands in settings in place of the sensor's name, and of the quantity, that a person must choose."""
 
@@ -38,7 +40,8 @@ class Found:
     """Something within reach.
 
     way: "serial", "bluetooth", "mqtt".  kind, settings: of the adapter that reads it, with `NAME_IT` and `WHICH_ONE`
-    where a person must choose.  figures: newest value by quantity ("number" where nobody knows of what).  first: the
+    where a person must choose.  figures: newest value by quantity ("number" where nobody knows of what; of a JSON
+    document the pointer to it).  first: the
     first ones.  note: what one should know.  lacks: what must be had beside a name before it can be read, or empty.
     """
 
@@ -76,7 +79,7 @@ class Found:
         """Keep one figure."""
         self.figures[quantity] = value
         self.first.setdefault(quantity, value)
-        if quantity in BREATH:
+        if quantity in BREATH or quantity.startswith("/"):
             self._trail.setdefault(quantity, deque(maxlen=60)).append((now_ms, value))
 
     def moved(self) -> dict[str, float]:
@@ -86,7 +89,7 @@ class Found:
     def is_moving(self, now_ms: int) -> bool:
         """Say whether a figure has just risen as it does when somebody breathes on the sensor or warms it."""
         return any(
-            self.figures[quantity] - min(recent) >= BREATH[quantity]
+            self.figures[quantity] - min(recent) >= BREATH.get(quantity, BREATH["number"])
             for quantity, trail in self._trail.items()
             if (recent := [value for at_ms, value in trail if now_ms - at_ms <= RECENT_MS])
         )
@@ -94,10 +97,12 @@ class Found:
 
 @dataclass(slots=True)
 class Findings:
-    """All that was found, and what could not be looked at: a sentence each, by where."""
+    """All that was found, what could not be looked at (a sentence each, by where), and serial ports on which nothing
+    could be read so far (a clause each, by path)."""
 
     found: dict[tuple[str, str], Found] = field(default_factory=dict)
     troubles: dict[str, str] = field(default_factory=dict)
+    unread: dict[str, str] = field(default_factory=dict)
 
     def at(self, fresh: Found) -> Found | None:
         """Give the one of that address and name, taken in if it is new; None when there are too many."""

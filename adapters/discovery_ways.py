@@ -1,33 +1,26 @@
-"""The ways of looking for sensors: on serial ports, on the air, at a broker. Each listens only.
+"""The ways of looking for sensors on serial ports and on the air (at a broker: `discovery_broker`).
 
-None takes anything away from a running adapter: the radio's one scanner is shared, a port that an adapter is wired to
-or that any program has open is left alone, and at a broker we are a client of our own that keeps no session.
+None takes anything away from a running adapter: the radio's one scanner is shared, a sensor that an adapter connects to
+is not connected to, and a port that an adapter is wired to or that any program has open is left alone.
 """
 
 from __future__ import annotations
 
 import asyncio
-import re
-import ssl
-import uuid
-from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Collection, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-import aiomqtt
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 
 from adapters.bluetooth_names import NO_RSSI
 from adapters.bluetooth_radio import listening
-from adapters.contract import AdapterError, AdapterHealth, RefusedError, SettingsError, WallClock
-from adapters.discovery import AGAIN_S, NAME_IT, WHICH_ONE, Findings, Found
+from adapters.contract import AdapterError, AdapterHealth, RefusedError, WallClock
+from adapters.discovery import AGAIN_S, NAME_IT, UNNAMED, Findings, Found
+from adapters.discovery_connections import Connections
 from adapters.framing.broadcasts import SERVICE_UUID, decode_broadcast, is_encrypted
-from adapters.framing.senml import decode_pack
-from adapters.framing.senml_records import Form
 from adapters.framing.sensing import SENSING_SERVICE
-from adapters.mqtt_link import Broker, ClosingSocket, Message, connected
 from adapters.pack_lines import PackLines
 from adapters.serial_port import held_by, open_port, ports_there
 
@@ -37,10 +30,7 @@ BAUD_TRIED_S: Final = 4.0
 SILENT_TRIED_S: Final = 20.0
 """A port that says nothing is listened to for so long at each speed: many sensors speak every ten seconds."""
 PORTS_LISTED_S: Final = 3.0
-SAME_TOPIC_S: Final = 0.3
-"""A topic is looked at no more often: a broker may carry thousands of messages a second."""
-UNNAMED: Final = "unnamed"
-_NUMBER: Final = re.compile(rb"\s*[+-]?\d{1,9}(\.\d{1,12})?\s*")
+CONNECTED_KIND: Final = "bluetooth_sensing"
 
 Ports = Callable[[], Sequence[str]]
 
@@ -100,6 +90,7 @@ async def _at_speed(findings: Findings, path: str, baud: int, clock: WallClock) 
     until_s, any_read, any_came = loop.time() + SILENT_TRIED_S, False, False
     port = await open_port(path, baud)
     findings.troubles.pop(path, None)
+    findings.unread.setdefault(path, f"it has said nothing so far at {baud} baud")
     try:
         while any_read or loop.time() < until_s:
             data, now_ms = await port.read(), clock.now_ms()
@@ -107,6 +98,7 @@ async def _at_speed(findings: Findings, path: str, baud: int, clock: WallClock) 
                 any_came, until_s = True, loop.time() + BAUD_TRIED_S
             for reading in lines.feed(data, now_ms):
                 any_read = True
+                findings.unread.pop(path, None)
                 settings: dict[str, Any] = {"port": path, "baud": baud}
                 if reading.sensor == UNNAMED:
                     settings["sensor"] = NAME_IT
@@ -115,10 +107,18 @@ async def _at_speed(findings: Findings, path: str, baud: int, clock: WallClock) 
                     found.take([reading], now_ms)
     finally:
         await port.close()
+    findings.unread[path] = f"{'no SenML line in what it says' if any_came else 'it says nothing'} at {baud} baud"
 
 
-async def on_the_air(findings: Findings, clock: WallClock, radio: str = "") -> None:
-    """Listen to Bluetooth LE broadcasts, and for sensors that can be connected to."""
+async def on_the_air(
+    findings: Findings, clock: WallClock, radio: str = "", *, connecting: bool = True, wired: Collection[str] = ()
+) -> None:
+    """Listen to Bluetooth LE broadcasts, and for sensors that can be connected to.
+
+    connecting: whether these are connected to for their figures.  wired: addresses that adapters connect to; they are
+    left to them.
+    """
+    connections, ours = Connections(clock, radio), {address.upper() for address in wired}
 
     def heard(device: BLEDevice, advertisement: AdvertisementData) -> None:
         if advertisement.rssi == NO_RSSI:
@@ -131,9 +131,12 @@ async def on_the_air(findings: Findings, clock: WallClock, radio: str = "") -> N
         payload = advertisement.service_data.get(SERVICE_UUID, b"")
         found.take(decode_broadcast(payload, found.sensor, now_ms).readings, now_ms)
         found.put("signal_dbm", float(advertisement.rssi), now_ms)
+        if connecting and found.kind == CONNECTED_KIND and found.address.upper() not in ours:
+            connections.heard(found)
 
-    async with listening(radio, heard):
-        findings.troubles.pop(f"Bluetooth radio {radio or '(the first)'}", None)
+    async with listening(radio, heard) as name, connections.asking():
+        for where in (name, radio or "(the first)"):
+            findings.troubles.pop(f"Bluetooth radio {where}", None)
         await asyncio.Event().wait()
 
 
@@ -153,8 +156,11 @@ def _broadcasting(device: BLEDevice, advertisement: AdvertisementData, radio: st
         _on_radio(device, radio),
     )
     if is_encrypted(payload):
-        found.note = "encrypted: its key belongs into keys_env or keys_file"
-        found.lacks = "its key, which belongs into keys_env or keys_file"
+        found.note = "encrypted"
+        found.lacks = (
+            f"its key: a line in the file that keys_file names, {device.address} and the key's 32 hexadecimal digits"
+        )
+        found.settings = {**found.settings, "keys_file": "bluetooth.keys"}
     return found
 
 
@@ -162,90 +168,8 @@ def _connectable(device: BLEDevice, advertisement: AdvertisementData, radio: str
     if SENSING_SERVICE not in advertisement.service_uuids:
         return None
     name = plain(device.name) or device.address
-    note = "read by connection, which is not done here"
-    return Found("bluetooth", device.address, name, "bluetooth_sensing", _on_radio(device, radio), note)
-
-
-async def at_a_broker(
-    findings: Findings, clock: WallClock, broker: Broker, topic: str = "#", entry: Mapping[str, Any] | None = None
-) -> None:
-    """Listen to everything that a broker lets us hear: packs, and topics with plain numbers.
-
-    entry: how an adapter is wired to this broker (its settings without topics); made from `broker` where missing.
-    """
-    ours = replace(broker, client_id=f"lumberroom-discover-{uuid.uuid4().hex[:8]}", keep_s=0)
-    known = dict(entry) if entry is not None else _entry(broker)
-    looked_s: dict[str, float] = {}
-    loop = asyncio.get_running_loop()
-    async with connected(ours, [topic], clock.now_ms) as link:
-        findings.troubles.pop(str(broker), None)
-        async for messages in link.messages():
-            for message in messages:
-                if loop.time() - looked_s.get(message.topic, -SAME_TOPIC_S) >= SAME_TOPIC_S:
-                    if len(looked_s) > 5_000:
-                        looked_s.clear()
-                    looked_s[message.topic] = loop.time()
-                    _heard_at_broker(findings, known, message)
-
-
-def _entry(broker: Broker) -> dict[str, Any]:
-    """Write down how an adapter is wired to a broker. A login's password must come from elsewhere."""
-    entry: dict[str, Any] = {"broker": broker.host, "port": broker.port}
-    if broker.tls:
-        entry["tls"] = True
-    if broker.protocol is not aiomqtt.ProtocolVersion.V5:
-        entry["version"] = "3.1.1"
-    return entry | ({"login": broker.login} if broker.login else {})
-
-
-def _heard_at_broker(findings: Findings, entry: Mapping[str, Any], message: Message) -> None:
-    note = "kept by the broker, of unknown age" if message.retained else ""
-    if _NUMBER.fullmatch(message.payload):
-        settings = {**entry, "numbers": {message.topic: {"sensor": NAME_IT, "quantity": WHICH_ONE}}}
-        fresh = Found("mqtt", message.topic, message.topic, "mqtt_topics", settings, note or "a plain number")
-        if (found := findings.at(fresh)) is not None:
-            found.take([], message.at_ms)
-            found.put("number", float(message.payload), message.at_ms)
-        return
-    settings = {**entry, "topics": [message.topic]}
-    readings = decode_pack(message.payload, message.at_ms, form=Form.EITHER, default_sensor=UNNAMED).readings
-    for sensor in dict.fromkeys(reading.sensor for reading in readings):
-        named = settings | ({"sensor": NAME_IT} if sensor == UNNAMED else {})
-        found = findings.at(Found("mqtt", message.topic, sensor, "mqtt_topics", named, note))
-        if found is not None:
-            found.take([reading for reading in readings if reading.sensor == sensor], message.at_ms)
-
-
-def broker_of(settings: Mapping[str, Any]) -> Broker:
-    """Give the broker that the checked settings of an adapter (kind mqtt_topics) name. Blocks: it reads certificates.
-
-    Raises SettingsError when these cannot be read.
-    """
-    return Broker(
-        host=settings["broker"],
-        port=settings["port"] or (8883 if settings["tls"] else 1883),
-        client_id="lumberroom-discover",
-        protocol=aiomqtt.ProtocolVersion.V311 if settings["version"] == "3.1.1" else aiomqtt.ProtocolVersion.V5,
-        keepalive_s=15,
-        keep_s=0,
-        tls=_tls(settings) if settings["tls"] else None,
-        login=settings["login"],
-        password=settings["password"],
-    )
-
-
-def _tls(settings: Mapping[str, Any]) -> ssl.SSLContext:
-    try:
-        context = ssl.create_default_context(cafile=settings["ca_file"])
-        if settings["cert_file"]:
-            context.load_cert_chain(settings["cert_file"], settings["key_file"])
-    except OSError as error:
-        files = ", ".join(settings[key] for key in ("ca_file", "cert_file", "key_file") if settings[key])
-        raise SettingsError(
-            f"it cannot be read ({error})", where=files, mend="Name files in PEM form that may be read"
-        ) from error
-    context.sslsocket_class = ClosingSocket
-    return context
+    note = "read by connection"
+    return Found("bluetooth", device.address, name, CONNECTED_KIND, _on_radio(device, radio), note)
 
 
 def plain(text: str | None) -> str:

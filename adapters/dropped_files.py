@@ -86,11 +86,15 @@ class DroppedFiles:
     async def _read(self, path: Path, thread: ThreadPoolExecutor) -> AsyncGenerator[list[Reading], None]:
         loop = asyncio.get_running_loop()
         portions = recorded(path, self._form)
-        why = ""
+        why, any_read, refused = "", False, None
         try:
             while (portion := await loop.run_in_executor(thread, next, portions, None)) is not None:
+                refused = refused or next((item for item in portion if isinstance(item, Rejection)), None)
                 if batch := self._counted(portion):
+                    any_read = True
                     yield batch
+            if refused is not None and not any_read:
+                why = f"not one reading in it could be used; the first of it: {refused.reason}: {refused.detail}"
         except AdapterError as error:
             why = str(error)
         finally:

@@ -24,6 +24,8 @@ from adapters.framing.register_maps import Place
 DRAIN_LIMIT_S: Final = 10.0
 """A bus on which somebody talks for longer without being asked is no bus of ours."""
 _INPUT: Final = 4
+_GATEWAY_CODES: Final = (10, 11)
+"""Exceptions by which a gateway says that it could not reach the slave (V1.1b3, section 7)."""
 
 Client = AsyncModbusSerialClient | AsyncModbusTcpClient
 
@@ -35,12 +37,16 @@ class ClientMaker(Protocol):
 
 
 class NoAnswerError(Exception):
-    """A question got no answer that can be used.  why, detail: for counting."""
+    """A question got no answer that can be used.
 
-    def __init__(self, why: Why, detail: str) -> None:
+    why, detail: for counting.  refused: the slave itself answered, by saying no.
+    """
+
+    def __init__(self, why: Why, detail: str, *, refused: bool = False) -> None:
         super().__init__(detail)
         self.why = why
         self.detail = detail
+        self.refused = refused
 
 
 class Bus:
@@ -106,7 +112,9 @@ class Bus:
             self._asking = False
         if answer.isError():
             code = getattr(answer, "exception_code", "unknown")
-            raise NoAnswerError(Why.DEVICE_ERROR, f"{_shown(place)}: exception {code}")
+            raise NoAnswerError(
+                Why.DEVICE_ERROR, f"{_shown(place)}: exception {code}", refused=code not in _GATEWAY_CODES
+            )
         words = list(answer.registers)
         if len(words) != place.words or self._longest > self._frame_overhead + 2 * place.words:
             raise NoAnswerError(Why.OUT_OF_STEP, f"{_shown(place)}: {len(words)} registers, {self._longest} octets")

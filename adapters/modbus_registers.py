@@ -24,7 +24,7 @@ from adapters.contract import (
     WallClock,
     rejection,
 )
-from adapters.framing.register_maps import Request, registers_of, requests_of
+from adapters.framing.register_maps import Place, Request, registers_of, requests_of
 from adapters.modbus_bus import Bus, Client, NoAnswerError, opened
 from adapters.serial_port import open_port
 
@@ -55,6 +55,9 @@ class _ModbusRegisters:
         self._requests = requests_of(registers_of(settings["registers"]))
         self._slaves = {request.place.slave for request in self._requests}
         self._ask_again_s: dict[int, float] = {}  # per slave that is silent, on the loop's clock
+        self._unanswered_s: dict[Place, float] = {}  # per question that was not answered: when to ask it again
+        self._answered: set[int] = set()  # slaves that answered anything, of those being asked
+        self._dark = False  # whether every slave was silent when we began to ask
         self._rest_s = 0.0  # until the next round
 
     def describe(self) -> str:
@@ -83,14 +86,12 @@ class _ModbusRegisters:
                 is_round = self._rest_s <= 0
                 if is_round:
                     self._rest_s = self._settings["interval_s"]
-                answered = False
+                self._answered.clear()
+                self._dark = len(self._ask_again_s) == len(self._slaves)
                 for request in self._due(is_round):
-                    batch = await self._ask(bus, request)
-                    if batch is not None:
-                        answered = True
-                        if batch:
-                            yield batch
-                silent_rounds = 0 if answered else silent_rounds + is_round
+                    if batch := await self._ask(bus, request):
+                        yield batch
+                silent_rounds = 0 if self._answered else silent_rounds + is_round
                 if silent_rounds >= SILENT_ROUNDS:
                     raise self._nobody_answers()
                 await self._rest(bus)
@@ -107,10 +108,11 @@ class _ModbusRegisters:
         time has come. Where all are silent, those of the one whose turn it is."""
         now_s = asyncio.get_running_loop().time()
         silent = self._ask_again_s
-        if len(silent) == len(self._slaves):
+        if self._dark:
             turn = min(silent, key=silent.__getitem__)
             return [r for r in self._requests if r.place.slave == turn]
-        return [r for r in self._requests if silent.get(r.place.slave, now_s if is_round else math.inf) <= now_s]
+        due = [r for r in self._requests if silent.get(r.place.slave, now_s if is_round else math.inf) <= now_s]
+        return [r for r in due if self._unanswered_s.get(r.place, now_s) <= now_s]
 
     async def _rest(self, bus: Bus) -> None:
         """Wait for the next round, or until a silent slave is to be asked again.
@@ -126,24 +128,41 @@ class _ModbusRegisters:
             await self._clock.sleep(step_s)
             self._rest_s -= step_s
 
-    async def _ask(self, bus: Bus, request: Request) -> list[Reading] | None:
-        """Ask once; None where the slave did not answer."""
+    async def _ask(self, bus: Bus, request: Request) -> list[Reading]:
+        """Ask once; nothing where no answer came that can be used."""
         try:
             words = await bus.ask(request.place)
         except NoAnswerError as error:
             for register in request.registers:
                 self.health.reject(rejection(error.why, error.detail, register.sensor))
-            self._ask_again_s[request.place.slave] = asyncio.get_running_loop().time() + ASK_AGAIN_S
-            return None
-        if len(self._ask_again_s) == len(self._slaves):
-            self._ask_again_s.clear()  # the bus has power again: everybody is asked
-            self._rest_s = 0.0
-        self._ask_again_s.pop(request.place.slave, None)
+            if error.refused:
+                self._note_answer(request.place)
+            else:
+                self._note_silence(request.place)
+            return []
+        self._note_answer(request.place)
         found = request.read(words, self._clock.now_ms())
         for item in found:
             if isinstance(item, Rejection):
                 self.health.reject(item)
         return [item for item in found if isinstance(item, Reading)]
+
+    def _note_silence(self, place: Place) -> None:
+        """Put the question off; the slave too, unless it answers others: many pass over what they do not have."""
+        again_s = asyncio.get_running_loop().time() + ASK_AGAIN_S
+        self._unanswered_s[place] = again_s
+        if place.slave not in self._answered:
+            self._ask_again_s[place.slave] = again_s
+
+    def _note_answer(self, place: Place) -> None:
+        self._answered.add(place.slave)
+        self._ask_again_s.pop(place.slave, None)
+        self._unanswered_s.pop(place, None)
+        if self._dark:  # the bus has power again: everybody is asked
+            self._dark = False
+            self._ask_again_s.clear()
+            self._unanswered_s.clear()
+            self._rest_s = 0.0
 
 
 class ModbusRtu(_ModbusRegisters):

@@ -1,4 +1,4 @@
-"""Files of recorded readings, CSV or SenML lines, read a bounded piece at a time."""
+"""Files of recorded readings, read a bounded piece at a time: CSV, or lines of SenML packs or of JSON objects."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Any, BinaryIO, Final
 
 from adapters.contract import Reading, Rejection, Setting, SettingsError, Stamp, Why, rejection
 from adapters.framing.csv_rows import DECIMALS, CsvForm, read_rows, text_of
+from adapters.framing.named_rows import NamedRows, object_of
 from adapters.framing.senml import decode_pack
 from adapters.framing.senml_records import MAX_PACK_BYTES
 from adapters.framing.times import checked_time_format, zone_named
@@ -95,7 +96,7 @@ def recorded(path: Path, form: FileForm) -> Generator[Portion, None, None]:
     """
     with _open(path) as file:
         is_csv = (form.format if form.format != "auto" else _format_by_name(path)) == "csv"
-        items = chain.from_iterable(_csv_items(file, form.csv) if is_csv else _senml_items(file, form.csv.sensor))
+        items = chain.from_iterable(_csv_items(file, form.csv) if is_csv else _line_items(file, form.csv))
         while some := list(islice(items, ITEMS_AT_ONCE)):
             yield some
 
@@ -105,17 +106,32 @@ def _csv_items(file: BinaryIO, form: CsvForm) -> Iterator[Portion]:
         yield [*row.readings, *row.rejections]
 
 
-def _senml_items(file: BinaryIO, sensor: str | None) -> Iterator[Portion]:
-    for number, line in enumerate(_lines(file), 1):
-        if not line.strip() or line.startswith(b"#"):
-            continue
-        # Against the beginning of 1970, so that a time relative to "now" is known for what it is.
-        decoded = decode_pack(line.strip(), 0, default_sensor=sensor)
-        timed: Portion = [reading for reading in decoded.readings if reading.stamp is Stamp.SENSOR]
-        untimed = [reading.sensor for reading in decoded.readings if reading.stamp is Stamp.ARRIVAL]
-        timed += [rejection(Why.TIME, f"line {number}: no instant recorded", sensor) for sensor in untimed]
-        timed += [item._replace(detail=f"line {number}: {item.detail}"[:200]) for item in decoded.rejections]
-        yield timed
+def _line_items(file: BinaryIO, form: CsvForm) -> Iterator[Portion]:
+    """Give what lines hold: a pack each, or an object with a row's columns, as `lumberroom export` writes them too."""
+    rows = NamedRows(form)
+    for number, line in enumerate(map(bytes.strip, _lines(file)), 1):
+        if line.startswith(b"{"):
+            yield _of_object(line, number, rows)
+        elif line and not line.startswith(b"#"):
+            yield _of_pack(line, number, form.sensor)
+
+
+def _of_object(line: bytes, number: int, rows: NamedRows) -> Portion:
+    where, row = f"line {number}", object_of(line)
+    if isinstance(row, Why):
+        return [rejection(row, f"{where}: {text_of(line[:80])}")]
+    read = rows.read(row, number, where)
+    return [*read.readings, *read.rejections]
+
+
+def _of_pack(line: bytes, number: int, sensor: str | None) -> Portion:
+    # Against the beginning of 1970, so that a time relative to "now" is known for what it is.
+    decoded = decode_pack(line, 0, default_sensor=sensor)
+    timed: Portion = [reading for reading in decoded.readings if reading.stamp is Stamp.SENSOR]
+    untimed = [reading.sensor for reading in decoded.readings if reading.stamp is Stamp.ARRIVAL]
+    timed += [rejection(Why.TIME, f"line {number}: no instant recorded", name) for name in untimed]
+    timed += [item._replace(detail=f"line {number}: {item.detail}"[:200]) for item in decoded.rejections]
+    return timed
 
 
 def _open(path: Path) -> BinaryIO:

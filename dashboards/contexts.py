@@ -354,8 +354,11 @@ class AdapterRow:
     state: str  # "running", "waiting", ...: names the mark
     readings: str  # "12 408 readings"
     heard: str
+    pace: str  # "about 12 a minute", empty while that is not known
     restarts: str  # "restarted 3 times", empty when never
+    failures: str  # "failed 4 times", empty when never
     rejected: tuple[str, ...]  # "checksum wrong: 14"
+    last_rejected: str  # "checksum wrong: [{"bn":..."
     error: str
     stated: tuple[str, ...]  # "hall-1, temperature_c: renewed every 60 s"
 

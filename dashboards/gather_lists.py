@@ -25,6 +25,8 @@ MOST_NOTICES: Final = 100
 SHORT_LAG_S: Final = 120.0
 """Readings are on their way for about a minute in ordinary running: no lag worth a word."""
 
+_EACH: Final = ((1.0, "an hour"), (60.0, "a minute"), (3600.0, "a second"))
+
 NOTICE_WORDS: Final = {
     NoticeKind.OPENED: "an incident opened",
     NoticeKind.CLOSED: "an incident is over",
@@ -109,11 +111,23 @@ def _adapter(view: View, status: AdapterStatus) -> AdapterRow:
         state=status.state,
         readings=f"{status.readings:,} readings".replace(",", "\u202f"),
         heard=view.ago(status.last_heard_ms),
+        pace=_pace(status.per_hour),
         restarts=times,
+        failures={0: "", 1: "failed once"}.get(status.errors, f"failed {status.errors} times"),
         rejected=tuple(f"{reason}: {count}" for reason, count in rejected),
+        last_rejected=status.last_rejected,
         error=status.error,
         stated=status.stated,
     )
+
+
+def _pace(per_hour: float | None) -> str:
+    """Say how fast readings come, in the unit that keeps the number short."""
+    if not per_hour:
+        return "" if per_hour is None else "none in the last hour"
+    each, name = next((pair for pair in _EACH if per_hour / pair[0] < 100), _EACH[-1])
+    pace = per_hour / each
+    return f"about {pace:.0f} {name}" if pace >= 10 else f"about {pace:.2g} {name}"
 
 
 def _notice(view: View, notice: Notice) -> NoticeRow:

@@ -93,7 +93,7 @@ def _figure(view: View, name: str, one: Sighting) -> ReachFigure:
     value, moved = one.figures[name], one.moved.get(name, 0.0)
     if name not in QUANTITIES:
         printed = _arrow(moved, f"{abs(moved):g}") if moved else ""
-        return ReachFigure("Number", f"{value:g}", "", printed)
+        return ReachFigure(name if name.startswith("/") else "Number", f"{value:g}", "", printed)
     shown = digits.figure(name, value, view.units)
     said = _arrow(moved, digits.difference(name, moved, view.units)) if abs(moved) >= _LEAST_SHOWN else ""
     return ReachFigure(SHORT_LABELS.get(name, digits.title(name)), shown.number, shown.unit, said)

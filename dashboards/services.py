@@ -30,6 +30,8 @@ class AdapterStatus:
     error: str = ""  # the last error, a sentence with its mend; empty while all is well
     errors: int = 0  # failures since the start
     stated: tuple[str, ...] = ()  # what its sensors say of themselves, a line each
+    per_hour: float | None = None  # readings an hour, over the last hour; None while that is not known
+    last_rejected: str = ""  # what of the last rejection arrived: its reason, its sensor, its text
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import functools
 import os
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -23,7 +25,18 @@ PASSWORD_VARIABLE = "LUMBERROOM_MQTT_PASSWORD"  # noqa: S105 -- where it is, not
     "--seconds", type=click.FloatRange(1, 3600), default=30.0, show_default=True, help="For how long to look."
 )
 @click.option("--serial/--no-serial", default=True, help="Listen on serial ports that are free.")
+@click.option(
+    "--serial-port",
+    "serial_ports",
+    multiple=True,
+    help="A port that is not found by itself; may be given several times.",
+)
 @click.option("--bluetooth/--no-bluetooth", default=True, help="Listen to Bluetooth LE sensors.")
+@click.option(
+    "--connect/--no-connect",
+    default=True,
+    help="Connect to Bluetooth sensors that say nothing before.",
+)
 @click.option("--radio", default="", help='Which Bluetooth radio, such as "hci0"; the first unless given.')
 @click.option("--broker", default="", help="Listen at this MQTT broker too.")
 @click.option("--port", type=click.IntRange(1, 65535), default=None, help="Its port (1883, or 8883 with --tls).")
@@ -34,26 +47,28 @@ PASSWORD_VARIABLE = "LUMBERROOM_MQTT_PASSWORD"  # noqa: S105 -- where it is, not
 def discover(**options: Any) -> None:
     """Show which sensors are within reach, with live figures, and the lines of the wiring file that adopt them.
 
-    Breathe on a sensor and see which figures move. Nothing is stored and nothing is sent; a serial port that the
-    daemon has open is left to it. Sensors that are read by connection only are named, not read.
+    Breathe on a sensor and see which figures move: it is marked. End with Ctrl+C when you have seen enough. Nothing is
+    stored; a serial port that the daemon has open is left to it. A device on a serial line that answers only when it is
+    asked (serial_poll, Modbus) cannot be found by listening.
     """
     from adapters.discovery import Findings
 
     findings = Findings()
-    asyncio.run(_look(findings, options))
+    ways = _ways(options)
+    with contextlib.suppress(KeyboardInterrupt):  # that is how one says that one has seen enough
+        asyncio.run(_look(findings, ways, options["seconds"]))
     if sys.stdout.isatty():
         click.clear()
     for line in report(findings):
         click.echo(line)
 
 
-async def _look(findings: Findings, options: dict[str, Any]) -> None:
+async def _look(findings: Findings, ways: list[Way], seconds: float) -> None:
     from adapters.discovery import look
 
-    ways = _ways(options)
     showing = asyncio.create_task(_show(findings)) if sys.stdout.isatty() else None
     try:
-        await look(findings, ways, options["seconds"])
+        await look(findings, ways, seconds)
     finally:
         if showing is not None:
             showing.cancel()
@@ -61,19 +76,42 @@ async def _look(findings: Findings, options: dict[str, Any]) -> None:
 
 
 def _ways(options: dict[str, Any]) -> list[Way]:
-    from adapters.discovery_ways import at_a_broker, broker_of, on_serial_ports, on_the_air
+    from adapters.discovery_broker import at_a_broker, broker_of
+    from adapters.discovery_ways import on_serial_ports, on_the_air
     from ingest.clock import SystemClock
 
     clock = SystemClock()
     ways: list[Way] = []
     if options["serial"]:
-        ways.append(functools.partial(on_serial_ports, clock=clock))
+        ports = functools.partial(_ports, options["serial_ports"])
+        ways.append(functools.partial(on_serial_ports, clock=clock, ports=ports))
     if options["bluetooth"]:
-        ways.append(functools.partial(on_the_air, clock=clock, radio=options["radio"]))
+        on_air = functools.partial(on_the_air, radio=options["radio"], connecting=options["connect"])
+        ways.append(functools.partial(on_air, clock=clock))
     if options["broker"]:
-        broker = broker_of(_settings(options))
-        ways.append(functools.partial(at_a_broker, clock=clock, broker=broker, topic=options["topic"]))
+        broker, entry = broker_of(_settings(options)), _entry(options)
+        ways.append(functools.partial(at_a_broker, clock=clock, broker=broker, topic=options["topic"], entry=entry))
     return ways
+
+
+def _ports(more: tuple[str, ...]) -> list[str]:
+    from adapters.serial_port import ports_there
+
+    return list(dict.fromkeys([*ports_there(), *more]))
+
+
+def _entry(options: dict[str, Any]) -> dict[str, Any]:
+    """Give how an adapter is wired to the broker, without its topics: whole, but for the password itself."""
+    entry: dict[str, Any] = {"broker": options["broker"]}
+    if options["port"]:
+        entry["port"] = options["port"]
+    if options["tls"]:
+        entry["tls"] = True
+    if options["ca_file"]:
+        entry["ca_file"] = str(Path(options["ca_file"]).absolute())
+    if options["login"]:
+        entry |= {"login": options["login"], "password_env": PASSWORD_VARIABLE}
+    return entry
 
 
 def _settings(options: dict[str, Any]) -> dict[str, Any]:
@@ -87,17 +125,33 @@ def _settings(options: dict[str, Any]) -> dict[str, Any]:
         "key_file": None,
         "version": "5",
         "login": options["login"],
-        "password": os.environ.get(PASSWORD_VARIABLE) if options["login"] else None,
+        "password": _password() if options["login"] else None,
     }
+
+
+def _password() -> str:
+    from ingest.errors import SettingsError
+
+    password = os.environ.get(PASSWORD_VARIABLE)
+    if not password:
+        raise SettingsError(
+            "the password of the login is not there",
+            where=PASSWORD_VARIABLE,
+            mend="Put it into this environment variable.",
+        )
+    return password
 
 
 async def _show(findings: Findings) -> None:
     """Draw what is found anew every second."""
+    from ingest.clock import SystemClock
+
+    clock = SystemClock()
     while True:
         click.clear()
         for found in findings.found.values():
-            click.echo(line_of(found))
-        click.echo("\nListening… breathe on a sensor to see which one it is.")
+            click.echo(f"{'>>' if found.is_moving(clock.now_ms()) else '  '} {line_of(found)}")
+        click.echo("\nListening… breathe on a sensor: it is marked by >>. Ctrl+C ends, and shows how to adopt them.")
         await asyncio.sleep(1)
 
 
@@ -127,10 +181,35 @@ def report(findings: Findings) -> Iterator[str]:
     if not findings.found:
         yield "Nothing was heard. Sensors that speak seldom need a longer look: --seconds 600"
     else:
-        yield "\nTo adopt one, put its lines into lumberroom.toml, with names of your own, and its sensor into a room:"
-        for wiring in dict.fromkeys(found.wiring for found in findings.found.values()):
-            yield f"\n{wiring}"
+        yield from _adopting(list(findings.found.values()))
+    if findings.unread:
+        yield "\nNothing that could be read came from:"
+        for path, clause in findings.unread.items():
+            yield f"  - {path}: {clause}"
+        yield "  A device that answers only when it is asked: lumberroom adapters serial_poll (or modbus_rtu)"
     if findings.troubles:
         yield "\nNot looked at:"
         for trouble in findings.troubles.values():
             yield f"  - {trouble}"
+
+
+def _adopting(found: list[Found]) -> Iterator[str]:
+    """Give the lines of the wiring file, those of one adapter once, with whom they are about."""
+    from adapters.discovery import NAME_IT, WHICH_ONE, as_toml, asks_for
+
+    yield "\nTo adopt one, put its lines into lumberroom.toml; a room's sensor stands behind the lines of its [[room]]."
+    yield f'Put names of your own in place of "{NAME_IT}", alike in both places.'
+    if any(asks_for(one.settings, WHICH_ONE) for one in found):
+        names = "temperature_c, temperature_f, rh_percent, wood_mc_percent, pressure_hpa, battery_percent"
+        yield f'Put what each number is in place of "{WHICH_ONE}" ({names} …), and leave out the others.'
+    by_lines: dict[str, list[Found]] = {}
+    for one in found:
+        by_lines.setdefault(one.wiring, []).append(one)
+    for wiring, those in by_lines.items():
+        yield ""
+        for one in those:
+            yield f"# {one.way} {one.address}{f', which needs {one.lacks}' if one.lacks else ''}"
+        yield wiring
+        for one in those:
+            named = NAME_IT if asks_for(one.settings, NAME_IT) else one.sensor
+            yield f"[[room.sensor]]\nid = {as_toml(named)}"

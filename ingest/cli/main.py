@@ -36,6 +36,7 @@ COMMANDS: Final[dict[str, Entry]] = {
     "run": Entry("ingest.cli.run", "run", "Run the watch: read, store, judge, mail, show."),
     "office": Entry("ingest.cli.office", "office", "Show all sites from a central engine; mail when one is silent."),
     "discover": Entry("ingest.cli.discover", "discover", "Show which sensors are within reach, with live figures."),
+    "adapters": Entry("ingest.cli.adapters", "adapters", "Show the kinds of adapter, and the settings of one."),
     "device-key": Entry("ingest.cli.device_key", "device_key", "Give devices keys by which they hand readings in."),
     "site": Entry("ingest.cli.site", "site", "Carry the job (rooms, windows, sensors) between files and machines."),
     "derive": Entry("ingest.cli.derive", "derive", "Add dew point, grains per pound, EMC and more to a table."),

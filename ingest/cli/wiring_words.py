@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from ingest.present import digits
 from ingest.present.digits import Units
@@ -10,6 +11,8 @@ from ingest.runtime.wiring import CentralWiring, MailWiring, PushWiring, Wiring
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor
 from ingest.units import fahrenheit_from_celsius, feet_from_metres
 from ingest.watch.rulebook import RULEBOOK
+
+MOST_SHOWN: Final = 8
 
 
 def in_words(wiring: Wiring) -> Iterator[str]:
@@ -134,11 +137,29 @@ def _adapter(kind: str, settings: object) -> str:
 
     summary = registry.load(kind).SUMMARY
     shown = [
-        f"{setting.name} {settings[setting.name]}"
+        f"{setting.name} {_value(settings[setting.name])}"
         for setting in registry.load(kind).SETTINGS
         if isinstance(settings, dict) and not setting.secret and setting.required and setting.name in settings
     ]
     return f"{summary} ({', '.join(shown)})" if shown else summary
+
+
+def _value(value: object) -> str:
+    """Say a setting's value shortly: of a list of tables whose they are, of a table what is what."""
+    if isinstance(value, dict):
+        return _some([f"{key} = {one}" for key, one in value.items()])
+    if not isinstance(value, list | tuple):
+        return str(value)
+    tables = [one for one in value if isinstance(one, dict)]
+    if not tables:
+        return " ".join(map(str, value))
+    sensors = list(dict.fromkeys(str(one["sensor"]) for one in tables if "sensor" in one))
+    return f"{len(value)} for {_some(sensors)}" if sensors else str(len(value))
+
+
+def _some(texts: list[str]) -> str:
+    shown = ", ".join(texts[:MOST_SHOWN])
+    return f"{shown} and {len(texts) - MOST_SHOWN} more" if len(texts) > MOST_SHOWN else shown
 
 
 def _push(wiring: Wiring) -> str:

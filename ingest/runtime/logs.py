@@ -20,6 +20,7 @@ _QUIET: Final = {
     "mqtt": logging.ERROR,
     "pymodbus": logging.CRITICAL,
     "asyncio": logging.WARNING,
+    "httpx2": logging.WARNING,
     "uvicorn": logging.WARNING,
 }
 

@@ -209,7 +209,7 @@ def _sighting(found: Found, name: str, read_by: str, site: Site, now_ms: int) ->
 
 def _ways(around: Surroundings, findings: Findings) -> tuple[list[Way], list[str]]:
     """Give the ways to look, and what they are for people. Blocks: libraries and certificates are loaded."""
-    from adapters.discovery_ways import on_serial_ports, on_the_air
+    from adapters.discovery_ways import CONNECTED_KIND, on_serial_ports, on_the_air
 
     clock, adapters = around.clock, around.adapters()
     wired = [port for adapter in adapters if isinstance(port := adapter.settings.get("port"), str)]
@@ -217,8 +217,11 @@ def _ways(around: Surroundings, findings: Findings) -> tuple[list[Way], list[str
     ways: list[Way] = [partial(on_ports, clock=clock, wired=wired)]
     where = ["serial ports that no adapter has"]
     radios = {str(a.settings.get("radio", "")) for a in adapters if a.kind.startswith("bluetooth")} or {""}
+    connected = [
+        str(address) for a in adapters if a.kind == CONNECTED_KIND for address in a.settings.get("sensors", ())
+    ]
     for radio in sorted(radios):
-        ways.append(partial(on_the_air, clock=clock, radio=radio))
+        ways.append(partial(on_the_air, clock=clock, radio=radio, wired=connected))
         where.append(f"Bluetooth {radio}".strip())
     for broker_way, name in _brokers(around, findings):
         ways.append(broker_way)
@@ -227,10 +230,11 @@ def _ways(around: Surroundings, findings: Findings) -> tuple[list[Way], list[str
 
 
 def _brokers(around: Surroundings, findings: Findings) -> list[tuple[Way, str]]:
-    from adapters.discovery_ways import at_a_broker, broker_of
+    from adapters.discovery_broker import at_a_broker, broker_of
 
     made: dict[str, tuple[Way, str]] = {}
     entries = around.entries()
+    at_brokers: dict[str, list[AdapterWiring]] = {}
     for adapter in around.adapters():
         if adapter.kind != "mqtt_topics" or not adapter.settings:
             continue
@@ -239,10 +243,13 @@ def _brokers(around: Surroundings, findings: Findings) -> list[tuple[Way, str]]:
         except AdapterError as error:
             findings.cannot(error)
             continue
-        raw = entries.get(adapter.name, {})
+        those = at_brokers.setdefault(str(broker), [])
+        those.append(adapter)
+        raw = entries.get(those[0].name, {})
         entry = {key: raw[key] for key in (*BROKER_KEYS, *SECRET_KEYS) if key in raw}
-        way = partial(at_a_broker, clock=around.clock, broker=broker, entry=entry or None)
-        made.setdefault(str(broker), (way, str(broker)))
+        wired = [one.settings for one in those]
+        way = partial(at_a_broker, clock=around.clock, broker=broker, entry=entry or None, wired=wired)
+        made[str(broker)] = (way, str(broker))
     if not made:
         usual = {"broker": HERE, "port": 1883, "tls": False, "version": "5", "login": None, "password": None}
         way = partial(at_a_broker, clock=around.clock, broker=broker_of(usual), entry={"broker": HERE})

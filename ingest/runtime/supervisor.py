@@ -30,11 +30,12 @@ from typing import Final, Protocol
 import structlog
 
 from adapters import registry
-from adapters.contract import Adapter, AdapterError, Reading, Reason, SettingsError, TransientError
+from adapters.contract import Adapter, AdapterError, Reading, Reason, Rejection, SettingsError, TransientError
 from dashboards.services import AdapterStatus
 from ingest.clock import Clock
 from ingest.runtime.backoff import HEALTHY_S, BackOff
 from ingest.runtime.logs import Repeats, quietly
+from ingest.runtime.pace import Pace
 from ingest.runtime.tasks import end, finish
 from ingest.runtime.wiring import AdapterWiring
 
@@ -123,6 +124,8 @@ class SupervisedAdapter:
         self._heard_since_s: float | None = None  # of the present run, monotonic
         self._error = ""
         self._rejected: dict[str, int] = {}  # of adapters that are gone
+        self._last_rejection: Rejection | None = None  # likewise
+        self._pace = Pace(clock.monotonic_s())
         self._log = _log.bind(adapter=wiring.name, kind=wiring.kind)
 
     def status(self, refused: Mapping[str, int]) -> AdapterStatus:
@@ -138,6 +141,10 @@ class SupervisedAdapter:
             rejected=_sum(self._rejected, self._adapter.health.rejected if self._adapter else {}, refused),
             last_heard_ms=self._last_heard_ms,
             error=self._error,
+            per_hour=self._pace.per_hour(self._clock.monotonic_s()),
+            last_rejected=_rejected_words(
+                (self._adapter.health.last_rejection if self._adapter else None) or self._last_rejection
+            ),
             stated=tuple(
                 f"{sensor}, {quantity}: {said}"
                 for (sensor, quantity), said in sorted(self._adapter.health.stated.items() if self._adapter else ())
@@ -238,11 +245,13 @@ class SupervisedAdapter:
         if self._heard_since_s is None:
             self._heard_since_s = self._clock.monotonic_s()
         self._readings += len(batch)
+        self._pace.count(len(batch), self._clock.monotonic_s())
         self._last_heard_ms = self._clock.now_ms()
 
     def _retire(self) -> None:
         if self._adapter is not None:
             self._rejected = _sum(self._rejected, self._adapter.health.rejected)
+            self._last_rejection = self._adapter.health.last_rejection or self._last_rejection
             self._adapter = None
 
     async def _close(self, batches: AsyncIterator[Sequence[Reading]]) -> None:
@@ -307,6 +316,13 @@ class Supervisor:
 
 def _task_of(adapter: SupervisedAdapter) -> asyncio.Task[None]:
     return asyncio.create_task(adapter.run(), name=f"adapter {adapter.wiring.name}")
+
+
+def _rejected_words(rejection: Rejection | None) -> str:
+    if rejection is None:
+        return ""
+    of = f" (sensor {rejection.sensor})" if rejection.sensor else ""
+    return f"{rejection.reason}{of}: {rejection.detail}"
 
 
 def _sum(*counts: Mapping[str, int]) -> dict[str, int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import re
 import socket
 import sys
@@ -22,6 +23,7 @@ from ingest.clock import SystemClock
 
 TEXT = (Path(adapters.__file__).parent / "WRITING.md").read_text(encoding="utf-8")
 (CODE,) = re.findall(r"^```python adapter\n(.*?)^```$", TEXT, re.MULTILINE | re.DOTALL)
+(KIT,) = re.findall(r"^```python kit\n(.*?)^```$", TEXT, re.MULTILINE | re.DOTALL)
 PACK = b'[{"n":"loft/humidity","u":"%RH","v":47}]'
 
 
@@ -74,3 +76,19 @@ async def test_it_counts_what_it_turns_away(adapter_class: Any, port: int) -> No
     for _ in range(1_001):
         adapter.datagram_received(PACK, None)
     assert adapter.health.rejected == {Why.NOT_JSON: 1, Why.OVERRUN: 1}
+
+
+async def test_the_test_that_the_document_gives_passes_as_it_stands(tmp_path: Path) -> None:
+    """In a folder of its own, beside a package with the adapter, by the command that the document names."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+        free.bind(("127.0.0.1", 0))
+        number = str(free.getsockname()[1])
+    (tmp_path / "my_package.py").write_text(CODE)
+    (tmp_path / "test_kit.py").write_text(KIT.replace("5683", number))
+    assert "pytest -o asyncio_mode=auto" in TEXT
+    words = [sys.executable, "-m", "pytest", "-q", "-o", "asyncio_mode=auto", "-p", "no:cacheprovider"]
+    where = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path), str(Path(adapters.__file__).parents[1])])}
+    pipe = asyncio.subprocess.PIPE
+    running = await asyncio.create_subprocess_exec(*words, cwd=tmp_path, env=where, stdout=pipe)
+    told, _ = await running.communicate()
+    assert f"{len(CHECKS)} passed" in told.decode(), told.decode()[-2000:]

@@ -38,6 +38,7 @@ RUNTIME_SEES_OF_ADAPTERS = (
     "adapters.contract",
     "adapters.registry",
     "adapters.discovery",
+    "adapters.discovery_broker",
     "adapters.discovery_ways",
 )
 """The daemon knows adapters by their registry only, and what is within reach by their discovery."""

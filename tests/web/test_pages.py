@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 
 import pytest
 
+from dashboards.gather_lists import _pace
 from dashboards.services import AdapterStatus
 
 DEMO_PAGES = ["/", "/rooms/loft", "/rooms/hall", "/incidents", "/arrivals", "/mails", "/mails/1"]
@@ -74,6 +75,9 @@ def full(services, bench):
             bench.now_ms,
             trouble,
             stated=("front-1, rh_percent: renewed every 60 s",),
+            errors=4,
+            per_hour=720.0,
+            last_rejected="checksum wrong: [{&",
         ),
         AdapterStatus("quiet", "replay", "a file", "finished"),
     ]
@@ -108,6 +112,24 @@ def test_arrivals_show_what_sensors_say_of_themselves(client, full):
     assert "<p>front-1, rh_percent: renewed every 60 s</p>" in client.get("/arrivals").text
 
 
+def test_arrivals_show_how_each_adapter_fares(client, full):
+    """Readings and their pace, failures, restarts, and what of the last rejection arrived, as text."""
+    text = client.get("/arrivals").text
+    assert "<code>checksum wrong: [{&amp;</code>" in text
+    for said in ("about 12 a minute", "failed 4 times", "restarted 3 times"):
+        assert said in text
+
+
+@pytest.mark.parametrize(
+    ("per_hour", "said"),
+    [(None, ""), (0.0, "none in the last hour"), (6.0, "about 6 an hour"), (7_200.0, "about 2 a second"),
+     (99.6, "about 100 an hour"), (150.0, "about 2.5 a minute"), (1e7, "about 2778 a second")],
+)  # fmt: skip
+def test_a_pace_is_told_in_the_unit_that_keeps_it_short(per_hour, said):
+    """By the hour while that is below a hundred, then by the minute, then by the second."""
+    assert _pace(per_hour) == said
+
+
 @pytest.mark.parametrize("path", DEMO_PAGES)
 def test_hostile_text_stays_text(client, full, bench, path):
     """Whatever people, sensors and mails say is printed and never becomes markup, in pages and in drawings."""
@@ -126,6 +148,7 @@ def test_hostile_text_stays_text(client, full, bench, path):
             None,
             bench.hostile,
             stated=(bench.hostile,),
+            last_rejected=bench.hostile,
         )
     ]
     bench.put(full, bench.incident(1, is_open=True, reason=bench.hostile))

@@ -7,8 +7,6 @@ here but what a column or a pack means; whether a value can be true is for `stor
 from __future__ import annotations
 
 import itertools
-import json
-import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,9 +14,8 @@ from typing import Any, Final, NamedTuple
 
 from adapters.contract import AdapterError, Reading, Stamp, Why
 from adapters.framing import senml
-from adapters.framing.columns import COLUMNS, GAPS, Column, converted, value_of
 from adapters.framing.csv_rows import CsvForm, Row, read_rows, text_of
-from adapters.framing.times import Times, UnclearTimeError
+from adapters.framing.named_rows import NamedRows, object_of
 from ingest.errors import InputError
 
 ROWS_AT_ONCE: Final = 5_000
@@ -83,9 +80,9 @@ def _portion_of_rows(rows: list[Row]) -> Portion:
 def read_jsonl(path: Path, form: CsvForm) -> Iterator[Portion]:
     """Read a file of JSON objects, one a line."""
     with path.open("rb") as file:
-        numbered = ((f"line {n}", line) for n, line in enumerate(_lines(file), 1) if line.strip())
+        numbered = ((n, f"line {n}", line) for n, line in enumerate(_lines(file), 1) if line.strip())
         # Every object may have its own keys; a decoder that knows no header takes them as they come.
-        yield from _portions(numbered, _object, _RowDecoder(None, form, str(path)))
+        yield from _portions(numbered, object_of, _RowDecoder(None, form, str(path)))
 
 
 def read_senml(path: Path, form: CsvForm) -> Iterator[Portion]:
@@ -112,7 +109,7 @@ def read_parquet(path: Path, form: CsvForm) -> Iterator[Portion]:
             header = list(file.schema_arrow.names)
             decode = _RowDecoder(header, form, str(path))
             rows = itertools.chain.from_iterable(batch.to_pylist() for batch in file.iter_batches(ROWS_AT_ONCE))
-            yield from _portions(((f"row {n}", row) for n, row in enumerate(rows, 1)), lambda row: row, decode)
+            yield from _portions(((n, f"row {n}", row) for n, row in enumerate(rows, 1)), lambda row: row, decode)
     except (pa.ArrowInvalid, OSError) as error:
         raise InputError(
             "this is not a whole Parquet file", where=str(path), mend="Export it anew, or check the copy."
@@ -128,52 +125,32 @@ READERS: Final[Mapping[str, Callable[[Path, CsvForm], Iterator[Portion]]]] = {
 
 
 class _RowDecoder:
-    """Turns one row, by column name, into readings: times and numbers are understood as those of CSV are."""
+    """Turns one row, by column name, into readings, by the reader that adapters use (`adapters.framing.named_rows`)."""
 
     def __init__(self, header: list[str] | None, form: CsvForm, name: str) -> None:
-        theirs = {ours: theirs for theirs, ours in form.columns.items()}
+        self._rows = NamedRows(form)
         self._given = form.sensor
-        self._time = theirs.get("time", "time")
-        self._sensor = theirs.get("sensor", "sensor")
-        self._quantities = {ours: theirs.get(ours, ours) for ours in COLUMNS}
         self._mapped = tuple(form.columns)
-        self._times = Times(form.zone, form.time_format)
         if header is not None:
             self._refuse_missing(header, name)
 
-    def decode(self, row: Mapping[str, Any], where: str, portion: Portion) -> None:
+    def decode(self, row: Mapping[str, Any], number: int, where: str, portion: Portion) -> None:
         """Put what a row says, and what of it is wrong, into a portion."""
-        sensor = row.get(self._sensor) or self._given
-        if not isinstance(sensor, str) or not sensor:
-            portion.troubles.append(Trouble(where, Why.NO_SENSOR.value))
-            return
-        told = row.get(self._time)
-        told = told.strip() if isinstance(told, str) else told
-        try:
-            instant = self._times.instant(sensor, told, lambda: self._held(row))
-        except UnclearTimeError as error:
-            why = f": {error}" if str(error) else ""
-            portion.troubles.append(Trouble(where, Why.TIME.value, f"time {told!r:.60}{why}"))
-            return
-        portion.doubled += instant.doubled
-        for ours, name in self._quantities.items():
-            value = _value(row.get(name), COLUMNS[ours])
-            if isinstance(value, Why):
-                portion.troubles.append(Trouble(where, value.value, f"{name} {row[name]!r:.60}"))
-            elif value is not None:
-                portion.readings.append(Reading(sensor, COLUMNS[ours].quantity, value, instant.at_ms, Stamp.SENSOR))
-                portion.where.append(where)
-
-    def _held(self, row: Mapping[str, Any]) -> tuple[bool, ...]:
-        return tuple(row.get(name) not in (None, "") for name in self._quantities.values())
+        read = self._rows.read(row, number, where)
+        portion.readings += read.readings
+        portion.where += [where] * len(read.readings)
+        portion.doubled += read.doubled
+        portion.troubles += [
+            Trouble(where, one.reason, one.detail.removeprefix(where).removeprefix(": ")) for one in read.rejections
+        ]
 
     def _refuse_missing(self, header: list[str], name: str) -> None:
         missing = [theirs for theirs in self._mapped if theirs not in header]
-        if self._time not in header:
-            missing.append(self._time)
-        if self._sensor not in header and self._given is None:
-            missing.append(self._sensor)
-        told = [column for column in self._quantities.values() if column in header]
+        if self._rows.time not in header:
+            missing.append(self._rows.time)
+        if self._rows.sensor not in header and self._given is None:
+            missing.append(self._rows.sensor)
+        told = [column for column in self._rows.quantities.values() if column in header]
         if missing or not told:
             what = f"no column {missing[0]}" if missing else "no column of a quantity"
             found = ", ".join(column[:40] for column in header[:20]) or "none"
@@ -181,42 +158,19 @@ class _RowDecoder:
 
 
 def _portions(
-    rows: Iterable[tuple[str, Any]], named: Callable[[Any], Mapping[str, Any] | str], decode: _RowDecoder
+    rows: Iterable[tuple[int, str, Any]], named: Callable[[Any], Mapping[str, Any] | Why], decode: _RowDecoder
 ) -> Iterator[Portion]:
     """Decode rows and give them in portions of bounded size."""
     iterator = iter(rows)
     while some := list(itertools.islice(iterator, ROWS_AT_ONCE)):
         portion = Portion()
-        for where, raw in some:
+        for number, where, raw in some:
             row = named(raw)
-            if isinstance(row, str):
-                portion.troubles.append(Trouble(where, row))
+            if isinstance(row, Why):
+                portion.troubles.append(Trouble(where, row.value))
             else:
-                decode.decode(row, where, portion)
+                decode.decode(row, number, where, portion)
         yield portion
-
-
-def _object(line: bytes) -> Mapping[str, Any] | str:
-    try:
-        row = json.loads(line)
-    except (ValueError, RecursionError):
-        return "no JSON"
-    return row if isinstance(row, dict) else "no JSON object"
-
-
-def _value(told: object, column: Column) -> float | Why | None:
-    """Give a value in our unit and range, None for a gap, or why it is none."""
-    if told is None or (isinstance(told, str) and told.strip().lower() in GAPS):
-        return None
-    if isinstance(told, str):
-        return value_of(told.strip(), column)
-    if isinstance(told, bool) or not isinstance(told, int | float):
-        return Why.WRONG_TYPE
-    try:
-        number = float(told)
-    except OverflowError:
-        return Why.NOT_FINITE
-    return None if math.isnan(number) else converted(number, column)
 
 
 def _lines(file: Any) -> Iterator[bytes]:

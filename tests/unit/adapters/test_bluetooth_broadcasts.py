@@ -205,7 +205,7 @@ async def test_a_radio_that_went_deaf_is_noticed_and_a_new_scanner_hears(until: 
     bluez.advertise(STRANGER, None)
     bluez.sessions.clear()
     began_s = time.monotonic()
-    with pytest.raises(TransientError, match=r"not one broadcast of any device for 1 s\. The radio is started anew"):
+    with pytest.raises(TransientError, match=r"not one sign of any device for 1 s\. The radio is started anew"):
         await first.task
     assert 0.8 < time.monotonic() - began_s < 3
     second = listen(adapter(deaf_after_s=1.0))
@@ -235,11 +235,24 @@ async def test_a_radio_that_goes_is_known_at_once_and_heard_when_it_is_back(
             await asyncio.wait_for(one.task, 2)
     assert time.monotonic() - began_s < 1
     restore(bluez)
+    await asyncio.sleep(0.1)  # until the library has heard that there is a radio
     again = listen(adapter())
     await until(lambda: bluez.sessions)
     bluez.advertise(LOFT, payload(9, 2100))
     await again.count(2)
     await again.stop()
+
+
+async def test_the_first_radio_and_the_same_one_by_its_name_are_one(until: Any, bluez: Any, listen: Any) -> None:
+    """Two adapters, one of which names the radio: one scanner, and both hear."""
+    both = [listen(adapter(sensors={LOFT: "loft"})), listen(adapter(sensors={LOFT: "loft-2"}, radio="hci0"))]
+    await until(lambda: bluez.sessions)
+    await asyncio.sleep(0.2)
+    bluez.advertise(LOFT, payload(1, 2100))
+    for one in both:
+        await one.count(2)
+        await one.stop()
+    assert bluez.calls.count("StartDiscovery") == 1
 
 
 async def test_another_radio_that_goes_is_none_of_our_business(until: Any, bluez: Any, listen: Any) -> None:

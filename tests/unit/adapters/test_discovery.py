@@ -3,24 +3,32 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import signal
 import ssl
+import sys
 import tomllib
+from pathlib import Path
 from typing import Any
 
 import aiomqtt
 import click.testing
 import pytest
 
-from adapters import discovery, discovery_ways
+from adapters import discovery, discovery_broker, discovery_ways
 from adapters.discovery import Findings, Found, look
-from adapters.discovery_ways import at_a_broker, on_serial_ports, on_the_air
+from adapters.discovery_broker import at_a_broker
+from adapters.discovery_ways import on_serial_ports, on_the_air
 from adapters.framing.sensing import SENSING_SERVICE
-from adapters.mqtt_link import Broker
-from adapters.registry import kinds
+from adapters.mqtt_link import Broker, Message
+from adapters.mqtt_topics import MqttTopics
+from adapters.registry import check_settings, kinds
 from ingest.cli.discover import discover, line_of, report
+from ingest.cli.main import main
 from ingest.clock import SystemClock
 
 CLOCK = SystemClock()
+DEVICE = "org.bluez.Device1"
 LOFT, CELLAR, PROBE = "A4:C1:38:00:00:01", "A4:C1:38:00:00:02", "A4:C1:38:00:00:03"
 
 
@@ -92,17 +100,84 @@ async def test_a_broker_is_listened_to(mosquitto: Any, until: Any) -> None:
 
     async def act() -> None:
         async with mosquitto.publisher() as publisher:
-            while len(findings.found) < 2:
+            while len(findings.found) < 3:
                 await publisher.publish("climate/loft", b'[{"n":"loft/humidity","u":"%RH","v":47}]')
                 await publisher.publish("house/t", b"21.5")
                 await publisher.publish("house/noise", b"hello")
+                await publisher.publish("house/list", b"[1, 2]")
+                await publisher.publish("house/up/state", b'{"air": {"t": 21.5, "rh~/": "47"}, "on": true, "id": "x"}')
                 await asyncio.sleep(0.05)
 
     await while_looking(findings, lambda f: at_a_broker(f, CLOCK, broker), act())
     assert {(one.address, one.sensor): one.figures for one in findings.found.values()} == {
         ("climate/loft", "loft"): {"rh_percent": 47.0},
         ("house/t", "house/t"): {"number": 21.5},
+        ("house/up/state", "house/up/state"): {"/air/t": 21.5, "/air/rh~0~1": 47.0},
     }
+
+
+async def test_what_is_proposed_for_a_document_becomes_an_adapter_once_its_numbers_are_told(
+    mosquitto: Any, until: Any, listen: Any
+) -> None:
+    """The lines as printed, with a name and quantities in place of the words that stand for them, read the topic."""
+    message = Message("house/up/state", b'{"air": {"t": 21.5, "rh": 47.2}}', 0, False, False, 0, 0)
+    findings = Findings()
+    discovery_broker._heard_at_broker(findings, {}, message)
+    (found,) = findings.found.values()
+    told = found.wiring.replace('"/air/t" = "WHICH ONE"', '"/air/t" = "temperature_c"').replace(
+        "WHICH ONE", "rh_percent"
+    )
+    (entry,) = tomllib.loads(told.replace("NAME IT", "loft"))["adapter"]
+    settings = mosquitto.settings | {"documents": entry["documents"], "topics": []}
+    heard = listen(MqttTopics(check_settings(MqttTopics, settings), CLOCK))
+    async with mosquitto.publisher() as publisher:
+        async with asyncio.timeout(10):
+            while not heard.readings:
+                await publisher.publish(message.topic, message.payload, qos=1)
+                await asyncio.sleep(0.05)
+    await heard.stop()
+    assert {(r.sensor, r.quantity, r.value) for r in heard.readings} == {
+        ("loft", "temperature_c", 21.5), ("loft", "rh_percent", 47.2),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("payload", [b"{", b"[1]", b"{}", b'{"a": NaN}', b"{" + b" " * 30_000 + b"}", b'{"a": 1e300}',
+                                     b'{"a":' * 5_000, b'{"a": true, "b": "x", "\\u0007": 1}'])  # fmt: skip
+def test_what_is_no_document_with_numbers_is_none(payload: bytes) -> None:
+    """Torn, empty, too long, too deep, without a number that could be a reading."""
+    assert list(discovery_broker._numbers_in(payload)) == []
+
+
+async def test_sensors_to_connect_to_are_asked_for_their_figures(bluez: Any, until: Any) -> None:
+    """Two alike: each shows its own figures and battery, so that one knows which is which; one that an adapter has is
+    left to it."""
+    battery = "0000180f-0000-1000-8000-00805f9b34fb"
+    others = {PROBE: b"\x66\x08", LOFT: b"\x98\x08", CELLAR: b"\x00\x08"}
+    for address, value in others.items():
+        bluez.gatt[address] = [
+            (SENSING_SERVICE, "00002a6e-0000-1000-8000-00805f9b34fb", ["read"], value),
+            (battery, "00002a19-0000-1000-8000-00805f9b34fb", ["read"], b"\x5f"),
+        ]
+    findings = Findings()
+
+    async def act() -> None:
+        await until(lambda: bluez.sessions)
+        for address in others:
+            bluez.advertise(address, None)
+            bluez.change(f"/org/bluez/hci0/dev_{address.replace(':', '_')}", {"UUIDs": [SENSING_SERVICE]})
+        while sum("temperature_c" in one.figures for one in findings.found.values()) < 2:
+            for address in others:  # a device that is connected to does not advertise
+                if not bluez.objects[f"/org/bluez/hci0/dev_{address.replace(':', '_')}"][DEVICE]["Connected"]:
+                    bluez.advertise(address, None)
+            await asyncio.sleep(0.05)
+
+    await while_looking(findings, lambda f: on_the_air(f, CLOCK, wired=[CELLAR.lower()]), act())
+    figures = {one.address: one.figures for one in findings.found.values()}
+    assert figures[PROBE] == {"signal_dbm": -60.0, "temperature_c": 21.5, "battery_percent": 95.0}
+    assert figures[LOFT]["temperature_c"] == 22.0
+    assert set(figures[CELLAR]) == {"signal_dbm"}
+    assert bluez.calls.count("Connect") == 2
+    assert bluez.calls.count("Disconnect") == 2
 
 
 async def test_what_is_proposed_for_the_wiring_file_is_a_piece_of_one(bluez: Any, until: Any) -> None:
@@ -137,6 +212,40 @@ def test_the_command_says_when_nothing_was_heard_and_what_it_could_not_look_at()
     assert "Nothing was heard. Sensors that speak seldom need a longer look" in result.output
 
 
+async def test_ctrl_c_ends_the_looking_and_shows_how_to_adopt(device: Any, tmp_path: Path) -> None:
+    """Whoever has seen enough gets the report at once, and it is no failure; a port of one's own is looked at."""
+    await device.plug()
+    words = [sys.executable, "-m", "ingest.cli.main", "discover", "--no-bluetooth", "--seconds", "60"]
+    asked = await asyncio.create_subprocess_exec(
+        *words, "--serial-port", str(device.path), stdout=asyncio.subprocess.PIPE, env=dict(os.environ)
+    )
+    await device.opened()
+    await device.send(b'[{"n":"loft/humidity","u":"%RH","v":47}]\n')
+    await asyncio.sleep(0.5)
+    asked.send_signal(signal.SIGINT)
+    async with asyncio.timeout(10):
+        told, _ = await asked.communicate()
+    assert asked.returncode == 0
+    assert f"serial     {device.path}  loft: relative humidity [%] 47" in told.decode()
+    assert 'type = "serial_line"' in told.decode()
+    assert '[[room.sensor]]\nid = "loft"' in told.decode()
+
+
+def test_a_login_needs_its_password_where_it_is_looked_for() -> None:
+    """Its place is named instead of a refusal by the broker."""
+    words = ["discover", "--no-serial", "--no-bluetooth", "--broker", "x", "--login", "me", "--seconds", "1"]
+    result = click.testing.CliRunner(env={"LUMBERROOM_MQTT_PASSWORD": ""}).invoke(main, words)
+    assert result.exit_code == 2
+    assert "LUMBERROOM_MQTT_PASSWORD" in result.stderr
+
+
+def test_a_port_on_which_nothing_can_be_read_is_told_with_what_may_be_the_matter() -> None:
+    """Silence and noise are two clauses, and devices that must be asked are thought of."""
+    text = "\n".join(report(Findings(unread={"/dev/x": "it says nothing at 9600 baud"})))
+    assert "/dev/x: it says nothing at 9600 baud" in text
+    assert "lumberroom adapters serial_poll" in text
+
+
 def test_the_report_tells_how_to_adopt_each_once() -> None:
     """Two sensors of one port are one adapter."""
     findings = Findings(troubles={"hci0": "hci0: there is none. Plug a radio in"})
@@ -151,4 +260,4 @@ def test_the_report_tells_how_to_adopt_each_once() -> None:
 @pytest.mark.parametrize("payload", [b"21.5", b" -3 ", b"+7.25"])
 def test_numbers_are_known_as_such(payload: bytes) -> None:
     """As they stand on topics."""
-    assert discovery_ways._NUMBER.fullmatch(payload)
+    assert discovery_broker._NUMBER.fullmatch(payload)

@@ -3,16 +3,28 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
 
-from adapters.contract import LostDeviceError, Stamp, Why
+from adapters.contract import QUANTITIES, LostDeviceError, Stamp, Why
 from adapters.dropped_files import DroppedFiles
+from adapters.framing.csv_rows import CsvForm
+from adapters.framing.named_rows import NamedRows, object_of
 from adapters.registry import check_settings
+from ingest.cli.main import main
 from ingest.clock import SystemClock
+from ingest.site.places import Room, Sensor, Site
+from ingest.site.series import ReadingBatch, SeriesKey
+from ingest.store.opening import FILE_NAME
+from ingest.store.sqlite_store import SqliteStore
 
 
 @pytest.fixture
@@ -84,6 +96,62 @@ async def test_a_file_that_cannot_be_understood_is_refused_with_the_reason_besid
         "odd-2.csv", "odd-2.csv.why.txt", "odd.csv", "odd.csv.why.txt",
     ]  # fmt: skip
     assert "no column gives the time" in (folder / "refused" / "odd.csv.why.txt").read_text()
+
+
+async def test_a_file_of_which_not_one_reading_can_be_used_is_refused(folder: Path, listen: Any) -> None:
+    """Put aside as read it would be believed to be in the record: the first reason stands beside it."""
+    (folder / "odd.jsonl").write_text('{"time": "yesterday", "sensor": "loft", "rh_percent": 47}\n[1]\n')
+    (folder / "good.csv").write_text("at_ms,sensor,rh_percent\n1764064800000,loft,47\n1764064860000,loft,147\n")
+    heard = listen(adapter(folder))
+    await until((folder / "refused" / "odd.jsonl.why.txt").exists)
+    await until((folder / "read" / "good.csv").exists)
+    await heard.stop()
+    told = (folder / "refused" / "odd.jsonl.why.txt").read_text()
+    assert told.startswith("not one reading in it could be used; the first of it: time not usable: line 1: time 'yest")
+
+
+@pytest.mark.parametrize("form", ["csv", "jsonl", "senml"])
+async def test_what_export_writes_may_be_dropped_as_it_is(folder: Path, tmp_path: Path, listen: Any, form: str) -> None:
+    """Every reading comes back bit for bit, from each form of file that the folder takes."""
+    instants = 1_764_064_800_000 + 600_123 * np.arange(40)
+    values = 20 + np.sin(np.arange(40)) / 3
+    with SqliteStore.open(tmp_path / FILE_NAME) as store, store.transaction() as work:
+        site = Site("x", "UTC", 0.0, (Room("hall", "Hall"),), (Sensor("loft", "hall"),))
+        work.save_site(site, at_ms=0, by="test")
+        for quantity, count in (("temperature_c", 40), ("rh_percent", 30)):
+            keys = (SeriesKey("loft", quantity),)
+            index, none = np.zeros(count, np.int32), np.zeros(count, np.bool_)
+            work.append(ReadingBatch(keys, index, instants[:count], values[:count], none), heard_ms=0)
+    words = ["export", str(tmp_path), "--format", form, "--output", str(folder / f"own.{form}")]
+    assert CliRunner().invoke(main, words).exit_code == 0
+    watching = adapter(folder)
+    heard = listen(watching)
+    await heard.count(70)
+    await heard.stop()
+    assert watching.health.rejected == {}
+    told = {(r.sensor, r.quantity, r.at_ms): r.value for r in heard.readings}
+    assert told == {
+        ("loft", quantity, int(instants[n])): values[n]
+        for quantity, count in (("temperature_c", 40), ("rh_percent", 30))
+        for n in range(count)
+    }
+
+
+COLUMN_NAMES = st.sampled_from(["time", "sensor", "rh_percent", "temperature_f", "x"])
+JSON = st.recursive(
+    st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(COLUMN_NAMES, inner, max_size=5),
+)
+
+
+@given(st.binary(max_size=60) | JSON.map(lambda value: json.dumps(value).encode()))
+def test_no_object_gives_a_reading_out_of_range(line: bytes) -> None:
+    """Whatever a line holds, readings lie in their ranges and what is wrong is said; nothing is raised."""
+    row = object_of(line)
+    if not isinstance(row, Why):
+        for reading in NamedRows(CsvForm(sensor="loft")).read(row, 1, "line 1").readings:
+            quantity = QUANTITIES[reading.quantity]
+            assert quantity.minimum <= reading.value <= quantity.maximum
 
 
 async def test_links_and_pipes_are_left_alone(folder: Path, tmp_path: Path, listen: Any) -> None:

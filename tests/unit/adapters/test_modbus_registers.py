@@ -169,9 +169,36 @@ async def test_an_exception_reply_is_counted_and_does_not_count_as_silence(bus: 
     heard = listen(adapter)
     await heard.count(3)
     await heard.stop()
-    assert adapter.health.rejected == {Why.DEVICE_ERROR: 1}
+    assert set(adapter.health.rejected) == {Why.DEVICE_ERROR}
     assert adapter.health.last_rejection is not None
     assert adapter.health.last_rejection.detail == "slave 1, input 500+1: exception 2"
+
+
+async def test_a_register_that_the_only_device_does_not_have_leaves_the_pace_as_it_is(
+    tcp_port: int, listen: Any
+) -> None:
+    """One slave, one wrong address in its map: the rest is still read every half second, not as fast as it answers."""
+    wrong = {"sensor": "loft", "quantity": "pressure_hpa", "address": 500}
+    settings = {"host": "127.0.0.1", "port": tcp_port, "registers": [*REGISTERS[:2], wrong]}
+    adapter = ModbusTcp(check_settings(ModbusTcp, settings | QUICK | {"interval_s": 0.5}), SystemClock())
+    heard = listen(adapter)
+    await asyncio.sleep(1.8)
+    await heard.stop()
+    assert 3 <= len(heard.batches) <= 4
+    assert adapter.health.rejected == {Why.DEVICE_ERROR: len(heard.batches)}
+
+
+async def test_a_device_that_answers_exceptions_only_is_not_taken_for_a_dead_line(tcp_port: int, listen: Any) -> None:
+    """It has power and answers: the map is what must be mended, so the line is not closed and opened for it."""
+    wrong = {"sensor": "loft", "quantity": "rh_percent", "address": 500}
+    settings = {"host": "127.0.0.1", "port": tcp_port, "registers": [wrong]}
+    adapter = ModbusTcp(check_settings(ModbusTcp, settings | QUICK), SystemClock())
+    heard = listen(adapter)
+    await asyncio.sleep(1.0)
+    assert not heard.task.done()
+    await heard.stop()
+    assert set(adapter.health.rejected) == {Why.DEVICE_ERROR}
+    assert adapter.health.rejected[Why.DEVICE_ERROR] > 3
 
 
 async def test_five_unplugs_are_noticed_and_leave_nothing_open(bus: PtyBus, listen: Any) -> None:
@@ -201,6 +228,7 @@ class LateDevice:
         self._theirs = theirs
         self.late_s: dict[int, float] = {}  # address -> how late the next answer about it comes
         self.chatter = False
+        self.never: set[int] = set()  # addresses about which it says nothing
         self._end = threading.Event()
         self._thread = threading.Thread(target=self._serve)
         self._thread.start()
@@ -220,6 +248,8 @@ class LateDevice:
             with contextlib.suppress(BlockingIOError):
                 question = os.read(self._ours, 8)
                 slave, function, address, count = struct.unpack(">BBHH", question[:6])
+                if address in self.never:
+                    continue
                 self._end.wait(self.late_s.pop(address, 0.0))
                 body = struct.pack(f">BBB{count}H", slave, function, 2 * count, *range(address, address + count))
                 os.write(self._ours, body + crc(body))
@@ -284,12 +314,30 @@ async def test_no_answer_is_ever_filed_under_another_question(
     await heard.count(before + 5, within_s=30)
     await asyncio.sleep(2)
     adapter._ask_again_s.clear()
+    adapter._unanswered_s.clear()
     seen = len(heard.readings)
     await heard.count(seen + 10, within_s=20)
     await heard.stop()
     assert all(r.sensor == f"room-{r.value:.0f}" for r in heard.readings)
     assert {r.sensor for r in heard.readings[seen:]} == {r["sensor"] for r in registers}
     assert adapter.health.rejected[Why.NO_ANSWER] >= 1
+
+
+async def test_a_question_that_the_only_device_passes_over_leaves_the_pace_as_it_is(
+    late: tuple[LateDevice, Path], listen: Any
+) -> None:
+    """Many devices say nothing to an address that they do not have: it is put off, and the others keep their pace."""
+    device, path = late
+    registers = [{"sensor": f"room-{at}", "quantity": "rh_percent", "slave": 1, "address": at} for at in (10, 20)]
+    adapter = rtu(path, registers, interval_s=0.5)
+    device.never.add(20)
+    heard = listen(adapter)
+    await heard.count(1)
+    await asyncio.sleep(2.3)
+    await heard.stop()
+    assert {r.sensor for r in heard.readings} == {"room-10"}
+    assert 3 <= len(heard.readings) <= 6
+    assert adapter.health.rejected == {Why.NO_ANSWER: 1}
 
 
 async def test_a_bus_on_which_somebody_else_talks_is_an_error_that_says_so(

@@ -15,9 +15,18 @@ from typing import Any
 
 import pytest
 
-from adapters.contract import LostDeviceError, ProtocolError, Reading, RefusedError, SettingsError, Stamp, Why
+from adapters.contract import (
+    AdapterHealth,
+    LostDeviceError,
+    ProtocolError,
+    Reading,
+    RefusedError,
+    SettingsError,
+    Stamp,
+    Why,
+)
 from adapters.framing.serial_lines import with_checksum
-from adapters.pack_lines import HOPELESS_BYTES
+from adapters.pack_lines import HOPELESS_BYTES, PackLines
 from adapters.registry import check_settings
 from adapters.serial_line import SerialLine
 from adapters.serial_port import open_port, ports_there
@@ -96,6 +105,39 @@ async def test_nothing_but_noise_is_an_error_that_says_what_to_check(device: Any
         await device.order("shout", (noise * 8).hex())
     with pytest.raises(ProtocolError, match=r"not one pack .* speaks at 9600 baud and prints SenML.*not JSON"):
         await heard.task
+
+
+def garbled(line: bytes) -> bytes:
+    """Give what a line can look like at another speed: other bytes, and hardly a line end among them."""
+    return bytes((byte * 7 + 129) % 256 or 1 for byte in line).replace(b"\n", b"\xfe")
+
+
+def test_a_sensor_that_speaks_once_a_minute_at_another_speed_is_told_within_two_minutes() -> None:
+    """Nine bytes of ten are lost or wrong, and no line ends: after the second minute it is said what to check."""
+    lines = PackLines({"sensor": None, "prefix": "", "allow": None}, AdapterHealth())
+    for minute in range(2):
+        lines.refuse_noise("port", "Check")
+        lines.feed(garbled(pack(40) + b"\n"), 60_000 * minute)
+    with pytest.raises(ProtocolError, match=r"no text, as at another speed. Check; the last thing that came: .*\\x"):
+        lines.refuse_noise("port", "Check")
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        [garbled(b"boot message " * 40), *[b""] * 3, pack(40) + b"\n"],  # a boot loader with a speed of its own
+        [garbled(b"x" * 90), b"\n" + pack(40) + b"\n", garbled(b"x" * 90), b"\n" + pack(41) + b"\n"],
+        [b"# nothing new\n"] * 400,
+        [b"some other program's text\n"] * 50,
+    ],
+    ids=["boots", "now and then", "comments", "text"],
+)
+def test_what_is_no_wrong_speed_is_not_told_as_one(said: list[bytes]) -> None:
+    """A boot message, torn bytes among packs, comments, and a device that prints something else."""
+    lines = PackLines({"sensor": None, "prefix": "", "allow": None}, AdapterHealth())
+    for number, data in enumerate(said):
+        lines.feed(data, 60_000 * number)
+        lines.refuse_noise("port", "Check")
 
 
 async def test_readings_of_strangers_and_impossible_values_are_no_noise(device: Any, listen: Any) -> None:

@@ -251,8 +251,9 @@ async def test_a_broker_that_an_adapter_uses_is_looked_at_with_its_login(
     mosquitto: Any, until: Any, bus: str, tmp_path: Path
 ) -> None:
     """What else it carries is seen by a client of our own, and what is proposed names the password's place and not the
-    password; a plain number asks what it is."""
-    raw = {**mosquitto.settings, "name": "broker", "type": "mqtt_topics", "topics": ["none/#"]}
+    password; a plain number asks what it is, but not one that a rule of the adapter reads."""
+    raw = {**mosquitto.settings, "name": "broker", "type": "mqtt_topics", "topics": ["none/#"],
+           "numbers": {"house/{sensor}/f": "temperature_f"}}  # fmt: skip
     password = raw.pop("password")
     raw |= {"password_file": "mqtt.secret", "broker": "127.0.0.1", "port": mosquitto.port}
     from adapters.registry import check_settings, load
@@ -264,8 +265,9 @@ async def test_a_broker_that_an_adapter_uses_is_looked_at_with_its_login(
     await looking.renew()
     async with mosquitto.publisher() as publisher:
         async with asyncio.timeout(15):
-            while len(looking.report().sightings) < 2:
+            while len(looking.report().sightings) < 3:
                 await publisher.publish("house/t", b"21.5")
+                await publisher.publish("house/attic/f", b"68")
                 await publisher.publish("house/pack", b'[{"n":"loft/humidity","u":"%RH","v":47}]')
                 await asyncio.sleep(0.1)
     by_address = {one.address: one for one in looking.report().sightings}
@@ -275,6 +277,9 @@ async def test_a_broker_that_an_adapter_uses_is_looked_at_with_its_login(
     (entry,) = tomllib.loads(by_address["house/pack"].wiring)["adapter"]
     assert (entry["password_file"], entry["topics"]) == ("mqtt.secret", ["house/pack"])
     assert password not in by_address["house/pack"].wiring
+    attic = by_address["house/attic/f"]  # the adapter's own rule reads it
+    assert (attic.sensor, attic.names_itself, attic.asks_quantity) == ("attic", True, False)
+    assert attic.figures["temperature_c"] == pytest.approx(20)
     await looking.pause()
 
 

@@ -416,8 +416,8 @@ def test_json_lines_are_told_by_their_line(tmp_path: Path) -> None:
         "line 4: time not usable (time '2026-03-29T02:30': the clocks never show it: they are set forward over it)",
         "line 5: no sensor named",
         "line 6: field of the wrong type (rh_percent True)",
-        "line 7: no JSON object",
-        "line 8: no JSON",
+        "line 7: row not readable",
+        "line 8: not JSON",
     ]
     assert content(data)[SeriesKey("oak-1", "temperature_c")][0][0] == NOON_MS - 3_600_000
 

@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from adapters.registry import BUILT_INS
+from adapters.registry import load as load_kind
 from ingest.cli.main import main
 from ingest.runtime.settings import load
 from ingest.site.places import Bounds
@@ -150,6 +152,43 @@ def test_check_tells_every_mistake_and_ends_with_2(run: Run) -> None:
     assert (result.exit_code, result.stdout) == (2, "")
     assert result.stderr.splitlines()[0] == "x.toml has 2 mistakes:"
     assert len(result.stderr.splitlines()) == 3
+
+
+def test_check_says_what_is_read_in_words_and_not_in_code(run: Run) -> None:
+    """Maps are told by whose they are, lists of words as words."""
+    text = (
+        '[site]\nname = "x"\ntime_zone = "UTC"\n'
+        '[[adapter]]\nname = "a"\ntype = "modbus_tcp"\nhost = "192.0.2.1"\n'
+        'registers = [{ sensor = "m-1", quantity = "rh_percent", address = 0 },'
+        ' { sensor = "m-1", quantity = "temperature_c", address = 1 }]\n'
+        '[[adapter]]\nname = "b"\ntype = "child_process"\ncommand = ["/bin/probe", "3"]\n'
+        '[[adapter]]\nname = "c"\ntype = "bluetooth_broadcasts"\nsensors = {'
+        + ", ".join(f' "A4:C1:38:00:00:{n:02}" = "s-{n}"' for n in range(10))
+        + "}\n"
+    )
+    Path("x.toml").write_text(text, encoding="utf-8")
+    said = run("check", "x.toml").stdout
+    assert "registers 2 for m-1)" in said
+    assert "command /bin/probe 3)" in said
+    assert "A4:C1:38:00:00:07 = s-7 and 2 more)" in said
+    assert "{'" not in said
+
+
+def test_the_kinds_of_adapter_and_their_settings_are_told(run: Run) -> None:
+    """Every kind is listed; of one every setting, of a secret where it comes from, and a misspelt kind's neighbour."""
+    listed = run("adapters")
+    assert listed.exit_code == 0
+    assert all(f"\n{kind} " in f"\n{listed.stdout}" for kind in BUILT_INS)
+    for kind in BUILT_INS:
+        told = run("adapters", kind).stdout
+        for setting in load_kind(kind).SETTINGS:
+            names = [f"{setting.name}_env", f"{setting.name}_file"] if setting.secret else [setting.name]
+            assert all(f"\n{name} " in told for name in names), (kind, setting.name)
+    told = " ".join(run("adapters", "http_poll").stdout.split())
+    assert "Number; from 0.1 to 120; 10.0 unless given" in told
+    assert "Text; required" in told
+    wrong = run("adapters", "http_pol")
+    assert (wrong.exit_code, "did you mean 'http_poll'?" in wrong.stderr) == (2, True)
 
 
 def test_check_opens_and_makes_nothing(run: Run) -> None:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import http.server
 import io
 import json
 import logging
 import socket
 import sys
+import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
+import httpx2
 import pytest
 import structlog
 
@@ -20,6 +23,7 @@ from ingest.errors import SettingsError, TransientError
 from ingest.runtime import logs
 from ingest.runtime.logs import Blotter, Repeats
 from ingest.runtime.newsboard import KEPT, NewsBoard
+from ingest.runtime.pace import Pace
 from ingest.runtime.page_address import address, bind
 from ingest.runtime.periodic import Calendar
 from ingest.runtime.tasks import end, every, finish, keep
@@ -146,6 +150,27 @@ def log() -> Iterator[io.StringIO]:
         root.handlers[:] = handlers
         root.setLevel(level)
         structlog.reset_defaults()
+
+
+def test_a_web_address_that_is_asked_every_minute_does_not_fill_the_log(log: io.StringIO) -> None:
+    """The HTTP library tells of every request; what matters of it is in the adapter's status."""
+    with http.server.HTTPServer(("127.0.0.1", 0), http.server.BaseHTTPRequestHandler) as server:
+        thread = threading.Thread(target=server.handle_request)
+        thread.start()
+        assert httpx2.get(f"http://127.0.0.1:{server.server_port}/", trust_env=False).status_code == 501
+        thread.join()
+    assert "HTTP Request" not in log.getvalue()
+
+
+def test_the_pace_of_readings_is_that_of_the_last_hour() -> None:
+    """Two a minute: known after a minute, 120 an hour after two hours, and half of that half an hour after the last."""
+    pace = Pace(1000.0)
+    assert pace.per_hour(1059.0) is None
+    for second in range(0, 7200, 30):
+        pace.count(1, 1000.0 + second)
+    assert pace.per_hour(8200.0) == pytest.approx(120, rel=0.02)
+    assert pace.per_hour(10_000.0) == pytest.approx(60, rel=0.05)
+    assert pace.per_hour(12_000.0) == 0
 
 
 def test_the_log_is_one_json_object_per_line_without_secrets(log: io.StringIO) -> None:

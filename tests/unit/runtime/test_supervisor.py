@@ -319,6 +319,7 @@ async def test_the_error_is_gone_once_it_is_heard_again() -> None:
     status = site.status("a")
     assert (status.state, status.error, status.restarts, status.readings) == ("running", "", 1, 1)
     assert status.rejected == {"checksum wrong": 2}
+    assert status.last_rejected.startswith("checksum wrong")
     assert status.last_heard_ms is not None
     await stopped(task)
 

@@ -410,3 +410,17 @@ def test_what_is_known_in_memory_after_each_step_is_what_the_file_says(store, pa
             assert store.read.latest(keys) == fresh.read.latest(keys)
     assert steps > 30
     assert check_integrity(path) == []
+
+
+def test_quantities_that_begin_together_at_one_pace_and_end_apart_are_told_apart(store, batch) -> None:
+    """A steady pace needs no bytes in a chunk, so that only the count tells the instants of the two apart (a sensor
+    whose temperature fell out at the end): each comes back whole, whichever is asked for first."""
+    at_ms = 1_760_000_000_000 + 600_000 * np.arange(3)
+    for quantity, count in (("temperature_c", 2), ("rh_percent", 3)):
+        with store.transaction() as work:
+            work.append(batch(at_ms[:count], [20.5, 21.0, 21.5][:count], quantity=quantity), heard_ms=0)
+    store.settle()
+    for quantity, count in (("temperature_c", 2), ("rh_percent", 3), ("temperature_c", 2)):
+        read = store.read.read(SeriesKey("attic", quantity), 0, 2**50)
+        assert read.at_ms.tolist() == at_ms[:count].tolist()
+        assert read.value.tolist() == [20.5, 21.0, 21.5][:count]
