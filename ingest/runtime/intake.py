@@ -148,6 +148,7 @@ class Intake:
         self.strangers = Strangers()
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lumberroom-writer")
         self._repeats = Repeats()
+        self._refusals = Repeats()  # of their own: a crowd of bad senders must not keep the store's trouble quiet
         self._tasks: list[asyncio.Task[None]] = []
         self._closed = False
         self._known: tuple[Site, frozenset[str]] | None = None
@@ -282,8 +283,9 @@ class Intake:
         for rejection in rejections:
             if rejection.reason == Why.UNKNOWN_SENSOR:
                 continue
-            subject = f"{rejection.sensor} {rejection.reason}"
-            quiet = self._repeats.due(subject, self._clock.monotonic_s())
+            # Anybody may call himself anything, and each time something else: only our own sensors are told apart.
+            who = rejection.sensor if rejection.sensor in self._known_sensors() else source
+            quiet = self._refusals.due(f"{who} {rejection.reason}", self._clock.monotonic_s())
             if quiet is not None:
                 _log.warning("a reading was refused", source=source, **quietly(quiet), **rejection._asdict())
 

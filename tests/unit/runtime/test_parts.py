@@ -131,6 +131,26 @@ def test_the_same_sentence_is_logged_once_an_hour() -> None:
     assert len(repeats._said) == 3
 
 
+def test_many_subjects_at_once_do_not_flood_the_log() -> None:
+    """A thousand subjects that come again every second: as many lines an hour as may be, and the hour after as many."""
+    repeats = Repeats(every_s=3600.0, subjects=200)
+    lines = [
+        second
+        for second in range(0, 7200, 10)
+        for number in range(1000)
+        if repeats.due(f"sensor {number}", float(second)) is not None
+    ]
+    assert len(lines) == 400
+    assert sum(second < 3600 for second in lines) == 200
+
+
+def test_a_new_subject_is_said_at_once_when_the_old_ones_are_long_past() -> None:
+    """What crowded the log an hour ago keeps nobody quiet."""
+    repeats = Repeats(every_s=3600.0, subjects=2)
+    assert [repeats.due(subject, 0.0) for subject in "abc"] == [0, 0, None]
+    assert repeats.due("c", 3600.0) == 0
+
+
 @pytest.fixture
 def log() -> Iterator[io.StringIO]:
     """A configured JSON log that goes into a string."""
