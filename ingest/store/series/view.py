@@ -27,6 +27,9 @@ class Unpacked:
         self._size = 0
         self._lock = threading.Lock()
 
+    def __len__(self) -> int:
+        return len(self._held)
+
     def get(self, name: tuple[object, ...]) -> Any:
         """Give what is held under a name, or None."""
         with self._lock:

@@ -47,6 +47,17 @@ def store_air(store, *stretches, heard_ms: int = 1) -> None:
             work.append(air(*stretch), heard_ms=heard_ms)
 
 
+def test_settling_leaves_nothing_in_the_memory_of_readers(store) -> None:
+    """What sealing and rolling up unpack they replace: only what readers ask for is kept unpacked."""
+    unpacked = store._memory.unpacked
+    for hour in range(5):
+        store_air(store, (hour * HOUR, 60))
+        store.settle()
+        assert len(unpacked) == 0
+    assert len(store.read.read(KEYS[0], 0, 5 * HOUR)) == 300
+    assert len(unpacked) > 0
+
+
 def test_a_chunk_grows_and_is_cut_when_the_pace_quickens(store, path) -> None:
     """An hourly sensor that is set to a reading a second: chunks of several widths, never overlapping, all there."""
     store_air(store, (0, 200), (200 * HOUR, 10))
