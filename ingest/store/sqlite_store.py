@@ -22,7 +22,7 @@ from ingest.errors import StorageError
 from ingest.store import copying, keeper, opening, retention
 from ingest.store.reader import SqliteReader
 from ingest.store.schema import Progress, quiet
-from ingest.store.series.settling import Settling
+from ingest.store.series.settling import SEAL_AT, Settling
 from ingest.store.series.view import Memory, Unpacked
 from ingest.store.trouble import plainly
 from ingest.store.unit_of_work import SqliteUnitOfWork
@@ -199,7 +199,7 @@ class SqliteStore:
                 if self._writer is None:
                     raise self._not_for_writing()
                 self._writer.execute(f"PRAGMA wal_autocheckpoint = {opening.CHECKPOINT_PAGES_WITH_KEEPER}")
-            self._keeper = keeper.Keeper(self._keep, lambda: self._uses)
+            self._keeper = keeper.Keeper(self._keep, lambda: self._uses, lambda: self._memory.staged() / SEAL_AT)
         return self._keeper
 
     def _keep(self) -> bool:

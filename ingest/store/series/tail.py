@@ -47,8 +47,8 @@ class _Recent:
 
 
 def _room(count: int) -> Staged:
-    whole = (np.empty(count, np.int64) for _ in range(3))
-    return Staged(*whole, np.empty(count, np.float64), np.empty(count, np.int64))
+    number, series, at_ms, marks = (np.empty(count, np.int64) for _ in range(4))
+    return Staged(number, series, at_ms, np.empty(count), marks)
 
 
 class Tail:

@@ -125,6 +125,11 @@ class Memory:
             if newest and self._tail.high == view.heads.state.top:
                 self._heads = view.heads
 
+    def staged(self) -> int:
+        """Give how many staged readings are held."""
+        with self._lock:
+            return 0 if self._tail is None else self._tail.count()
+
     def note_damage(self, sentence: str) -> None:
         """Remember that something is damaged."""
         self.damage[sentence] = None

@@ -17,6 +17,7 @@ from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store import open_for_reading, schema
 from ingest.store.days import day_edges_ms
 from ingest.store.integrity import check_integrity
+from ingest.store.keeper import rests
 from ingest.store.retention import Rule
 from ingest.store.schema import MIGRATIONS
 from ingest.store.sqlite_store import SqliteStore
@@ -173,6 +174,24 @@ def test_the_keeper_works_while_others_store_and_stops_with_the_store(path) -> N
     assert keeper.trouble == ""
     assert not keeper._thread.is_alive()
     assert check_integrity(path) == []
+
+
+def test_the_keeper_rests_less_the_more_waits() -> None:
+    """Up to the usual amount it rests four times as long as it worked; with twice as much as long, and ever less."""
+    found = [rests(behind) for behind in (0.0, 0.5, 1.0, 2.0, 4.0, 8.0)]
+    assert found[:4] == [4.0, 4.0, 4.0, 1.0]
+    assert found[3] > found[4] > found[5] > 0
+
+
+def test_what_waits_is_known_until_it_is_sealed(store) -> None:
+    """The keeper asks how much is staged: nothing at first, then all of it, and nothing once it is sealed."""
+    assert store._memory.staged() == 0
+    store_air(store, (0, 50), (HOUR, 50))
+    store.read.extents()
+    assert store._memory.staged() == 200
+    store.settle()
+    store.read.extents()
+    assert store._memory.staged() == 0
 
 
 def follow(store, after: int, limit: int = 100) -> list[tuple[SeriesKey, int, float]]:
