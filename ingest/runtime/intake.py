@@ -148,6 +148,7 @@ class Intake:
         self.strangers = Strangers()
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lumberroom-writer")
         self._repeats = Repeats()
+        self._is_told = False  # the log has it that the store cannot be written
         self._refusals = Repeats()  # of their own: a crowd of bad senders must not keep the store's trouble quiet
         self._tasks: list[asyncio.Task[None]] = []
         self._closed = False
@@ -411,14 +412,15 @@ class Intake:
         self.health.store_error = str(error)
         quiet = self._repeats.due(str(error), self._clock.monotonic_s())
         if quiet is not None:
+            self._is_told = True
             _log.error(
                 "the store cannot be written; what adapters read is held in memory", error=str(error), **quietly(quiet)
             )
 
     def _note_well(self) -> None:
-        if self.health.store_error:
+        if self._is_told:
             _log.info("the store can be written again", was=self.health.store_error)
-            self.health.store_error = ""
+        self.health.store_error, self._is_told = "", False
 
     def _hold(self, readings: list[Reading]) -> None:
         self._held.append(readings)

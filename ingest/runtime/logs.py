@@ -20,7 +20,7 @@ _QUIET: Final = {
     "mqtt": logging.ERROR,
     "pymodbus": logging.CRITICAL,
     "asyncio": logging.WARNING,
-    "uvicorn": logging.WARNING,
+    "uvicorn": logging.ERROR,  # it warns of every request that is none, and anybody on the network can send those
 }
 
 

@@ -54,9 +54,8 @@ class Memory:
         between = half[second] - half[first]
         return float(np.median(between[:, 1] / between[:, 0])) * 3600
 
-    def grown_mb(self, over_s: float) -> float:
-        """Give by how much the median of the last so many seconds is above that of the first ones after half-time."""
+    def grown_mb(self) -> float:
+        """Give by how much the median of the last two fifths of the second half is above that of its first two."""
         half = self.half()
-        begin = half[half[:, 0] <= half[0, 0] + over_s, 1]
-        end = half[half[:, 0] >= half[-1, 0] - over_s, 1]
-        return float(np.median(end) - np.median(begin))
+        into = (half[:, 0] - half[0, 0]) / (half[-1, 0] - half[0, 0])
+        return float(np.median(half[into >= 0.6, 1]) - np.median(half[into <= 0.4, 1]))

@@ -16,6 +16,8 @@ from ingest.store.series.staging import Staged
 from ingest.store.series.tail import Tail
 
 REMEMBERED_BYTES: Final = 24 * 1024 * 1024
+MOST_DAMAGE: Final = 1000
+"""So many sentences about damage are kept for the pages: on a failing disk every chunk may bring one."""
 
 
 class Unpacked:
@@ -131,8 +133,9 @@ class Memory:
             return 0 if self._tail is None else self._tail.count()
 
     def note_damage(self, sentence: str) -> None:
-        """Remember that something is damaged."""
-        self.damage[sentence] = None
+        """Remember that something is damaged; of very much only the first: `doctor` finds all of it."""
+        if len(self.damage) < MOST_DAMAGE:
+            self.damage[sentence] = None
 
     def _tail_for(self, connection: sqlite3.Connection, state: heads_of.State) -> Tail:
         if self._tail is None:
