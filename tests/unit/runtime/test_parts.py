@@ -180,6 +180,15 @@ def test_the_log_is_one_json_object_per_line_without_secrets(log: io.StringIO) -
     assert "hunter2" not in log.getvalue()
 
 
+def test_what_strangers_send_to_the_web_server_is_not_logged(log: io.StringIO) -> None:
+    """uvicorn warns of every request that is none; its errors are still said."""
+    web = logging.getLogger("uvicorn.error")
+    web.warning("Invalid HTTP request received.")
+    assert log.getvalue() == ""
+    web.error("Exception in ASGI application")
+    assert json.loads(log.getvalue())["event"] == "Exception in ASGI application"
+
+
 def test_a_trace_is_blotted_as_well() -> None:
     """Blotting comes after traces were made into text."""
     blotted = Blotter(["s3cret"])(None, "error", {"event": "x", "exception": "ValueError: s3cret"})
