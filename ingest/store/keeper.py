@@ -69,5 +69,9 @@ class Keeper:
 
 
 def rests(behind: float) -> float:
-    """Give how many times as long as a step took is rested after it.  behind: as for `Keeper`."""
-    return _REST / max(1.0, behind) ** 2
+    """Give how many times as long as a step took is rested after it.  behind: as for `Keeper`.
+
+    Never less than as long: a thread that computes without a rest leaves one that reads a socket for every message a
+    fraction of its pace, for each reading hands the interpreter over.
+    """
+    return max(min(1.0, _REST), _REST / max(1.0, behind))

@@ -59,6 +59,7 @@ class Tail:
         self.high = low
         self._lock = threading.Lock()
         self._sorted = NOTHING  # by series, instant, number
+        self._sorted_through = low  # the newest batch in it
         self._recent = _Recent()
         self._by_series: list[_BySeries] | None = None  # of `_sorted`, made when it is first wanted
 
@@ -116,8 +117,12 @@ class Tail:
     def all(self, after: int, through: int) -> Staged:
         """Give everything staged in after < number <= through."""
         with self._lock:
-            everything = staging.joined([self._sorted, self._recent.all()])
-        return _within(everything, after, through)
+            recent = self._recent.all()  # by number, as it came
+            begin, end = recent.number.searchsorted((after, through), side="right")
+            recent = staging.chosen(recent, slice(begin, end))
+            if after >= self._sorted_through:
+                return recent
+            return staging.joined([_within(self._sorted, after, through), recent])
 
     def _add(self, batch: Staged, number: int) -> None:
         self._recent.add(batch)
@@ -127,6 +132,7 @@ class Tail:
         both = staging.joined([self._sorted, self._recent.all()])
         both = staging.chosen(both, both.number > self.low)
         self._sorted = staging.chosen(both, _order(both))
+        self._sorted_through = self.high
         self._recent = _Recent()
         self._by_series = None
 
