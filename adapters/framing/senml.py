@@ -27,6 +27,8 @@ AHEAD_TOLERANCE_S: Final = 1.0
 """A relative time further ahead than this is not that of a measurement (often it is the device's time since boot)."""
 LATEST_MS: Final = 253_402_300_799_999
 """The last millisecond of the year 9999."""
+_REMEMBERED_LENGTH: Final = 400
+"""What a longer name and unit mean is found out anew each time."""
 
 VERSION: Final = 10
 SECONDARY_UNITS: Final = 1 << 4  # feature 4 of RFC 9100
@@ -187,7 +189,9 @@ def _resolve(
             return rejection(Why.WRONG_TYPE, f"{label} is {given!r:.100}")
     name = base.bn + record.get("n", "")
     unit = record.get("u", base.bu)
-    meaning = _meaning(name, unit, default_sensor, prefix)
+    # Names come from outside: one as long as a pack must not be held for later, and four thousand of them still less.
+    find = _known_meaning if len(name) + len(unit) <= _REMEMBERED_LENGTH else _meaning
+    meaning = find(name, unit, default_sensor, prefix)
     if isinstance(meaning, Why):
         return rejection(meaning, f"{name or 'no name'} in {unit or 'no unit'}")
     value = _value(record, base.bv, meaning)
@@ -209,7 +213,6 @@ class _Meaning(NamedTuple):
     scale: UnitScale
 
 
-@functools.lru_cache(maxsize=4096)
 def _meaning(name: str, unit: str, default_sensor: str | None, prefix: str) -> _Meaning | Why:
     """Say which sensor and quantity a resolved name and unit stand for, or why none."""
     head, _, label = name.rpartition("/")
@@ -224,6 +227,9 @@ def _meaning(name: str, unit: str, default_sensor: str | None, prefix: str) -> _
         return Why.NAME
     scale = _SCALES[quantity.senml_unit].get(unit)
     return _Meaning(prefix + sensor, quantity, scale) if scale else Why.WRONG_UNIT
+
+
+_known_meaning = functools.lru_cache(maxsize=4096)(_meaning)
 
 
 def _value(record: Mapping[str, Any], base_value: float | None, meaning: _Meaning) -> float | Why:

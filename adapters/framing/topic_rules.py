@@ -23,6 +23,8 @@ QUANTITY_PLACE: Final = "{quantity}"
 _BY_LABEL: Final[Mapping[str, Column]] = {q.senml_label: COLUMNS[q.name] for q in QUANTITIES.values()}
 _REMEMBERED: Final = 4096
 """For so many topics what they mean is remembered."""
+_REMEMBERED_LENGTH: Final = 400
+"""A longer topic is looked at anew each time: topics come from outside, and each may have 65,535 bytes."""
 _MEND: Final = (
     '"house/{sensor}/temperature" = "temperature_c" takes the sensor from the topic; '
     '"shed/t" = { sensor = "shed", quantity = "temperature_f" } names it'
@@ -122,7 +124,7 @@ class TopicRules:
         self._numbers = tuple(number_rule(topic, given) for topic, given in numbers.items())
         self._documents = tuple(document_rule(topic, given) for topic, given in (documents or {}).items())
         self._prefix = prefix
-        self._reader = functools.lru_cache(maxsize=_REMEMBERED)(self._find)
+        self._known = functools.lru_cache(maxsize=_REMEMBERED)(self._find)
 
     @property
     def topic_filters(self) -> tuple[str, ...]:
@@ -140,6 +142,9 @@ class TopicRules:
         if reader is None:
             return _refused(Why.UNKNOWN_QUANTITY, topic)
         return reader(payload, at_ms)
+
+    def _reader(self, topic: str) -> Reader | None:
+        return self._known(topic) if len(topic) <= _REMEMBERED_LENGTH else self._find(topic)
 
     def _find(self, topic: str) -> Reader | None:
         for rule in self._numbers:

@@ -34,6 +34,9 @@ LOOK_AGAIN_S: Final = 60.0
 
 READ_AT_ONCE: Final = 100_000
 
+MOST_THROUGH: Final = 10_000
+"""So many deliveries are remembered: far more than can happen while the outbox is read once."""
+
 Line = tuple[str, str, str]
 """Channel, incident, recipient: what is told of one incident to one recipient stays in order."""
 
@@ -62,8 +65,12 @@ class Postman:
         *,
         attempt_s: float = ATTEMPT_S,
         told: Callable[[Notice], None] = lambda notice: None,
+        most_through: int = MOST_THROUGH,
     ) -> None:
-        """Take the store, the clock and the channels by name.  told: is given each notice whose state has changed."""
+        """Take the store, the clock and the channels by name.
+
+        told: is given each notice whose state has changed.  most_through: how many deliveries are remembered.
+        """
         self._store = store
         self._clock = clock
         self._channels = dict(channels)
@@ -73,8 +80,9 @@ class Postman:
         self._busy: dict[Line, int] = {}
         self.lateness = Lateness()
         self._unwritten: dict[int, Notice] = {}
-        # Numbers that are through, in case what was read a moment ago still has them waiting. A few bytes each.
-        self._through: set[int] = set()
+        # Numbers that are through, in case what was read a moment ago still has them waiting: the last ones, in order.
+        self._through: dict[int, None] = {}
+        self._most_through = most_through
         # Notices put off because the way was closed: the first delivery shows that it is open, and all are due again.
         self._waiting_for_way: dict[str, set[int]] = {}
 
@@ -141,7 +149,7 @@ class Postman:
             # send the notice a second time.
             self._unwritten[notice.number] = self._after(notice, outcome)
             if not isinstance(outcome, Later):
-                self._through.add(notice.number)
+                self._note_through(notice.number)
             with contextlib.suppress(StorageError):  # kept in _unwritten, and tried again by the rounds
                 await self._write_what_is_unwritten()
                 if isinstance(outcome, Sent):
@@ -149,6 +157,11 @@ class Postman:
         finally:
             self._leave(notice)
             self._news.set()
+
+    def _note_through(self, number: int) -> None:
+        self._through[number] = None
+        if len(self._through) > self._most_through:
+            del self._through[next(iter(self._through))]
 
     def _leave(self, notice: Notice) -> None:
         for line in lines_of(notice):
@@ -194,7 +207,7 @@ class Postman:
         # Their lines are taken meanwhile: a delivery that overtook this writing would be undone by it.
         freed = [
             one for one in waiting
-            if one.number in numbers - self._through and self._busy.keys().isdisjoint(lines_of(one))
+            if one.number in numbers - self._through.keys() and self._busy.keys().isdisjoint(lines_of(one))
         ]  # fmt: skip
         self._busy |= {line: one.number for one in freed for line in lines_of(one)}
         try:

@@ -148,6 +148,8 @@ class Intake:
         self.strangers = Strangers()
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lumberroom-writer")
         self._repeats = Repeats()
+        self._is_told = False  # the log has it that the store cannot be written
+        self._refusals = Repeats()  # of their own: a crowd of bad senders must not keep the store's trouble quiet
         self._tasks: list[asyncio.Task[None]] = []
         self._closed = False
         self._known: tuple[Site, frozenset[str]] | None = None
@@ -283,8 +285,9 @@ class Intake:
         for rejection in rejections:
             if rejection.reason == Why.UNKNOWN_SENSOR:
                 continue
-            subject = f"{rejection.sensor} {rejection.reason}"
-            quiet = self._repeats.due(subject, self._clock.monotonic_s())
+            # Anybody may call himself anything, and each time something else: only our own sensors are told apart.
+            who = rejection.sensor if rejection.sensor in self._known_sensors() else source
+            quiet = self._refusals.due(f"{who} {rejection.reason}", self._clock.monotonic_s())
             if quiet is not None:
                 _log.warning("a reading was refused", source=source, **quietly(quiet), **rejection._asdict())
 
@@ -410,14 +413,15 @@ class Intake:
         self.health.store_error = str(error)
         quiet = self._repeats.due(str(error), self._clock.monotonic_s())
         if quiet is not None:
+            self._is_told = True
             _log.error(
                 "the store cannot be written; what adapters read is held in memory", error=str(error), **quietly(quiet)
             )
 
     def _note_well(self) -> None:
-        if self.health.store_error:
+        if self._is_told:
             _log.info("the store can be written again", was=self.health.store_error)
-            self.health.store_error = ""
+        self.health.store_error, self._is_told = "", False
 
     def _hold(self, readings: list[Reading]) -> None:
         self._held.append(readings)

@@ -21,7 +21,7 @@ _QUIET: Final = {
     "pymodbus": logging.CRITICAL,
     "asyncio": logging.WARNING,
     "httpx2": logging.WARNING,
-    "uvicorn": logging.WARNING,
+    "uvicorn": logging.ERROR,  # it warns of every request that is none, and anybody on the network can send those
 }
 
 
@@ -94,7 +94,8 @@ class Blotter:
 class Repeats:
     """Bounds how often the same thing is said: at once the first time, then at most once per `every_s`.
 
-    The number of subjects is bounded as well; the one that was said longest ago is forgotten first.
+    The number of subjects is bounded as well: when so many were said within `every_s`, further ones are kept quiet. So
+    many lines are said in `every_s` at most, however many senders go wrong, each in a way of its own.
     """
 
     def __init__(self, every_s: float = 3600.0, subjects: int = 200) -> None:
@@ -111,11 +112,21 @@ class Repeats:
         if said is not None and now_s - said[0] < self._every_s:
             self._said[subject] = (said[0], said[1] + 1)
             return None
+        if said is None and not self._has_room(now_s):
+            return None
         self._said.pop(subject, None)
         self._said[subject] = (now_s, 0)
-        if len(self._said) > self._subjects:
-            del self._said[next(iter(self._said))]
         return said[1] if said else 0
+
+    def _has_room(self, now_s: float) -> bool:
+        """Make room for another subject, where one was said long enough ago to be forgotten; say whether there is."""
+        if len(self._said) < self._subjects:
+            return True
+        oldest, (said_s, _) = next(iter(self._said.items()))
+        if now_s - said_s < self._every_s:
+            return False
+        del self._said[oldest]
+        return True
 
 
 def quietly(times: int) -> dict[str, int]:

@@ -123,6 +123,7 @@ class SupervisedAdapter:
         self._last_heard_ms: int | None = None
         self._heard_since_s: float | None = None  # of the present run, monotonic
         self._error = ""
+        self._is_told = False  # the log has it that the adapter is away
         self._rejected: dict[str, int] = {}  # of adapters that are gone
         self._last_rejection: Rejection | None = None  # likewise
         self._pace = Pace(clock.monotonic_s())
@@ -239,9 +240,9 @@ class SupervisedAdapter:
     def _heard(self, batch: Sequence[Reading]) -> None:
         if not batch:
             return
-        if self._error:
+        if self._is_told:
             self._log.info("the adapter is heard again", was=self._error)
-            self._error = ""
+        self._error, self._is_told = "", False
         if self._heard_since_s is None:
             self._heard_since_s = self._clock.monotonic_s()
         self._readings += len(batch)
@@ -269,6 +270,7 @@ class SupervisedAdapter:
         self._errors += 1
         quiet = self._repeats.due(sentence, self._clock.monotonic_s())
         if quiet is not None:
+            self._is_told = True
             self._log.warning("the adapter stopped", error=sentence, reason=reason, **quietly(quiet))
 
     def _crashed(self, error: Exception) -> None:
@@ -277,6 +279,7 @@ class SupervisedAdapter:
         self._error = f"a bug in the adapter ({name}). It is tried again; the log has the trace."
         quiet = self._repeats.due(name, self._clock.monotonic_s())
         if quiet is not None:
+            self._is_told = True
             self._log.error("the adapter crashed", error=name, **quietly(quiet), exc_info=error)
 
 

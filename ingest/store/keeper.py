@@ -22,14 +22,18 @@ _UNDISTURBED_REST_S: Final = 0.0002  # where nobody else used the store meanwhil
 class Keeper:
     """Takes step after step while there is something to do, with rests between, until stopped."""
 
-    def __init__(self, step: Callable[[], bool], uses: Callable[[], int]) -> None:
+    def __init__(
+        self, step: Callable[[], bool], uses: Callable[[], int], behind: Callable[[], float] = lambda: 1.0
+    ) -> None:
         """Begin at once.
 
         step: does one bounded step and says whether there is more to do.  uses: how often others have stored or read so
-        far; after a step during which nobody did, the keeper hardly rests.
+        far; after a step during which nobody did, the keeper hardly rests.  behind: how many times the usual amount of
+        work waits; the more, the shorter the rests, so that on a busy machine too the work does not pile up for ever.
         """
         self._step = step
         self._uses = uses
+        self._behind = behind
         self._stopping = threading.Event()
         self.trouble: str = ""
         self.steps = 0
@@ -61,4 +65,13 @@ class Keeper:
             elif self._uses() == uses:
                 rest_s = _UNDISTURBED_REST_S
             else:
-                rest_s = max(_SHORTEST_REST_S, _REST * (time.monotonic() - began_s))
+                rest_s = max(_SHORTEST_REST_S, rests(self._behind()) * (time.monotonic() - began_s))
+
+
+def rests(behind: float) -> float:
+    """Give how many times as long as a step took is rested after it.  behind: as for `Keeper`.
+
+    Never less than as long: a thread that computes without a rest leaves one that reads a socket for every message a
+    fraction of its pace, for each reading hands the interpreter over.
+    """
+    return max(min(1.0, _REST), _REST / max(1.0, behind))

@@ -7,6 +7,7 @@ Any other process may read the file meanwhile, by this class with `read_only=Tru
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import functools
 import sqlite3
 import threading
@@ -22,12 +23,14 @@ from ingest.store import copying, keeper, opening, retention
 from ingest.store.reader import SqliteReader
 from ingest.store.schema import Progress, quiet
 from ingest.store.series import staging
-from ingest.store.series.settling import Settling
-from ingest.store.series.view import Memory
+from ingest.store.series.settling import SEAL_AT, Settling
+from ingest.store.series.view import Memory, Unpacked
 from ingest.store.trouble import plainly
 from ingest.store.unit_of_work import SqliteUnitOfWork
 
 _PATIENCE_ON_CLOSING_MS: Final = 500  # a daemon that is asked to stop must not wait for somebody's long export
+MOST_IDLE: Final = 8
+"""So many connections for reading are kept open for the next one; each holds up to two megabytes of pages."""
 
 
 class SqliteStore:
@@ -138,7 +141,9 @@ class SqliteStore:
         """
         with self._settling_alone:
             with self._snapshot() as connection:
-                view, pressure_kpa = self._memory.view(connection), self._reader.pressure_of(connection)
+                # What it unpacks is about to be replaced: in the common memory it would only be in the way.
+                view = dataclasses.replace(self._memory.view(connection), unpacked=Unpacked())
+                pressure_kpa = self._reader.pressure_of(connection)
                 planned = self._settling.plan(view, functools.cache(pressure_kpa), patience=patience)
             try:
                 with self.transaction() as work:
@@ -195,7 +200,7 @@ class SqliteStore:
                 if self._writer is None:
                     raise self._not_for_writing()
                 self._writer.execute(f"PRAGMA wal_autocheckpoint = {opening.CHECKPOINT_PAGES_WITH_KEEPER}")
-            self._keeper = keeper.Keeper(self._keep, lambda: self._uses)
+            self._keeper = keeper.Keeper(self._keep, lambda: self._uses, lambda: self._memory.staged() / SEAL_AT)
         return self._keeper
 
     def _keep(self) -> bool:
@@ -300,7 +305,7 @@ class SqliteStore:
 
     def _give_back(self, connection: sqlite3.Connection) -> None:
         with self._pooling:
-            if not self._closed:
+            if not self._closed and len(self._idle) < MOST_IDLE:
                 self._idle.append(connection)
                 return
         connection.close()

@@ -36,6 +36,7 @@ class Settling:
         self._round: list[str] = []  # sensors that this round has still to seal
         self._through = 0  # the batch up to which it seals, 0 between rounds
         self._followed = ""
+        self._few_at = 0  # so many were held when it was last found that too few of them wait
 
     def plan(self, view: View, pressure: Callable[[], float], *, patience: float = 0.0) -> Planned:
         """Work out the next step. Only reads."""
@@ -74,11 +75,17 @@ class Settling:
         self._round, self._through = [], 0
 
     def _begin_round(self, view: View, patience: float) -> bool:
-        if view.tail.count() <= patience * SEAL_AT:
+        held = view.tail.count()
+        if held <= patience * SEAL_AT:
+            return False
+        # Of what is held some may be sealed already. To find out is to go through all of it: not at every step.
+        if 0 <= held - self._few_at < patience * SEAL_AT / 20:
             return False
         waiting = sealing.staged_sensors(view)
         if sum(waiting.values()) <= patience * SEAL_AT:
+            self._few_at = held
             return False
+        self._few_at = 0
         self._round, self._through = sorted(waiting, reverse=True), view.heads.state.top
         return True
 

@@ -19,6 +19,38 @@ from ingest.store.series.staging import NOTHING, Staged
 _FOLD_AT: Final = 4096
 
 
+class _Recent:
+    """Batches as they came, in columns that grow at their end.
+
+    Not a list of batches: thousands of small columns, joined anew whenever somebody asks, take twice the memory and
+    leave the C library's heap full of holes.
+    """
+
+    def __init__(self) -> None:
+        self._columns = _room(_FOLD_AT)
+        self.count = 0
+
+    def add(self, batch: Staged) -> None:
+        """Take in a batch; what `all` gave before stays as it is."""
+        begin, self.count = self.count, self.count + len(batch.at_ms)
+        if self.count > len(self._columns.at_ms):
+            wider = _room(max(self.count, 2 * len(self._columns.at_ms)))
+            for old, new in zip(self._columns, wider, strict=True):
+                new[:begin] = old[:begin]
+            self._columns = wider
+        for held, fresh in zip(self._columns, batch, strict=True):
+            held[begin : self.count] = fresh
+
+    def all(self) -> Staged:
+        """Give all of it, uncopied: not to be changed."""
+        return staging.chosen(self._columns, slice(self.count))
+
+
+def _room(count: int) -> Staged:
+    number, series, at_ms, marks = (np.empty(count, np.int64) for _ in range(4))
+    return Staged(number, series, at_ms, np.empty(count), marks)
+
+
 class Tail:
     """The batches with low < number <= high, unpacked. Safe from any thread."""
 
@@ -27,8 +59,8 @@ class Tail:
         self.high = low
         self._lock = threading.Lock()
         self._sorted = NOTHING  # by series, instant, number
-        self._recent: list[Staged] = []  # as they came
-        self._recent_count = 0
+        self._sorted_through = low  # the newest batch in it
+        self._recent = _Recent()
         self._by_series: list[_BySeries] | None = None  # of `_sorted`, made when it is first wanted
 
     def catch_up(self, connection: sqlite3.Connection, through: int) -> None:
@@ -53,12 +85,12 @@ class Tail:
     def of_series(self, series_id: int, after: int, through: int) -> Staged:
         """Give what is staged of a series in after < number <= through, by instant and number."""
         with self._lock:
-            if self._recent_count > max(_FOLD_AT, len(self._sorted.at_ms) // 4):
+            if self._recent.count > max(_FOLD_AT, len(self._sorted.at_ms) // 4):
                 self._fold()
             begin, end = np.searchsorted(self._sorted.series, (series_id, series_id + 1))
             found = [staging.chosen(self._sorted, slice(begin, end))] if begin < end else []
-            if self._recent:
-                recent = self._recent_joined()
+            if self._recent.count:
+                recent = self._recent.all()
                 which = np.flatnonzero(recent.series == series_id)
                 found += [staging.chosen(recent, which)] if len(which) else []
         return _within(staging.joined(found), after, through)
@@ -74,36 +106,34 @@ class Tail:
                 return [None] * len(ids)
             if self._by_series is None:
                 self._by_series = [_BySeries(self._sorted)] if len(self._sorted.at_ms) else []
-            found = [*self._by_series, *([_BySeries(self._recent_joined())] if self._recent else [])]
+            found = [*self._by_series, *([_BySeries(self._recent.all())] if self._recent.count else [])]
         return _plain(found, ids)
 
     def count(self) -> int:
         """Give how many readings are held."""
         with self._lock:
-            return len(self._sorted.at_ms) + self._recent_count
+            return len(self._sorted.at_ms) + self._recent.count
 
     def all(self, after: int, through: int) -> Staged:
         """Give everything staged in after < number <= through."""
         with self._lock:
-            everything = staging.joined([self._sorted, *self._recent])
-        return _within(everything, after, through)
+            recent = self._recent.all()  # by number, as it came
+            begin, end = recent.number.searchsorted((after, through), side="right")
+            recent = staging.chosen(recent, slice(begin, end))
+            if after >= self._sorted_through:
+                return recent
+            return staging.joined([_within(self._sorted, after, through), recent])
 
     def _add(self, batch: Staged, number: int) -> None:
-        if len(batch.at_ms):
-            self._recent.append(batch)
-            self._recent_count += len(batch.at_ms)
+        self._recent.add(batch)
         self.high = number
 
-    def _recent_joined(self) -> Staged:
-        if len(self._recent) > 1:
-            self._recent = [staging.joined(self._recent)]
-        return self._recent[0]
-
     def _fold(self) -> None:
-        both = staging.joined([self._sorted, *self._recent])
+        both = staging.joined([self._sorted, self._recent.all()])
         both = staging.chosen(both, both.number > self.low)
         self._sorted = staging.chosen(both, _order(both))
-        self._recent, self._recent_count = [], 0
+        self._sorted_through = self.high
+        self._recent = _Recent()
         self._by_series = None
 
 

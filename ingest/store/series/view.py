@@ -16,6 +16,8 @@ from ingest.store.series.staging import Staged
 from ingest.store.series.tail import Tail
 
 REMEMBERED_BYTES: Final = 24 * 1024 * 1024
+MOST_DAMAGE: Final = 1000
+"""So many sentences about damage are kept for the pages: on a failing disk every chunk may bring one."""
 
 
 class Unpacked:
@@ -26,6 +28,9 @@ class Unpacked:
         self._held: OrderedDict[tuple[object, ...], tuple[Any, int]] = OrderedDict()
         self._size = 0
         self._lock = threading.Lock()
+
+    def __len__(self) -> int:
+        return len(self._held)
 
     def get(self, name: tuple[object, ...]) -> Any:
         """Give what is held under a name, or None."""
@@ -122,9 +127,15 @@ class Memory:
             if newest and self._tail.high == view.heads.state.top:
                 self._heads = view.heads
 
+    def staged(self) -> int:
+        """Give how many staged readings are held."""
+        with self._lock:
+            return 0 if self._tail is None else self._tail.count()
+
     def note_damage(self, sentence: str) -> None:
-        """Remember that something is damaged."""
-        self.damage[sentence] = None
+        """Remember that something is damaged; of very much only the first: `doctor` finds all of it."""
+        if len(self.damage) < MOST_DAMAGE:
+            self.damage[sentence] = None
 
     def _tail_for(self, connection: sqlite3.Connection, state: heads_of.State) -> Tail:
         if self._tail is None:

@@ -111,6 +111,11 @@ class BluezLookalike:
         changed = {name: value for name, value in said.items() if self.duplicates or before.get(name) != value}
         self.change(path, changed)
 
+    def forget(self, address: str, radio: str = "hci0") -> None:
+        """Let a device go that has not been heard for a while, as the service does after half a minute."""
+        path = f"/org/bluez/{radio}/dev_{address.replace(':', '_')}"
+        self._signal("/", OBJECTS, "InterfacesRemoved", "oas", [path, list(self.objects.pop(path))])
+
     def change(self, path: str, changed: dict[str, Any]) -> None:
         """Change a device's properties and tell so, if there is anything to tell."""
         if changed:

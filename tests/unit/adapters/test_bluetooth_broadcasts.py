@@ -7,8 +7,10 @@ import time
 from typing import Any
 
 import pytest
+from bleak.backends.bluezdbus.manager import get_global_bluez_manager
 from cryptography.hazmat.primitives.ciphers.aead import AESCCM
 
+from adapters import bluetooth_radio
 from adapters.bluetooth_broadcasts import RESTAMP_MS, BluetoothBroadcasts
 from adapters.conformance import CHECKS, Check, Specimen
 from adapters.contract import LostDeviceError, SettingsError, TransientError, Why
@@ -99,6 +101,28 @@ async def test_strangers_leave_no_trace(until: Any, bluez: Any, listen: Any) -> 
     assert {r.sensor for r in heard.readings} == {"loft"}
     assert set(listener._last) == {"loft"}
     assert listener.health.rejected == {}
+
+
+async def test_strangers_that_pass_by_leave_nothing_in_bleak_either(until: Any, bluez: Any, listen: Any) -> None:
+    """Two thousand devices with changing addresses come and are let go by the service: nobody knows of them then."""
+    heard = listen(adapter())
+    await until(lambda: bluez.sessions)
+    manager = await get_global_bluez_manager()
+    (scanner,) = (one._scanner for one in bluetooth_radio._scanners[asyncio.get_running_loop()].values())
+    most = 0
+    for number in range(2000):
+        address = f"C0:FF:EE:00:{number >> 8:02X}:{number & 255:02X}"
+        bluez.advertise(address, payload(number & 255, 2000))
+        bluez.forget(address)
+        if number % 20 == 0:
+            await asyncio.sleep(0.002)
+            most = max(most, len(manager._properties))
+    bluez.advertise(LOFT, payload(1, 2100))
+    await heard.count(2)
+    assert most < 500
+    assert {path.rpartition("/")[2] for path in manager._properties} == {"hci0", f"dev_{LOFT.replace(':', '_')}"}
+    assert [device.address for device, _ in scanner._backend.seen_devices.values()] == [LOFT]
+    await heard.stop()
 
 
 async def test_an_old_payload_that_comes_again_without_being_heard_is_not_taken(

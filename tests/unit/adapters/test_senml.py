@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import tracemalloc
 from typing import Any
 
 import pytest
@@ -342,3 +343,16 @@ def holds(decoded: Decoded) -> None:
 def test_nothing_that_arrives_can_break_the_decoder(data: bytes) -> None:
     """Any bytes at all, and packs that nearly are SenML, give readings within range and rejections, never an error."""
     holds(decode_pack(data, ARRIVAL_MS))
+
+
+def test_names_as_long_as_a_pack_are_not_held() -> None:
+    """Three hundred names of a hundred thousand characters, each another one, leave nothing behind in memory."""
+    tracemalloc.start()
+    try:
+        decode([{"n": "before", "u": "Cel", "v": 1}])
+        before = tracemalloc.get_traced_memory()[0]
+        for number in range(300):
+            assert reasons(decode([{"n": f"{number}{'n' * 100_000}", "u": "Cel", "v": 1}])) == [Why.NAME]
+        assert tracemalloc.get_traced_memory()[0] - before < 1_000_000
+    finally:
+        tracemalloc.stop()

@@ -275,3 +275,20 @@ async def test_a_notice_rolls_back_with_its_incident(store, site, incident) -> N
         half_way()
     assert store.read.notices() == []
     assert store.read.incidents() == []
+
+
+async def test_what_is_remembered_of_deliveries_is_bounded(store, post, incident) -> None:
+    """Forty notices to a postman who remembers eight: each goes out once, and eight are remembered."""
+    box = Letterbox()
+    postman = Postman(store, DrivenClock(T0_MS + 1_800_000), {"mail": box}, most_through=8)
+    task = asyncio.create_task(postman.run())
+    try:
+        for number in range(40):
+            post(numbered(incident, number))
+            postman.wake()
+        await until(lambda: states(store) == [NoticeState.SENT] * 40)
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+    assert sorted(box.taken) == list(range(1, 41))
+    assert len(postman._through) == 8

@@ -4,6 +4,8 @@ import platform
 import subprocess
 import sys
 
+import pytest
+
 PROGRAM = """
 import threading
 from ingest.runtime.arenas import bound_arenas
@@ -24,3 +26,33 @@ def test_threads_share_two_heaps_under_glibc() -> None:
     """glibc takes it, another C library has nothing to take; either way nothing breaks, with a dozen threads too."""
     done = subprocess.run([sys.executable, "-c", PROGRAM], capture_output=True, text=True, check=True, timeout=60)
     assert done.stdout.split()[0] == str(platform.libc_ver()[0] == "glibc")
+
+
+HOLES = """
+import sys
+from ingest.runtime.arenas import bound_arenas
+def resident_mb():
+    return int(open("/proc/self/statm").read().split()[1]) * 4096 / 1e6
+if "bound" in sys.argv:
+    bound_arenas()
+small, before = [], resident_mb()
+for _ in range(3):
+    large = []
+    for _ in range(60):
+        large.append(bytearray(b"x") * 1_000_000)
+        small.append(bytearray(1000))
+    large.clear()
+print(resident_mb() - before)
+"""
+
+
+def grown_mb(*words: str) -> float:
+    """Let sixty megabytes come and go three times between small blocks that stay; give what is left of them."""
+    done = subprocess.run([sys.executable, "-c", HOLES, *words], capture_output=True, text=True, check=True, timeout=60)
+    return float(done.stdout)
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="only glibc has these heaps")
+def test_large_blocks_leave_no_holes_in_a_heap() -> None:
+    """Small blocks that settle between large ones keep none of the large ones' room; without the bound they do."""
+    assert grown_mb("bound") < 5.0 < 30.0 < grown_mb()

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+import structlog
 
 from adapters.contract import Reading, Why
 from dashboards.services import News
@@ -343,3 +344,16 @@ async def test_readings_on_which_the_store_breaks_hold_no_sender_up(
     disk.broken.set()
     await asyncio.wait_for(door.deliver_durably([reading(44.0)], "mqtt"), 2)
     assert door.health.given_up == 1
+
+
+async def test_strangers_with_wrong_values_do_not_flood_the_log(
+    door: Intake, reading: Make, clock: DrivenClock
+) -> None:
+    """Each of a thousand invented names says what cannot be true: one line in the log, a thousand counted."""
+    with structlog.testing.capture_logs() as lines:
+        for number in range(1000):
+            await door.deliver([reading(500.0, sensor=f"invented-{number}")], "broker")
+        await door.deliver([reading(500.0)], "broker")
+    refused = [line["sensor"] for line in lines if line["event"] == "a reading was refused"]
+    assert refused == ["invented-0", "hall-1"]
+    assert door.rejected_of("broker") == {Why.OUT_OF_RANGE: 1001}

@@ -135,6 +135,26 @@ def test_the_same_sentence_is_logged_once_an_hour() -> None:
     assert len(repeats._said) == 3
 
 
+def test_many_subjects_at_once_do_not_flood_the_log() -> None:
+    """A thousand subjects that come again every second: as many lines an hour as may be, and the hour after as many."""
+    repeats = Repeats(every_s=3600.0, subjects=200)
+    lines = [
+        second
+        for second in range(0, 7200, 10)
+        for number in range(1000)
+        if repeats.due(f"sensor {number}", float(second)) is not None
+    ]
+    assert len(lines) == 400
+    assert sum(second < 3600 for second in lines) == 200
+
+
+def test_a_new_subject_is_said_at_once_when_the_old_ones_are_long_past() -> None:
+    """What crowded the log an hour ago keeps nobody quiet."""
+    repeats = Repeats(every_s=3600.0, subjects=2)
+    assert [repeats.due(subject, 0.0) for subject in "abc"] == [0, 0, None]
+    assert repeats.due("c", 3600.0) == 0
+
+
 @pytest.fixture
 def log() -> Iterator[io.StringIO]:
     """A configured JSON log that goes into a string."""
@@ -183,6 +203,15 @@ def test_the_log_is_one_json_object_per_line_without_secrets(log: io.StringIO) -
     assert events[0]["trace"] == "a\nb"
     assert [event["level"] for event in events] == ["warning", "error"]
     assert "hunter2" not in log.getvalue()
+
+
+def test_what_strangers_send_to_the_web_server_is_not_logged(log: io.StringIO) -> None:
+    """uvicorn warns of every request that is none; its errors are still said."""
+    web = logging.getLogger("uvicorn.error")
+    web.warning("Invalid HTTP request received.")
+    assert log.getvalue() == ""
+    web.error("Exception in ASGI application")
+    assert json.loads(log.getvalue())["event"] == "Exception in ASGI application"
 
 
 def test_a_trace_is_blotted_as_well() -> None:

@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from typing import Any, ClassVar
 
 import pytest
+from structlog.testing import capture_logs
 
 from adapters.contract import (
     Adapter,
@@ -322,6 +323,23 @@ async def test_the_error_is_gone_once_it_is_heard_again() -> None:
     assert status.last_rejected.startswith("checksum wrong")
     assert status.last_heard_ms is not None
     await stopped(task)
+
+
+async def test_an_adapter_that_comes_and_goes_all_day_does_not_fill_the_log() -> None:
+    """Lost after each reading, every few seconds for five hours: once an hour it is said, and once that it is back."""
+
+    async def flapping(adapter: Scripted) -> AsyncIterator[Sequence[Reading]]:
+        yield [reading()]
+        raise LostDeviceError("the device is gone", **HOW)
+
+    site = Site(a=flapping)
+    with capture_logs() as lines:
+        task = await running(site)
+        await site.clock.advance(5 * 3600 - 60)
+        await stopped(task)
+    assert site.status("a").restarts > 4000
+    said = [line["event"] for line in lines]
+    assert said == ["the adapter stopped", "the adapter is heard again"] * 5
 
 
 def test_waits_double_to_a_minute_and_are_spread() -> None:

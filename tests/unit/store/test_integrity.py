@@ -16,6 +16,7 @@ from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store import doctor
 from ingest.store.api import Appended
 from ingest.store.integrity import check_integrity
+from ingest.store.series.view import MOST_DAMAGE
 from ingest.store.sqlite_store import SqliteStore
 
 MINUTE = 60_000
@@ -329,3 +330,11 @@ def test_what_other_parts_kept_and_cannot_be_read_is_named_and_set_aside(sealed,
     assert found.left == ()
     with opened(sealed) as connection:
         assert connection.execute("SELECT count(*) FROM damaged").fetchone() == (1,)
+
+
+def test_very_much_damage_fills_no_memory(store) -> None:
+    """Of five thousand sentences about damage the first thousand are kept for the pages."""
+    for number in range(5000):
+        store._memory.note_damage(f"chunk {number}: its checksum is not that of its bytes")
+    assert len(store.damage) == MOST_DAMAGE
+    assert store.damage[0].startswith("chunk 0:")

@@ -15,7 +15,7 @@ import pytest
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.integrity import check_integrity
 from ingest.store.series import rows
-from ingest.store.sqlite_store import SqliteStore
+from ingest.store.sqlite_store import MOST_IDLE, SqliteStore
 
 ROOT = Path(__file__).parents[3]
 KEYS = (SeriesKey("attic", "temperature_c"), SeriesKey("attic", "rh_percent"))
@@ -96,6 +96,24 @@ def test_threads_read_while_one_writes(store) -> None:
         thread.join()
     assert faults == []
     assert 1 <= len(store._idle) <= 4
+
+
+def test_a_crowd_of_readers_leaves_few_connections_open(store) -> None:
+    """Thirty threads read at the same moment: each has a connection of its own, and eight are kept for the next."""
+    together = threading.Barrier(30)
+
+    def look() -> None:
+        with store._snapshot() as connection:
+            together.wait(20)
+            assert connection.execute("SELECT count(*) FROM series").fetchone() == (0,)
+
+    threads = [threading.Thread(target=look) for _ in range(30)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(store._idle) == MOST_IDLE
+    assert store.read.extents() == []
 
 
 def test_a_reader_connection_cannot_write(store) -> None:

@@ -17,8 +17,11 @@ from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store import open_for_reading, schema
 from ingest.store.days import day_edges_ms
 from ingest.store.integrity import check_integrity
+from ingest.store.keeper import rests
 from ingest.store.retention import Rule
 from ingest.store.schema import MIGRATIONS
+from ingest.store.series.staging import Staged
+from ingest.store.series.tail import Tail
 from ingest.store.sqlite_store import SqliteStore
 
 MINUTE = 60_000
@@ -45,6 +48,17 @@ def store_air(store, *stretches, heard_ms: int = 1) -> None:
     for stretch in stretches:
         with store.transaction() as work:
             work.append(air(*stretch), heard_ms=heard_ms)
+
+
+def test_settling_leaves_nothing_in_the_memory_of_readers(store) -> None:
+    """What sealing and rolling up unpack they replace: only what readers ask for is kept unpacked."""
+    unpacked = store._memory.unpacked
+    for hour in range(5):
+        store_air(store, (hour * HOUR, 60))
+        store.settle()
+        assert len(unpacked) == 0
+    assert len(store.read.read(KEYS[0], 0, 5 * HOUR)) == 300
+    assert len(unpacked) > 0
 
 
 def test_a_chunk_grows_and_is_cut_when_the_pace_quickens(store, path) -> None:
@@ -162,6 +176,39 @@ def test_the_keeper_works_while_others_store_and_stops_with_the_store(path) -> N
     assert keeper.trouble == ""
     assert not keeper._thread.is_alive()
     assert check_integrity(path) == []
+
+
+def test_the_keeper_rests_less_the_more_waits() -> None:
+    """Up to the usual amount it rests four times as long as it worked; with four times as much as long, never less."""
+    assert [rests(behind) for behind in (0.0, 0.5, 1.0, 2.0, 4.0, 80.0)] == [4.0, 4.0, 4.0, 2.0, 1.0, 1.0]
+
+
+def test_what_waits_is_known_until_it_is_sealed(store) -> None:
+    """The keeper asks how much is staged: nothing at first, then all of it, and nothing once it is sealed."""
+    assert store._memory.staged() == 0
+    store_air(store, (0, 50), (HOUR, 50))
+    store.read.extents()
+    assert store._memory.staged() == 200
+    store.settle()
+    store.read.extents()
+    assert store._memory.staged() == 0
+
+
+def test_what_was_staged_last_is_found_whatever_lies_before_it() -> None:
+    """Batches asked for by their numbers are all there, once each, whether folded into order or as they came."""
+    tail, random = Tail(0), np.random.default_rng(1)
+    for number in range(1, 3001):
+        series = np.sort(random.integers(0, 9, 4))
+        at_ms = number * 1000 + np.arange(4)
+        tail.add(Staged(np.full(4, number), series, at_ms, random.normal(size=4), np.zeros(4, np.int64)), number)
+        if number % 700 == 0:
+            tail.of_series(3, 0, number)  # folds what has come where it is much
+        after = int(random.integers(0, number))
+        found = tail.all(after, number)
+        assert np.sort(found.number).tolist() == np.repeat(np.arange(after + 1, number + 1), 4).tolist()
+    tail.forget(2500)
+    assert set(tail.all(0, 2600).number.tolist()) == set(range(2501, 2601))
+    assert tail.count() == 2000
 
 
 def follow(store, after: int, limit: int = 100) -> list[tuple[SeriesKey, int, float]]:
