@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from ingest.site.series import Floats, Int64s, Series
+from ingest.site.series import Int64s, Series
 from ingest.store.series import staging
 from ingest.store.series.staging import NOTHING, Staged
 
@@ -53,8 +53,7 @@ class Tail:
     def of_series(self, series_id: int, after: int, through: int) -> Staged:
         """Give what is staged of a series in after < number <= through, by instant and number."""
         with self._lock:
-            if self._recent_count > max(_FOLD_AT, len(self._sorted.at_ms) // 4):
-                self._fold()
+            self._fold_if_many()
             begin, end = np.searchsorted(self._sorted.series, (series_id, series_id + 1))
             found = [staging.chosen(self._sorted, slice(begin, end))] if begin < end else []
             if self._recent:
@@ -63,19 +62,22 @@ class Tail:
                 found += [staging.chosen(recent, which)] if len(which) else []
         return _within(staging.joined(found), after, through)
 
-    def plain(self, ids: Int64s, through: int) -> list[Series | None]:
-        """Give what is staged of series after `low`, each series' instants rising, for many at once.
+    def plain(self, ids: Int64s, after: Int64s, through: int) -> list[Series | None]:
+        """Give what is staged of series in after < number <= through, each series' instants rising, for many at once.
 
-        ids: int64 (n,).  None for a series of which an instant came twice or late, and for all of them where the tail
-        knows of batches after `through`: those are to be asked for one by one, by `of_series`.
+        ids, after: int64 (n,).  None for a series of which an instant came twice or late, and for all of them where the
+        tail knows of batches after `through`, or no longer of some: those are to be asked for one by one, by
+        `of_series`.
         """
         with self._lock:
-            if self.high != through:
+            if self.high != through or int(after.min()) < self.low:
                 return [None] * len(ids)
+            self._fold_if_many()
             if self._by_series is None:
                 self._by_series = [_BySeries(self._sorted)] if len(self._sorted.at_ms) else []
             found = [*self._by_series, *([_BySeries(self._recent_joined())] if self._recent else [])]
-        return _plain(found, ids)
+            low = self.low
+        return _plain(found, ids, np.where(after > low, after, -1))
 
     def count(self) -> int:
         """Give how many readings are held."""
@@ -98,6 +100,10 @@ class Tail:
         if len(self._recent) > 1:
             self._recent = [staging.joined(self._recent)]
         return self._recent[0]
+
+    def _fold_if_many(self) -> None:
+        if self._recent_count > max(_FOLD_AT, len(self._sorted.at_ms) // 16):
+            self._fold()
 
     def _fold(self) -> None:
         both = staging.joined([self._sorted, *self._recent])
@@ -128,30 +134,31 @@ class _BySeries:
     def __init__(self, staged: Staged) -> None:
         order = _by_series(staged.series)
         self.series, self.at_ms, self.value = staged.series[order], staged.at_ms[order], staged.value[order]
-        falls = np.flatnonzero((self.at_ms[1:] <= self.at_ms[:-1]) & (self.series[1:] == self.series[:-1]))
-        self.not_rising = frozenset(self.series[falls].tolist())
+        self.number = staged.number[order]
+        same = self.series[1:] == self.series[:-1]
+        falls = same & ((self.at_ms[1:] <= self.at_ms[:-1]) | (self.number[1:] < self.number[:-1]))
+        self.not_rising = frozenset(self.series[np.flatnonzero(falls)].tolist())
 
 
-def _plain(found: list[_BySeries], ids: Int64s) -> list[Series | None]:
+def _plain(found: list[_BySeries], ids: Int64s, after: Int64s) -> list[Series | None]:
+    """Give the readings of each series with number > after, -1 for all of them; None where they do not rise."""
     cuts = [np.searchsorted(part.series, (ids, ids + 1)).T.tolist() for part in found]
     given: list[Series | None] = []
-    for number, series_id in enumerate(ids.tolist()):
+    for number, (series_id, sealed) in enumerate(zip(ids.tolist(), after.tolist(), strict=True)):
         pieces = []
-        rising = True
         for part, cut in zip(found, cuts, strict=True):
             begin, end = cut[number]
-            rising = rising and series_id not in part.not_rising
+            if sealed >= 0:
+                begin += int(part.number[begin:end].searchsorted(sealed, side="right"))
             if begin < end:
                 pieces.append(Series(part.at_ms[begin:end], part.value[begin:end]))
+        rising = not any(series_id in part.not_rising for part in found)
         if len(pieces) == 2:
-            rising = rising and pieces[0].at_ms[-1] < pieces[1].at_ms[0]
-            pieces = [Series(*(np.concatenate(two) for two in zip(*map(_columns, pieces), strict=True)))]
+            one, two = pieces
+            rising = rising and bool(one.at_ms[-1] < two.at_ms[0])
+            pieces = [Series(np.concatenate((one.at_ms, two.at_ms)), np.concatenate((one.value, two.value)))]
         given.append((pieces[0] if pieces else _NO_SERIES) if rising else None)
     return given
-
-
-def _columns(series: Series) -> tuple[Int64s, Floats]:
-    return series.at_ms, series.value
 
 
 _NO_SERIES: Final = Series(np.empty(0, np.int64), np.empty(0, np.float64))
