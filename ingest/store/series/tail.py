@@ -6,6 +6,7 @@ never used twice, so that what was unpacked once stays right.
 
 from __future__ import annotations
 
+import operator
 import sqlite3
 import threading
 from typing import Final
@@ -20,7 +21,10 @@ _FOLD_AT: Final = 4096
 
 
 class Tail:
-    """The batches with low < number <= high, unpacked. Safe from any thread."""
+    """The batches with low < number <= high, unpacked. Safe from any thread.
+
+    Putting what came lately in order takes milliseconds: that is done beside the lock, which whoever stores waits for.
+    """
 
     def __init__(self, low: int) -> None:
         self.low = low
@@ -29,6 +33,7 @@ class Tail:
         self._sorted = NOTHING  # by series, instant, number
         self._recent: list[Staged] = []  # as they came
         self._recent_count = 0
+        self._holds_sealed = False  # some of what is held has number <= low
         self._by_series: list[_BySeries] | None = None  # of `_sorted`, made when it is first wanted
 
     def catch_up(self, connection: sqlite3.Connection, through: int) -> None:
@@ -44,16 +49,16 @@ class Tail:
                 self._add(batch, number)
 
     def forget(self, through: int) -> None:
-        """Let go of batches that are sealed altogether."""
+        """Let go of batches that are sealed altogether, when there is time."""
         with self._lock:
             if through > self.low:
                 self.low = through
-                self._fold()
+                self._holds_sealed = True
 
     def of_series(self, series_id: int, after: int, through: int) -> Staged:
         """Give what is staged of a series in after < number <= through, by instant and number."""
+        self._put_in_order()
         with self._lock:
-            self._fold_if_many()
             begin, end = np.searchsorted(self._sorted.series, (series_id, series_id + 1))
             found = [staging.chosen(self._sorted, slice(begin, end))] if begin < end else []
             if self._recent:
@@ -69,26 +74,42 @@ class Tail:
         tail knows of batches after `through`, or no longer of some: those are to be asked for one by one, by
         `of_series`.
         """
+        self._put_in_order()
         with self._lock:
             if self.high != through or int(after.min()) < self.low:
                 return [None] * len(ids)
-            self._fold_if_many()
             if self._by_series is None:
                 self._by_series = [_BySeries(self._sorted)] if len(self._sorted.at_ms) else []
             found = [*self._by_series, *([_BySeries(self._recent_joined())] if self._recent else [])]
-            low = self.low
-        return _plain(found, ids, np.where(after > low, after, -1))
+            whole = -1 if self._holds_sealed else self.low
+        return _plain(found, ids, np.where(after > whole, after, -1))
 
     def count(self) -> int:
         """Give how many readings are held."""
+        self._put_in_order()
         with self._lock:
             return len(self._sorted.at_ms) + self._recent_count
 
     def all(self, after: int, through: int) -> Staged:
         """Give everything staged in after < number <= through."""
         with self._lock:
-            everything = staging.joined([self._sorted, *self._recent])
-        return _within(everything, after, through)
+            parts = [self._sorted, *self._recent]
+        return _within(staging.joined(parts), after, through)
+
+    def _put_in_order(self) -> None:
+        """Sort in what came lately, once that is much, and let go of what is sealed."""
+        with self._lock:
+            few = self._recent_count <= max(_FOLD_AT, len(self._sorted.at_ms) // 16)
+            if few and not self._holds_sealed:
+                return
+            old, recent, low = self._sorted, list(self._recent), self.low
+        made = _merged(_above(old, low), _above(staging.joined(recent), low))
+        with self._lock:
+            same = len(recent) <= len(self._recent) and all(map(operator.is_, recent, self._recent))
+            if same and self._sorted is old and self.low == low:
+                self._sorted, self._recent = made, self._recent[len(recent) :]
+                self._recent_count = sum(len(batch.at_ms) for batch in self._recent)
+                self._holds_sealed, self._by_series = False, None
 
     def _add(self, batch: Staged, number: int) -> None:
         if len(batch.at_ms):
@@ -101,16 +122,30 @@ class Tail:
             self._recent = [staging.joined(self._recent)]
         return self._recent[0]
 
-    def _fold_if_many(self) -> None:
-        if self._recent_count > max(_FOLD_AT, len(self._sorted.at_ms) // 16):
-            self._fold()
 
-    def _fold(self) -> None:
-        both = staging.joined([self._sorted, *self._recent])
-        both = staging.chosen(both, both.number > self.low)
-        self._sorted = staging.chosen(both, _order(both))
-        self._recent, self._recent_count = [], 0
-        self._by_series = None
+def _above(staged: Staged, low: int) -> Staged:
+    """Give the readings with number > low."""
+    which = staged.number > low
+    return staged if bool(which.all()) else staging.chosen(staged, which)
+
+
+def _merged(old: Staged, new: Staged) -> Staged:
+    """Give both by series, instant and number.  old: in that order.  new: by number, later ones than those of old."""
+    new = staging.chosen(new, _order(new))
+    after = np.searchsorted(old.series, new.series, side="right")
+    last = old.at_ms[after - 1] if len(old.at_ms) else new.at_ms
+    is_late = (after > 0) & (last >= new.at_ms)
+    if len(old.at_ms) == 0 or bool((is_late & (old.series[after - 1] == new.series)).any()):
+        both = staging.joined((old, new))
+        return staging.chosen(both, _order(both))
+    places = after + np.arange(len(new.at_ms))
+    kept = np.ones(len(old.at_ms) + len(new.at_ms), np.bool_)
+    kept[places] = False
+    number, series, at_ms, marks = (np.empty(len(kept), np.int64) for _ in range(4))
+    made = Staged(number, series, at_ms, np.empty(len(kept)), marks)
+    for column, mine, theirs in zip(made, old, new, strict=True):
+        column[kept], column[places] = mine, theirs
+    return made
 
 
 def _order(staged: Staged) -> Int64s:
