@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import os
 import sqlite3
+import struct
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -27,6 +28,7 @@ PAGE_BYTES: Final = 2048
 CHECKPOINT_PAGES: Final = 16 * 1024 * 1024 // PAGE_BYTES
 # Where the keeper folds it back beside the writer, the writer itself does so only when the keeper cannot follow.
 CHECKPOINT_PAGES_WITH_KEEPER: Final = 4 * CHECKPOINT_PAGES
+_INDEX_HEADER: Final = struct.Struct("=16x I 76x I")  # of the log's: mxFrame in the first of two copies, nBackfill
 LOG_LIMIT_BYTES: Final = 32 * 1024 * 1024  # what the log is cut back to after it had to grow
 
 
@@ -103,12 +105,31 @@ def open_writer(path: Path, tell: Callable[[schema.Progress], None] = schema.qui
     return connection
 
 
-def fold_back(path: Path, above_bytes: int = CHECKPOINT_PAGES * PAGE_BYTES // 2) -> None:
-    """Fold the write-ahead log into the file beside whoever writes, if it is longer than that. Raises StorageError."""
-    log = path.with_name(path.name + "-wal")
-    if log.exists() and log.stat().st_size > above_bytes:
+def fold_back(path: Path, above_pages: int = CHECKPOINT_PAGES // 2) -> None:
+    """Fold the write-ahead log into the file beside whoever writes, if more pages wait in it. Raises StorageError.
+
+    It costs two waits for the disk however little there is to fold, and who stores meanwhile waits for it too.
+    """
+    if _waiting_pages(path) > above_pages:
         with plainly(path), contextlib.closing(_connect(path, "rw")) as connection:
             connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+
+
+def _waiting_pages(path: Path) -> int:
+    """Give how many pages of the log are not in the file yet, from the log's index.
+
+    Its size says nothing: once folded it is written over from the beginning. The index's header (SQLite's
+    documentation, "WAL-mode File Format") has the number of pages in the log, and later that of those folded.
+    """
+    try:
+        with path.with_name(path.name + "-shm").open("rb") as index:
+            header = index.read(_INDEX_HEADER.size)
+    except OSError:
+        return 0
+    if len(header) < _INDEX_HEADER.size:
+        return 0
+    in_log, folded = map(int, _INDEX_HEADER.unpack(header))
+    return max(0, in_log - folded)
 
 
 def open_reader(path: Path) -> sqlite3.Connection:

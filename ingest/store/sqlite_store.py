@@ -20,6 +20,7 @@ import numpy as np
 
 from ingest.errors import StorageError
 from ingest.store import copying, keeper, opening, retention
+from ingest.store.giving_way import GivingWay
 from ingest.store.reader import SqliteReader
 from ingest.store.schema import Progress, quiet
 from ingest.store.series import staging
@@ -62,6 +63,7 @@ class SqliteStore:
         self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa)
         self._settling = Settling()
         self._settling_alone = threading.Lock()
+        self._giving_way = GivingWay()
         # Freed at once and never touched: the C library learns by it to keep blocks of this size at hand, instead of
         # faulting the pages of every temporary column in again (a third of an import's time, measured 2026-11).
         np.empty(1 << 20)
@@ -102,6 +104,11 @@ class SqliteStore:
         Raises StorageError when the file cannot be written; nothing of the unit is stored then. Blocks: call it from a
         thread, not from the event loop. Not to be opened inside itself: RuntimeError.
         """
+        with self._giving_way.coming_first(), self._transaction() as work:
+            yield work
+
+    @contextlib.contextmanager
+    def _transaction(self, *, waits_for_disk: bool = True) -> Iterator[SqliteUnitOfWork]:
         self._check_no_unit_here()
         self._count_use()
         with self._writing:
@@ -110,7 +117,7 @@ class SqliteStore:
                 raise self._not_for_writing()
             self._writing_thread = threading.get_ident()
             try:
-                with plainly(self._path), self._committed(writer) as work:
+                with plainly(self._path), _synchronous(writer, waits_for_disk), self._committed(writer) as work:
                     yield work
                 work.publish()
             finally:
@@ -136,17 +143,24 @@ class SqliteStore:
 
         Seals staged readings into chunks once there are enough of them, or once for all that there are where `patience`
         is 0 (else the share, 0 to 1, of the usual amount to wait for); makes rollups follow; deletes what is sealed.
-        The work is done beside whoever stores; only writing its result is a unit of work, and a short one.
+        The work is done beside whoever stores; only writing its result is a unit of work, and a short one. It does not
+        wait for the disk: in the one log it comes after all that was acknowledged before, and a power cut that takes it
+        leaves what is staged as it was.
         Blocks: call it from a thread.  Raises StorageError.
         """
         with self._settling_alone:
             with self._snapshot() as connection:
+                self._giving_way.begin_step()
+                self._giving_way.give_way()
                 # What it unpacks is about to be replaced: in the common memory it would only be in the way.
-                view = dataclasses.replace(self._memory.view(connection), unpacked=Unpacked())
+                view = dataclasses.replace(
+                    self._memory.view(connection), unpacked=Unpacked(), give_way=self._giving_way.give_way
+                )
                 pressure_kpa = self._reader.pressure_of(connection)
                 planned = self._settling.plan(view, functools.cache(pressure_kpa), patience=patience)
             try:
-                with self.transaction() as work:
+                self._giving_way.give_way()
+                with self._transaction(waits_for_disk=False) as work:
                     return self._settling.write(work.view, planned)
             except BaseException:
                 self._settling.begin_anew()
@@ -314,3 +328,16 @@ class SqliteStore:
         if self._closed:
             return StorageError("the store is closed", where=str(self._path))
         return StorageError("the store was opened for reading only", where=str(self._path))
+
+
+@contextlib.contextmanager
+def _synchronous(writer: sqlite3.Connection, waits_for_disk: bool) -> Iterator[None]:
+    """Commit inside this block with or without waiting until it is on the disk."""
+    if waits_for_disk:
+        yield
+        return
+    writer.execute("PRAGMA synchronous = NORMAL")
+    try:
+        yield
+    finally:
+        writer.execute("PRAGMA synchronous = FULL")

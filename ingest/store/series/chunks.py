@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -101,6 +101,10 @@ def slot_for(at_ms: Int64s) -> int:
     return max((slot for slot in SLOTS_MS if slot / usual <= READINGS), default=SLOTS_MS[0])
 
 
+def _go_on() -> None:
+    """Wait for nobody."""
+
+
 class Rewriting(NamedTuple):
     """What is to be done to a sensor's chunks.  gone: id of the chunk that is replaced, 0 for none.  damaged: what is
     wrong with that one, or nothing.  rows: from_ms, to_ms, body of the chunks that take its place.
@@ -119,8 +123,10 @@ def merge(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column]
     write(connection, sensor, plan(connection, sensor, new))
 
 
-def plan(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column]) -> list[Rewriting]:
-    """Work out what `merge` has to write. Only reads."""
+def plan(
+    connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column], give_way: Callable[[], None] = _go_on
+) -> list[Rewriting]:
+    """Work out what `merge` has to write. Only reads.  give_way: called between two chunks."""
     new = {series_id: column for series_id, column in new.items() if len(column.at_ms)}
     if not new:
         return []
@@ -131,8 +137,9 @@ def plan(connection: sqlite3.Connection, sensor: str, new: Mapping[int, Column])
     done: list[Rewriting] = []
     plain: list[tuple[int, int, bytes]] = []
     for span, pieces in list(_planned(new, near)):
+        give_way()
         if span.id or _most(pieces) > SPLIT_READINGS:
-            done.append(_rewritten(connection, span, pieces))
+            done.append(_rewritten(connection, span, pieces, give_way))
         else:
             plain.append(_row(span.from_ms, span.to_ms, chunk_format.seal(pieces)))
     return [*done, Rewriting(0, "", plain)]
@@ -244,13 +251,16 @@ def set_aside(connection: sqlite3.Connection, chunk_id: int, what: str) -> None:
     )
 
 
-def _rewritten(connection: sqlite3.Connection, span: Span, pieces: Mapping[int, Column]) -> Rewriting:
+def _rewritten(
+    connection: sqlite3.Connection, span: Span, pieces: Mapping[int, Column], give_way: Callable[[], None]
+) -> Rewriting:
     """Merge readings into a chunk that is there, or one that must be cut smaller."""
     kept, damaged = _sound_part_of(connection, span)
-    merged = {
-        i: columns.overlaid(chunk_format.unseal(kept.parts[i]), piece) if i in kept.parts else piece
-        for i, piece in pieces.items()
-    }
+    merged = dict(pieces)
+    for i in merged.keys() & kept.parts.keys():
+        give_way()
+        merged[i] = columns.overlaid(chunk_format.unseal(kept.parts[i]), merged[i])
+    give_way()
     return Rewriting(span.id, damaged, list(_cut_to_size(kept, merged)))
 
 

@@ -166,6 +166,7 @@ def _samples_of(
     if companions is None:
         yield from ((quantity, rows.EMPTY) for quantity in quantities)
         return
+    view.give_way()
     paired = pairing.paired(companions[0], own, companions[1], pressure())
     for quantity, samples in pairing.compute(quantities, paired).items():
         if len(samples) == len(own):

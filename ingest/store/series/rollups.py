@@ -40,6 +40,7 @@ class Block(NamedTuple):
 
 def dense(view: View, series_id: int, quantity: str, from_ms: int, to_ms: int) -> Cells:
     """Give every cell in from_ms <= t < to_ms, both multiples of the width. Raises Damaged."""
+    view.give_way()
     width = width_ms(quantity)
     made = cells.empty((to_ms - from_ms) // width)
     span = width * BLOCK_CELLS
@@ -177,7 +178,11 @@ class Row(NamedTuple):
 
 def packed(view: View) -> list[Row]:
     """Give all blocks that were prepared, as rows."""
-    return [Row(*name, _packed(name[1], block)) for name, block in view.pending.items()]
+    made = []
+    for name, block in view.pending.items():
+        view.give_way()
+        made.append(Row(*name, _packed(name[1], block)))
+    return made
 
 
 def _packed(quantity: str, block: Block) -> bytes | None:

@@ -75,6 +75,7 @@ def sealed_of(view: View, span: Span, series_id: int) -> Column:
     name = ("chunk", span.id, series_id)
     column: Column | None = view.unpacked.get(name) if view.unpacked is not None else None
     if column is None:
+        view.give_way()
         column = _unsealed(view, span, series_id)
         if view.unpacked is not None:
             view.unpacked.put(name, column, 9 * len(column.at_ms) + 500)

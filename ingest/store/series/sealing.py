@@ -100,7 +100,7 @@ def plan(view: View, sensor: str) -> Sealing:
             added = int(np.count_nonzero((staged.marks & AMENDS) == 0))
             notes.append((series_id, rows.staged_column(view, series_id), added, int(staged.number.max())))
     new = {series_id: column for series_id, column, _, _ in notes}
-    return Sealing(sensor, notes, chunks.plan(view.connection, sensor, new))
+    return Sealing(sensor, notes, chunks.plan(view.connection, sensor, new, view.give_way))
 
 
 def write(view: View, planned: Sealing) -> None:

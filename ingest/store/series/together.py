@@ -6,14 +6,14 @@ the readings of all series are laid end to end, and each step is taken once for 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 
 from ingest.physics.derived import DERIVED
 from ingest.site.series import Buckets, Floats, Int64s, Series, SeriesKey
-from ingest.store.series import bucketing, chunks, coverage, lookup, rollups, rows
+from ingest.store.series import bucketing, chunks, coverage, gridded, lookup, rollups, rows, runs
 from ingest.store.series.view import View
 
 _FEWEST: Final = 4  # series for which laying them together is worth it
@@ -41,26 +41,51 @@ def buckets_of(
     edges_ms = np.asarray(edges_ms, dtype=np.int64)
     bucketing.check_edges(edges_ms)
     wide = int(edges_ms[-1] - edges_ms[0]) >= rollups.MEASURED_MS * (len(edges_ms) - 1)
-    groups, pieces = ([], []) if wide else _pieces(view, keys, edges_ms)
-    found = _together(groups, pieces, edges_ms) if len(pieces) >= _FEWEST else {}
+    wanted = {} if wide or view.own else _measured(view, keys)
+    found = _found(view, wanted, edges_ms) if sum(map(len, wanted.values())) >= _FEWEST else {}
     return {key: found[key] if key in found else lookup.buckets(view, key, edges_ms, pressure) for key in keys}
 
 
-def _pieces(view: View, keys: Sequence[SeriesKey], edges_ms: Int64s) -> tuple[list[_Group], list[_Piece]]:
-    """Give the series that can be laid together: measured, all that is needed in a few chunks and plainly staged."""
+def _measured(view: View, keys: Sequence[SeriesKey]) -> dict[str, dict[SeriesKey, int]]:
+    """Give the measured series among these with their ids, by sensor."""
     wanted: dict[str, dict[SeriesKey, int]] = {}
+    ids = view.heads.ids
     for key in keys:
-        series_id = view.heads.ids.get(key)
-        if series_id is not None and key.quantity not in DERIVED and not view.own:
+        series_id = ids.get(key)
+        if series_id is not None and key.quantity not in DERIVED:
             wanted.setdefault(key.sensor, {})[key] = series_id
+    return wanted
+
+
+def _found(view: View, wanted: gridded.Wanted, edges_ms: Int64s) -> dict[SeriesKey, Buckets]:
+    """Give the buckets of all series that need not be looked at one by one."""
+    spans = chunks.spans_of_many(view.connection, list(wanted), int(edges_ms[0]), int(edges_ms[-1]))
+    staged = _staged(view, [series_id for members in wanted.values() for series_id in members.values()])
+    found = gridded.buckets_of(view, wanted, spans, staged, edges_ms) if gridded.width_of(edges_ms) else {}
+    groups, pieces = _pieces(view, wanted, spans, staged, edges_ms, found)
+    return found | _together(groups, pieces, edges_ms) if len(pieces) >= _FEWEST else found
+
+
+def _pieces(
+    view: View,
+    wanted: gridded.Wanted,
+    spans: list[list[chunks.Span]],
+    staged: Mapping[int, Series | None],
+    edges_ms: Int64s,
+    found: Collection[SeriesKey],
+) -> tuple[list[_Group], list[_Piece]]:
+    """Give the series that can be laid together: all that is needed in a few chunks and plainly staged.
+
+    found: what is not wanted any more.
+    """
     groups: list[_Group] = []
     pieces: list[_Piece] = []
     stretch = edges_ms[[0, -1]]
-    spans = chunks.spans_of_many(view.connection, list(wanted), int(edges_ms[0]), int(edges_ms[-1]))
-    staged = _staged(view, [series_id for members in wanted.values() for series_id in members.values()])
     for members, those in zip(wanted.values(), spans, strict=True):
         known: list[tuple[list[Int64s], tuple[int, int], int | None]] = []
         for key, series_id in members.items():
+            if key in found:
+                continue
             extent = int(view.heads.first_ms[series_id]), int(view.heads.last_ms[series_id])
             columns = (rows.sealed_of(view, span, series_id) for span in those)
             parts = [_Part(c.at_ms, c.value) for c in columns if len(c.at_ms)]
@@ -97,15 +122,13 @@ def _before(samples: Series, end_ms: int) -> Series:
 
 def _staged(view: View, ids: list[int]) -> dict[int, Series | None]:
     """Give what is staged of those series of which something may be; None where it is not plain."""
-    waiting = [series_id for series_id in ids if view.has_staged(series_id)]
-    if not waiting:
+    state, which = view.heads.state, np.array(ids, dtype=np.int64)
+    after = np.maximum(view.heads.sealed_through[which], state.sealed)
+    waiting = after < state.top
+    if not waiting.any():
         return {}
-    state = view.heads.state
-    which = np.array(waiting, dtype=np.int64)
-    found = view.tail.plain(which, state.top)
-    if view.tail.low != state.sealed or int(view.heads.sealed_through[which].max()) > state.sealed:
-        return dict.fromkeys(waiting)  # in the middle of sealing: some of it is in chunks already
-    return dict(zip(waiting, found, strict=True))
+    found = view.tail.plain(which[waiting], after[waiting], state.top)
+    return dict(zip(which[waiting].tolist(), found, strict=True))
 
 
 def _same(one: list[Int64s], other: list[Int64s]) -> bool:
@@ -150,7 +173,7 @@ def _together(groups: list[_Group], pieces: list[_Piece], edges_ms: Int64s) -> d
     # Whole pieces are laid end to end, with what lies beside the stretch: cutting each would take longer.
     values = [piece.value for piece in pieces]
     begins = np.cumsum([0, *map(len, values)])[:-1]
-    stats = _stats(np.concatenate(values), cuts[of_piece, :-1] + begins[:, None], count[of_piece])
+    stats = runs.stats(np.concatenate(values), cuts[of_piece, :-1] + begins[:, None], count[of_piece])
     return {
         piece.key: Buckets(edges_ms, count[piece.group], low, mean, high, share[piece.group])
         for piece, low, mean, high in zip(pieces, *stats, strict=True)
@@ -168,57 +191,3 @@ def _shares(instants: list[Int64s], starts: Int64s, edges_ms: Int64s) -> Floats:
         if number in partly or at_ms[0] > edges_ms[0] or at_ms[-1] + own[-1] < edges_ms[-1]:
             share[number] = coverage.vouched_share(at_ms, own, edges_ms)
     return share
-
-
-_FEW: Final = 12  # values in a bucket up to which looking at all buckets' first, second ... values takes less time
-
-
-def _stats(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats, Floats, Floats]:
-    """Give minimum, mean and maximum of runs of values; NaN for an empty one.  starts, count: (m, n)."""
-    shape = count.shape
-    starts, count = starts.ravel(), count.ravel()
-    empty = np.flatnonzero(count == 0)
-    if len(empty):
-        # Something is looked at in their place, which saves taking the others out and putting them back.
-        starts, count = np.minimum(starts, len(value) - 1), np.maximum(count, 1)
-    few = int(count.max()) <= _FEW
-    with np.errstate(over="ignore"):  # of numbers near the end of float64: the mean is then held to the maximum
-        low, mean, high = (_stats_of_few if few else _stats_of_many)(value, starts, count)
-    mean /= count
-    # No mean leaves its bucket's range by rounding.
-    np.maximum(mean, low, out=mean)
-    np.minimum(mean, high, out=mean)
-    for column in (low, mean, high):
-        column[empty] = np.nan
-    return low.reshape(shape), mean.reshape(shape), high.reshape(shape)
-
-
-def _stats_of_few(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats, Floats, Floats]:
-    """Give minimum, sum and maximum of runs, none empty, looking at the first value of each, the second, and so on."""
-    low = value[starts]
-    high, total = low.copy(), low.copy()
-    last = count - 1
-    for number in range(1, int(count.max())):
-        having = last >= number
-        share = np.count_nonzero(having)
-        if 4 * share < len(count):
-            which = np.flatnonzero(having)
-            one = value[starts[which] + number]
-            total[which] += one
-            low[which] = np.minimum(low[which], one)
-            high[which] = np.maximum(high[which], one)
-            continue
-        one = value[starts + (number if share == len(count) else np.minimum(last, number))]
-        np.minimum(low, one, out=low)
-        np.maximum(high, one, out=high)
-        total += one if share == len(count) else np.where(having, one, 0.0)
-    return low, total, high
-
-
-def _stats_of_many(value: Floats, starts: Int64s, count: Int64s) -> tuple[Floats, Floats, Floats]:
-    """Give minimum, sum and maximum of runs, none empty."""
-    # Every second stretch lies between two runs, and is left out; one more value lets a run end with the last.
-    cuts = np.column_stack((starts, starts + count)).ravel()
-    value = np.append(value, 0.0)
-    low, total, high = (of.reduceat(value, cuts)[::2].copy() for of in (np.minimum, np.add, np.maximum))
-    return low, total, high

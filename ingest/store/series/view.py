@@ -53,13 +53,18 @@ class Unpacked:
                 self._size -= gone
 
 
+def _go_on() -> None:
+    """Wait for nobody."""
+
+
 @dataclass(slots=True)
 class View:
     """One snapshot.
 
     own: what the unit of work that is open here has staged itself.  unpacked: None where chunks may be seen that are
     not committed.  on_damage: told of each chunk or rollup that is damaged, as a sentence.  pending: blocks of rollups
-    that were worked out here and are not written yet, by series id, quantity and begin.
+    that were worked out here and are not written yet, by series id, quantity and begin.  give_way: called between small
+    pieces of work; waits where this work comes second.
     """
 
     connection: sqlite3.Connection
@@ -69,9 +74,11 @@ class View:
     on_damage: Callable[[str], None]
     own: list[Staged] = field(default_factory=list)
     pending: dict[tuple[int, str, int], Any] = field(default_factory=dict)
+    give_way: Callable[[], None] = _go_on
 
     def staged(self, series_id: int) -> Staged:
         """Give what is staged of a series and not sealed, by instant and number; of one instant the last counts."""
+        self.give_way()
         after, state = int(self.heads.sealed_through[series_id]), self.heads.state
         found = self.tail.of_series(series_id, after, state.top)
         if self.tail.low > state.sealed:
