@@ -124,6 +124,7 @@ class Tail:
     def all(self, after: int, through: int) -> Staged:
         """Give everything staged in after < number <= through."""
         with self._lock:
+            after = max(after, self.low)
             recent = self._recent.all()  # by number, as it came
             begin, end = recent.number.searchsorted((after, through), side="right")
             recent = staging.chosen(recent, slice(begin, end))
