@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from xml.sax.saxutils import escape, quoteattr
 
-from ingest.present.window_ground import Ground, ground_name, ground_of
+from ingest.present.window_ground import Ground, ground_of, holds
 from ingest.present.window_layout import Layout
 from ingest.present.window_marks import Marks
 from ingest.present.window_picture import WindowPicture, describe
@@ -35,7 +35,7 @@ def redrawn(layout: Layout, told: tuple[object, ...], kept: Ground | None) -> tu
 
     told: names what the traces were told before their last points: equal names, equal points.
     """
-    ground = kept if kept is not None and kept.name == ground_name(layout, told) else ground_of(layout, told)
+    ground = kept if kept is not None and holds(kept, layout, told) else ground_of(layout, told)
     return _whole(layout, ground, standalone=False), ground
 
 

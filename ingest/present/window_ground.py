@@ -11,45 +11,63 @@ import numpy as np
 from ingest.present.chart_axes import Floats, Scale, ticks
 from ingest.present.digits import in_units, number, unit
 from ingest.present.window_board import edges, outlines, rings, scribed
-from ingest.present.window_labels import Surroundings, coarse, label_places
+from ingest.present.window_labels import Surroundings, clearance, coarse, label_places
 from ingest.present.window_layout import GRAIN_MS, Layout, age_path, few
 from ingest.present.window_sheet import AGE_STEPS
 
-_EXACT: Final = 0.05
-_MARK_CELL: Final = 12.0
-"""A mark may move within a cell of this size (drawing units) before labels and ground are looked at again."""
+_HAIR: Final = 0.05
+_MARK_MOVES: Final = 12.0
+"""A mark beside a label may move so far (drawing units) before another place is looked for."""
 
 
 class Ground(NamedTuple):
     """What of a chart stays while only its newest points move.
 
-    name: of all that it was drawn from, see `ground_name`.  svg: from the board up to the paths.  trodden: the places
-    that the path comes near, float64 (n, 2).
+    name: of all that it was drawn from but for the marks, see `ground_name`.  svg: from the board up to the paths.
+    trodden: the places that the path comes near, float64 (n, 2).  labels: where they stand, float64 (n, 2).  marks:
+    where these stood, float64 (n, 2).
     """
 
     name: tuple[object, ...]
     svg: str
     trodden: Floats
+    labels: Floats
+    marks: Floats
 
 
 def ground_name(layout: Layout, told: tuple[object, ...]) -> tuple[object, ...]:
-    """Name all that a ground is drawn from.
-
-    Marks count by the cell that they stand in, or as they are where the ground has their last stretch of path.
-    """
-    picture, marks = layout.picture, []
+    """Name all that a ground is drawn from, but for marks that lie beyond it."""
+    picture, old = layout.picture, []
     for end, last, steps in zip(layout.ends, layout.last, layout.steps, strict=True):
         # A piece of the path goes one point further than its step: into the newest step, and maybe as far as the mark.
-        cell = _MARK_CELL if last and steps[last - 1] == 0 else _EXACT
-        marks.append(None if end is None else (round(end[0] / cell), round(end[1] / cell)))
+        drawn = end is not None and not (last and steps[last - 1] == 0)
+        old.append((round(end[0] / _HAIR), round(end[1] / _HAIR)) if drawn and end is not None else None)
     day = picture.now_ms // GRAIN_MS
-    return (picture.ident, picture.window, picture.units, layout.sheet, layout.board.frame, day, tuple(marks), told)
+    return (picture.ident, picture.window, picture.units, layout.sheet, layout.board.frame, day, tuple(old), told)
+
+
+def holds(ground: Ground, layout: Layout, told: tuple[object, ...]) -> bool:
+    """Say whether a ground is that of a picture; labels make way when a mark comes near."""
+    if ground.name != ground_name(layout, told):
+        return False
+    marks = _marks(layout)
+    if len(marks) != len(ground.marks):
+        return False
+    far = clearance(marks, ground.labels) > 2 * layout.sheet.text
+    stayed = np.abs(marks - ground.marks).max(axis=1, initial=0.0) < _MARK_MOVES
+    return bool((far | stayed).all())
+
+
+def _marks(layout: Layout) -> Floats:
+    return np.array([end for end in layout.ends if end is not None], dtype=np.float64).reshape(-1, 2)
 
 
 def ground_of(layout: Layout, told: tuple[object, ...]) -> Ground:
-    """Draw the ground."""
+    """Draw the ground.  told: names what the traces were told before their last points: equal names, equal points."""
     drawing = _Ground(layout)
-    return Ground(ground_name(layout, told), "".join(drawing.parts()), drawing.trodden)
+    svg = "".join(drawing.parts())
+    labels = np.array([at for at in drawing.places if at is not None], dtype=np.float64).reshape(-1, 2)
+    return Ground(ground_name(layout, told), svg, drawing.trodden, labels, _marks(layout))
 
 
 class _Ground:
@@ -61,6 +79,7 @@ class _Ground:
         self.rings = rings(layout.board)
         self.points = [layout.points(trace) for trace in layout.picture.traces]
         self.trodden = coarse(np.concatenate(self.points or [np.empty((0, 2))]))
+        self.places = label_places([ring.points for ring in self.rings], self._around())
 
     def parts(self) -> Iterator[str]:
         """Give it from the board up."""
@@ -96,13 +115,14 @@ class _Ground:
         for ring in self.rings:
             yield f'<path class="wc-ring" d="{ring.path}"/>'
 
-    def _ring_labels(self) -> Iterator[str]:
-        window = self.layout.picture.window
+    def _around(self) -> Surroundings:
+        window = self.picture.window
         across = edges(window.temperature_c, self.across) if window else []
         up = edges(window.rh_percent, self.up) if window else []
-        around = Surroundings(self.box, self.sheet.text, self.trodden, across, up)
-        places = label_places([ring.points for ring in self.rings], around)
-        placed = [(ring, at) for ring, at in zip(self.rings, places, strict=True) if at is not None]
+        return Surroundings(self.box, self.sheet.text, self.trodden, across, up)
+
+    def _ring_labels(self) -> Iterator[str]:
+        placed = [(ring, at) for ring, at in zip(self.rings, self.places, strict=True) if at is not None]
         for index, (ring, (x, y)) in enumerate(placed):
             # The uppermost says of what these are the figures.
             word = f"EMC {ring.emc_percent:g} %" if index == len(placed) - 1 else f"{ring.emc_percent:g} %"

@@ -64,13 +64,18 @@ def _now_sentence(picture: WindowPicture) -> str:
     if point is None:
         return f"No readings in {_the_day(picture)}."
     at_ms, temperature_c, rh_percent = point
-    emc = amount("emc_percent", float(emc_percent(temperature_c, rh_percent)), picture.units)
-    air = f"{amount('temperature_c', temperature_c, picture.units)}, {amount('rh_percent', rh_percent)} RH, EMC {emc}"
+    air = air_words(temperature_c, rh_percent, picture.units)
     if picture.traces[0].fresh:
         return f"At {picture.then}: {air}." if picture.then else f"Now: {air}."
     if picture.then:
         return f"At {picture.then}: last heard {words.duration_ms(picture.now_ms - at_ms)} before, {air}."
     return f"Last heard {words.ago(at_ms, picture.now_ms)}: {air}."
+
+
+def air_words(temperature_c: float, rh_percent: float, units: Units) -> str:
+    """Say how the air is: "21.0 °C, 48.0 % RH, EMC 8.9 %"."""
+    emc = amount("emc_percent", float(emc_percent(temperature_c, rh_percent)), units)
+    return f"{amount('temperature_c', temperature_c, units)}, {amount('rh_percent', rh_percent)} RH, EMC {emc}"
 
 
 def _the_day(picture: WindowPicture) -> str:
