@@ -104,7 +104,8 @@ def turned(saved: RoomMemory | None, memory: RoomMemory) -> bool:
         return True
     return any(
         (was := saved.sensors.get(name)) is None
-        or (was.state, was.since_ms) != (state.state, state.since_ms)
+        or was.state is not state.state
+        or was.since_ms != state.since_ms
         or is_told(was, state)
         for name, state in memory.sensors.items()
     )

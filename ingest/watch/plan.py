@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import functools
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any, Final, NamedTuple
@@ -87,8 +88,15 @@ def to_facts(plan: Plan) -> list[list[Any]]:
 
 def from_facts(facts: Sequence[Sequence[Any]]) -> Plan:
     """Give the plan of such facts."""
+    # Rooms have few plans, and one is read with every look at how a room stands.
+    return _plan_written(json.dumps(facts))
+
+
+@functools.lru_cache(maxsize=1000)
+def _plan_written(text: str) -> Plan:
     return tuple(
-        Held(from_ms, None if window is None else from_plain(AcclimationWindow, window)) for from_ms, window in facts
+        Held(from_ms, None if window is None else from_plain(AcclimationWindow, window))
+        for from_ms, window in json.loads(text)
     )
 
 

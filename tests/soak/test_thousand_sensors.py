@@ -2,7 +2,7 @@
 
 `lumberroom run` as a process of its own on a wiring file; the readings come over MQTT with TLS and QoS 1, one message
 each; they are judged in a hundred rooms; the page's own client (the live stream, and the page fetched again upon news,
-with its pause: a second, or four times as long as it took) looks at all rooms; a mail server takes the warnings.
+with its pause: a second, or nine times as long as it took) looks at all rooms; a mail server takes the warnings.
 LUMBERROOM_SOAK_S says for how long (120 s; 60 at least). After ten calm seconds all rooms leave their windows one after
 the other, each with a mail and its picture; in the last thirty seconds nothing new happens. It prints memory (RSS and
 PSS), the share of a core over all, during those departures and after them, the loop's longest stall, and how late the
@@ -88,15 +88,19 @@ class Dashboard:
                     self._news.set()
 
     async def _refresh(self) -> None:
+        await self._look()  # which opens the page
         while True:
             await self._news.wait()
             self._news.clear()
-            began_s = time.monotonic()
-            answer = await self._client.get("/")
-            assert answer.status_code == 200
-            assert f"Room {ROOMS - 1}" in answer.text
-            self.took_s.append(time.monotonic() - began_s)
-            await asyncio.sleep(max(1.0, 4 * self.took_s[-1]))
+            self.took_s.append(await self._look())
+            await asyncio.sleep(max(1.0, 9 * min(self.took_s[-2:])))
+
+    async def _look(self) -> float:
+        began_s = time.monotonic()
+        answer = await self._client.get("/")
+        assert answer.status_code == 200
+        assert f"Room {ROOMS - 1}" in answer.text
+        return time.monotonic() - began_s
 
 
 @contextlib.asynccontextmanager
