@@ -37,7 +37,8 @@ class ChartsKept:
     drawn: how many charts were drawn since the start, rather than taken as they were.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, most: int = MOST_CHARTS) -> None:
+        self._most = most
         self.days = DaysKept()
         self.drawn = 0
         self._lock = threading.Lock()
@@ -63,7 +64,7 @@ class ChartsKept:
         with self._lock:
             self.drawn += 1
             self._kept[key] = _Kept(told, *fresh)
-            while len(self._kept) > MOST_CHARTS:
+            while len(self._kept) > self._most:
                 self._kept.popitem(last=False)
         return fresh[1]
 
