@@ -162,19 +162,13 @@ def test_a_changed_window_and_title_show_at_once(looking, services):
     """The bounds that hold now are drawn, and said."""
     before = looking.look()
     window = AcclimationWindow(Bounds(15, 20), Bounds(40, 50))
-    rooms = tuple(
-        replace(one, window=window, title="Big hall") if one.id == "hall" else one for one in bench_rooms(services)
-    )
-    services.held_site = replace(services.held_site, rooms=rooms)
+    site = services.held_site
+    rooms = (replace(one, window=window, title="Big hall") if one.id == "hall" else one for one in site.rooms)
+    services.held_site = replace(site, rooms=tuple(rooms))
     after = looking.look()
     assert "The window: temperature 15 to 20 °C, RH 40 to 50 %." in after["hall"]
     assert '<title id="chart-hall-title">Big hall: ' in after["hall"]
     assert after["loft"] == before["loft"]
-
-
-def bench_rooms(services: Any) -> tuple[Room, ...]:
-    """Give the rooms as they stand."""
-    return services.held_site.rooms
 
 
 def test_an_incident_shows_at_once(looking, services, bench):
@@ -199,7 +193,7 @@ def test_units_are_not_mixed_up(looking, services):
 
 
 def test_what_is_kept_is_what_would_be_drawn_anew(services, bench):
-    """Over hours of readings, late ones, corrections and silences, a kept chart says and draws what a fresh one does."""
+    """Over hours of readings, late ones, corrections and silences, a kept chart draws what a fresh one does."""
     looking, random = Looking(services), np.random.default_rng(7)
     at_ms = bench.now_ms
     for _ in range(40):
