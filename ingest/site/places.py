@@ -51,8 +51,7 @@ class AcclimationWindow:
 
     def bounds(self) -> dict[str, Bounds]:
         """Give the bounds by quantity name, those that are set."""
-        named = {name: getattr(self, name) for name in JUDGED_QUANTITIES}
-        return {name: bounds for name, bounds in named.items() if bounds is not None}
+        return {name: bounds for name in JUDGED_QUANTITIES if (bounds := getattr(self, name)) is not None}
 
     def margins(self) -> dict[str, float]:
         """Give the margins by quantity name."""
