@@ -60,6 +60,28 @@ def as_of(site: Site, at_ms: int) -> Site:
     return replace(site, rooms=tuple(rooms))
 
 
+def next_change_ms(site: Site, at_ms: int) -> int | None:
+    """Give the next instant after one at which a job has another window for some room, None where there is none."""
+    plans = (plan_of(room, site.time_zone) for room in site.rooms if room.phases)
+    return min((held.from_ms for plan in plans for held in plan if held.from_ms > at_ms), default=None)
+
+
+class AsOf:
+    """Gives a job as of now, again and again: worked out anew where the job or a window has changed since."""
+
+    def __init__(self) -> None:
+        self._known: tuple[Site, int, int | None, Site] | None = None
+
+    def __call__(self, site: Site, at_ms: int) -> Site:
+        """As `as_of`. From any thread."""
+        known = self._known
+        if known is not None and known[0] is site and known[1] <= at_ms and (known[2] is None or at_ms < known[2]):
+            return known[3]
+        held = as_of(site, at_ms)
+        self._known = (site, at_ms, next_change_ms(site, at_ms), held)
+        return held
+
+
 def changed(was: Plan, job: Plan, at_ms: int) -> Plan:
     """Give the plan after the job was changed at that instant: what held before stays, then the new job's holds."""
     before = [held for held in was if held.from_ms < at_ms]
