@@ -78,7 +78,7 @@ class RoomCard:
     heard: str  # "2 minutes ago", "on Tue 18 May 2021", "nothing heard yet"
     stale: bool  # the figures are old: no sensor in the room's air is heard
     silent: tuple[str, ...]  # titles of sensors that are not heard
-    chart: Markup
+    chart: Markup  # empty where it is not drawn here
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +90,7 @@ class OverviewPage:
     shell: Shell
     rooms: tuple[RoomCard, ...]
     summary: str  # one sentence over all rooms
+    not_drawn: str  # of how many rooms there is no picture here, and why; empty where all have theirs
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from typing import Final, NamedTuple
 
 import numpy as np
 from markupsafe import Markup
 
+from dashboards.days_kept import DAY_MS, STEP_MS, LastDay
 from dashboards.services import RoomStanding
 from dashboards.view import View
 from ingest.present.window_chart import window_chart_svg
 from ingest.present.window_picture import Trace, WindowPicture
 from ingest.present.window_sheet import Sheet
 from ingest.site.places import Place, Room, Sensor
-from ingest.site.series import Buckets, Int64s, Sample, SeriesKey
-
-DAY_MS: Final = 86_400_000
-STEP_MS: Final = 600_000
-"""The path of a day is drawn through the means of ten minutes: finer than the pencil is wide."""
+from ingest.site.series import Sample, SeriesKey
 
 
 def is_old(view: View, sensor: Sensor, newest_ms: int | None, stood: RoomStanding) -> bool:
@@ -38,45 +33,34 @@ def leading_sensor(view: View, room: Room, stood: RoomStanding) -> Sensor | None
     return next((sensor for sensor in sensors if sensor.id not in stood.silent), sensors[0] if sensors else None)
 
 
-class LastDay(NamedTuple):
-    """The last 24 hours of some sensors' air, asked for together.  edges_ms: of the buckets, int64."""
-
-    edges_ms: Int64s
-    buckets: Mapping[SeriesKey, Buckets]
-    newest: Mapping[SeriesKey, Sample]
-
-
-def last_day(view: View, sensors: Iterable[Sensor]) -> LastDay:
-    """Ask for the last 24 hours of sensors: all in one question, which matters where the store is a server."""
-    last_ms = view.now_ms // STEP_MS * STEP_MS
-    edges = np.arange(last_ms - DAY_MS, view.now_ms + STEP_MS, STEP_MS, dtype=np.int64)
-    keys = [SeriesKey(sensor.id, quantity) for sensor in sensors for quantity in ("temperature_c", "rh_percent")]
-    read = view.services.read
-    return LastDay(edges, read.buckets_of(keys, edges), read.latest(keys))
-
-
-def picture(
-    view: View, room: Room, stood: RoomStanding, until_ms: int | None = None, *, day: LastDay | None = None
-) -> WindowPicture:
-    """Gather what a room's window chart shows: the 24 hours up to now, or up to an instant of the past (UTC, ms).
-
-    day: what was asked for already, of this room's sensors among others.
-    """
+def sensors_in(view: View, room: Room, stood: RoomStanding) -> list[Sensor]:
+    """Give the sensors in a room's air, the leading one first."""
     leading = leading_sensor(view, room, stood)
-    sensors = sorted(view.site.sensors_of(room.id, Place.AIR), key=lambda sensor: sensor != leading)
-    if until_ms is None:
-        known = day or last_day(view, sensors)
-        traces = [_trace(view, one, stood, known) for one in sensors]
-    else:
-        traces = [_past_trace(view, one, until_ms) for one in sensors]
+    return sorted(view.site.sensors_of(room.id, Place.AIR), key=lambda sensor: sensor != leading)
+
+
+def picture(view: View, room: Room, stood: RoomStanding, day: LastDay) -> WindowPicture:
+    """Gather what a room's window chart shows: the 24 hours up to now.
+
+    day: what the sensors in its air told, among others.
+    """
+    return _picture(view, room, [_trace(view, sensor, stood, day) for sensor in sensors_in(view, room, stood)])
+
+
+def past_picture(view: View, room: Room, stood: RoomStanding, until_ms: int) -> WindowPicture:
+    """Gather what a room's window chart shows of the 24 hours up to an instant of the past (UTC, ms)."""
+    traces = [_past_trace(view, sensor, until_ms) for sensor in sensors_in(view, room, stood)]
+    return replace(_picture(view, room, traces), now_ms=until_ms, then=view.end(until_ms))
+
+
+def _picture(view: View, room: Room, traces: list[Trace]) -> WindowPicture:
     return WindowPicture(
         ident=f"chart-{room.id}",
         title=f"{room.title}: the air against its window",
         window=room.window,
         traces=tuple(traces),
-        now_ms=view.now_ms if until_ms is None else until_ms,
+        now_ms=view.now_ms,
         units=view.units,
-        then="" if until_ms is None else view.end(until_ms),
     )
 
 
@@ -87,21 +71,24 @@ def drawn(pictured: WindowPicture, sheet: Sheet, *, ident: str = "") -> Markup:
 
 
 def _trace(view: View, sensor: Sensor, stood: RoomStanding, day: LastDay) -> Trace:
-    edges = day.edges_ms
-    keys = [SeriesKey(sensor.id, "temperature_c"), SeriesKey(sensor.id, "rh_percent")]
-    temperature_c, rh_percent = (day.buckets[key].mean for key in keys)
-    at_ms = (edges[:-1] + edges[1:]) // 2
-    heard = np.flatnonzero(np.isfinite(temperature_c) & np.isfinite(rh_percent))
-    newest = {key: day.newest[key] for key in keys if key in day.newest}
-    if len(heard) and len(newest) == 2:
+    told, newest = day.told[sensor.id], day.newest_of(sensor.id)
+    at_ms, temperature_c, rh_percent = day.at_ms, told.temperature_c, told.rh_percent
+    if newest is not None and min(one.at_ms for one in newest) >= int(at_ms[0]):
         # The path ends in the very figures that stand beside it, and not in their ten minutes' mean.
-        until = int(heard[-1]) + 1
-        at_ms, temperature_c, rh_percent = at_ms[:until].copy(), temperature_c[:until].copy(), rh_percent[:until].copy()
-        at_ms[-1] = max(newest[keys[0]].at_ms, newest[keys[1]].at_ms)
-        temperature_c[-1], rh_percent[-1] = newest[keys[0]].value, newest[keys[1]].value
-    newest_ms = max((sample.at_ms for sample in newest.values()), default=None)
-    fresh = not is_old(view, sensor, newest_ms, stood)
-    return Trace(view.sensor_title(sensor), at_ms, temperature_c, rh_percent, fresh)
+        newest_ms = max(one.at_ms for one in newest)
+        heard = np.flatnonzero(np.isfinite(temperature_c) & np.isfinite(rh_percent))
+        beyond = newest_ms >= int(at_ms[-1]) + STEP_MS // 2
+        until = len(at_ms) if beyond else int(heard[-1]) if len(heard) else 0
+        at_ms = np.append(at_ms[:until], newest_ms)
+        temperature_c = np.append(temperature_c[:until], newest[0].value)
+        rh_percent = np.append(rh_percent[:until], newest[1].value)
+    return Trace(view.sensor_title(sensor), at_ms, temperature_c, rh_percent, is_fresh(view, sensor, stood, newest))
+
+
+def is_fresh(view: View, sensor: Sensor, stood: RoomStanding, newest: tuple[Sample, Sample] | None) -> bool:
+    """Say whether a sensor's newest temperature and RH are those of now."""
+    newest_ms = None if newest is None else max(one.at_ms for one in newest)
+    return not is_old(view, sensor, newest_ms, stood)
 
 
 def _past_trace(view: View, sensor: Sensor, until_ms: int) -> Trace:

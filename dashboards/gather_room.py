@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, NamedTuple
+
+from markupsafe import Markup
 
 from adapters.contract import QUANTITIES
+from dashboards.charts_kept import ChartsKept
 from dashboards.contexts import BoundRow, Fact, Newest, RoomPage, SensorRow
-from dashboards.gather_chart import drawn, leading_sensor, picture
+from dashboards.gather_chart import drawn, leading_sensor, past_picture, sensors_in
 from dashboards.gather_history import history
-from dashboards.gather_rooms import card
+from dashboards.gather_rooms import card, figures_of
 from dashboards.gather_weeks import WeeksKept, weeks_table
 from dashboards.looking_back import DAY_MS, MINUTE_MS, Look
 from dashboards.services import RoomStanding
@@ -33,23 +36,26 @@ PLACE_WORDS: Final = {
 }
 
 
-def room_page(view: View, room: Room, *, look: Look, show: Sequence[str], kept: WeeksKept) -> RoomPage:
+def room_page(
+    view: View, room: Room, *, look: Look, show: Sequence[str], kept: WeeksKept, charts: ChartsKept
+) -> RoomPage:
     """Gather one room's page.
 
     look: the stretch to show.  show: what the time chart is of, as far as known.  kept: weeks asked for lately.
+    charts: those drawn lately.
     """
     stood = view.services.standing(room.id)
-    pictured = picture(view, room, stood, look.to_ms if look.past else None)
-    wide = drawn(pictured, WIDE, ident="wide-")
+    pair = _past_pair(view, room, stood, look.to_ms) if look.past else _pair(view, room, stood, charts)
+    newest = view.services.read.latest(figures_of(view, room, stood))
     return RoomPage(
         shell=view.shell(room.title, ""),
-        room=card(view, room, stood, wide),
+        room=card(view, room, stood, newest, pair.wide),
         newest=_newest(view, room, look),
-        then=pictured.then,
-        then_words=describe_air(pictured) if look.past else "",
+        then=pair.then,
+        then_words=pair.then_words,
         bounds=_bounds(view, room, leading_sensor(view, room, stood)),
         window_words=_window_words(room),
-        narrow_chart=drawn(pictured, NARROW, ident="narrow-"),
+        narrow_chart=pair.narrow,
         history=history(view, room, stood, look, show),
         weeks=weeks_table(view, kept, room, look),
         units_asked=view.units_asked,
@@ -57,6 +63,29 @@ def room_page(view: View, room: Room, *, look: Look, show: Sequence[str], kept: 
         incidents=view.incidents(_incidents(view, room, look)),
         all_incidents=view.link("/incidents", room=room.id),
     )
+
+
+class _Pair(NamedTuple):
+    """The window chart for wide screens and for narrow ones.  then, then_words: where and what, of the past."""
+
+    wide: Markup
+    narrow: Markup
+    then: str = ""
+    then_words: str = ""
+
+
+def _pair(view: View, room: Room, stood: RoomStanding, charts: ChartsKept) -> _Pair:
+    day = charts.days.last_day(view, sensors_in(view, room, stood))
+    return _Pair(*(charts.chart(view, room, stood, day, sheet, ident=ident) for sheet, ident in _SHEETS))
+
+
+def _past_pair(view: View, room: Room, stood: RoomStanding, until_ms: int) -> _Pair:
+    pictured = past_picture(view, room, stood, until_ms)
+    wide, narrow = (drawn(pictured, sheet, ident=ident) for sheet, ident in _SHEETS)
+    return _Pair(wide, narrow, pictured.then, describe_air(pictured))
+
+
+_SHEETS: Final = ((WIDE, "wide-"), (NARROW, "narrow-"))
 
 
 def _newest(view: View, room: Room, look: Look) -> Newest | None:

@@ -7,8 +7,9 @@ from typing import Final
 
 from markupsafe import Markup
 
+from dashboards.charts_kept import ChartsKept
 from dashboards.contexts import Fact, OverviewPage, RoomCard
-from dashboards.gather_chart import LastDay, drawn, is_old, last_day, leading_sensor, picture
+from dashboards.gather_chart import is_old, leading_sensor
 from dashboards.services import RoomStanding
 from dashboards.view import LABELS, View
 from ingest.present import words
@@ -17,18 +18,52 @@ from ingest.site.incidents import RoomState
 from ingest.site.places import Place, Room, Sensor
 from ingest.site.series import Sample, SeriesKey
 
-
-def overview(view: View) -> OverviewPage:
-    """Gather the rooms at a glance, in the site's own order: a card stays where one has learned to look for it."""
-    standings = {room.id: view.services.standing(room.id) for room in view.site.rooms}
-    in_air = (sensor for sensor in view.site.sensors if sensor.place is Place.AIR)
-    day = last_day(view, in_air)
-    cards = tuple(_with_chart(view, room, standings[room.id], day) for room in view.site.rooms)
-    return OverviewPage(view.shell("Rooms", "/"), cards, _summary(view.site.rooms, standings))
-
-
 _NOT_WITHIN: Final = (RoomState.OUT, RoomState.DRIFTING, RoomState.RETURNING, RoomState.UNKNOWN)
 MOST_NAMED: Final = 4
+MOST_DRAWN: Final = 120
+"""Of more rooms than this only those have their picture on the overview that are not within their windows: nobody
+looks at a thousand pictures, and a browser has to hold them all."""
+
+
+def overview(view: View, charts: ChartsKept) -> OverviewPage:
+    """Gather the rooms at a glance, in the site's own order: a card stays where one has learned to look for it.
+
+    charts: those drawn lately.
+    """
+    rooms = view.site.rooms
+    standings = {room.id: view.services.standing(room.id) for room in rooms}
+    drawn = _to_draw(rooms, standings)
+    in_air = [sensor for room in drawn.values() for sensor in view.site.sensors_of(room.id, Place.AIR)]
+    keys = [key for room in rooms for key in figures_of(view, room, standings[room.id])]
+    day = charts.days.last_day(view, in_air, keys)
+
+    def chart_of(room: Room) -> Markup:
+        return charts.chart(view, room, standings[room.id], day, CARD) if room.id in drawn else Markup()
+
+    cards = tuple(card(view, room, standings[room.id], day.newest, chart_of(room)) for room in rooms)
+    return OverviewPage(
+        shell=view.shell("Rooms", "/"),
+        rooms=cards,
+        summary=_summary(rooms, standings),
+        not_drawn=_not_drawn(len(rooms) - len(drawn)),
+    )
+
+
+def _to_draw(rooms: Sequence[Room], standings: Mapping[str, RoomStanding]) -> dict[str, Room]:
+    """Give the rooms that get a picture: all of them, or of many those that want looking at, the worst first."""
+    if len(rooms) <= MOST_DRAWN:
+        return {room.id: room for room in rooms}
+    wanting = [room for state in _NOT_WITHIN for room in rooms if standings[room.id].state is state]
+    return {room.id: room for room in wanting[:MOST_DRAWN]}
+
+
+def _not_drawn(count: int) -> str:
+    if not count:
+        return ""
+    return (
+        f"{count} rooms stand here without their picture: of more than {MOST_DRAWN} only those are drawn that are "
+        f"not within their windows, {MOST_DRAWN} at most. Every room's own page has it."
+    )
 
 
 def _summary(rooms: Sequence[Room], standings: Mapping[str, RoomStanding]) -> str:
@@ -54,14 +89,16 @@ def _of_state(state: RoomState, rooms: Sequence[Room]) -> str:
     return words.sentence(f"{names}: {said if len(rooms) == 1 else said.replace('its window', 'their windows')}")
 
 
-def _with_chart(view: View, room: Room, stood: RoomStanding, day: LastDay) -> RoomCard:
-    return card(view, room, stood, drawn(picture(view, room, stood, day=day), CARD))
-
-
-def card(view: View, room: Room, stood: RoomStanding, chart: Markup) -> RoomCard:
-    """Gather one room's card.  chart: the picture on it."""
+def figures_of(view: View, room: Room, stood: RoomStanding) -> list[SeriesKey]:
+    """Give the series whose newest samples may stand on a room's card."""
     sensor = leading_sensor(view, room, stood)
-    latest = _latest(view, sensor)
+    return [*_in_air(sensor), *_in_wood(view, room, stood)]
+
+
+def card(view: View, room: Room, stood: RoomStanding, newest: Mapping[SeriesKey, Sample], chart: Markup) -> RoomCard:
+    """Gather one room's card.  newest: samples of `figures_of` it, among others.  chart: the picture on it."""
+    sensor = leading_sensor(view, room, stood)
+    latest = {key.quantity: newest[key] for key in _in_air(sensor) if key in newest}
     heard_ms = max((sample.at_ms for sample in latest.values()), default=None)
     facts = [view.fact(name, sample.value) for name, sample in latest.items()]
     return RoomCard(
@@ -70,7 +107,7 @@ def card(view: View, room: Room, stood: RoomStanding, chart: Markup) -> RoomCard
         title=room.title,
         holds=room.holds,
         standing=view.standing(stood),
-        facts=(*facts, *_in_wood(view, room, stood)),
+        facts=(*facts, *_of_wood(view, room, stood, newest)),
         heard=view.ago(heard_ms),
         stale=sensor is None or is_old(view, sensor, heard_ms, stood),
         silent=view.titles(stood.silent),
@@ -78,16 +115,16 @@ def card(view: View, room: Room, stood: RoomStanding, chart: Markup) -> RoomCard
     )
 
 
-def _latest(view: View, sensor: Sensor | None) -> dict[str, Sample]:
-    if sensor is None:
-        return {}
-    found = view.services.read.latest([SeriesKey(sensor.id, name) for name in LABELS])
-    return {name: found[key] for name in LABELS if (key := SeriesKey(sensor.id, name)) in found}
+def _in_air(sensor: Sensor | None) -> list[SeriesKey]:
+    return [] if sensor is None else [SeriesKey(sensor.id, name) for name in LABELS]
 
 
-def _in_wood(view: View, room: Room, stood: RoomStanding) -> list[Fact]:
-    """Give the newest moisture content of the first probe in the wood that is heard, where there is one."""
+def _in_wood(view: View, room: Room, stood: RoomStanding) -> list[SeriesKey]:
     probes = [sensor for sensor in view.site.sensors_of(room.id, Place.WOOD) if sensor.id not in stood.silent]
-    keys = [SeriesKey(sensor.id, "wood_mc_percent") for sensor in probes]
-    latest = view.services.read.latest(keys)
-    return [view.fact(key.quantity, latest[key].value) for key in keys if key in latest][:1]
+    return [SeriesKey(sensor.id, "wood_mc_percent") for sensor in probes]
+
+
+def _of_wood(view: View, room: Room, stood: RoomStanding, newest: Mapping[SeriesKey, Sample]) -> list[Fact]:
+    """Give the newest moisture content of the first probe in the wood that is heard, where there is one."""
+    keys = _in_wood(view, room, stood)
+    return [view.fact(key.quantity, newest[key].value) for key in keys if key in newest][:1]

@@ -10,6 +10,7 @@ from starlette.responses import HTMLResponse, Response
 
 from dashboards import gather_incidents, gather_lists, gather_room, gather_rooms
 from dashboards.access import CAUGHT_MAIL_POLICY
+from dashboards.charts_kept import ChartsKept
 from dashboards.gather_weeks import WeeksKept
 from dashboards.known import known_room
 from dashboards.looking_back import look
@@ -31,11 +32,11 @@ def router(services: Services, pages: Pages) -> APIRouter:
 
 
 def _add_rooms(made: APIRouter, services: Services, pages: Pages) -> None:
-    kept = WeeksKept()
+    kept, charts = WeeksKept(), ChartsKept()
 
     @made.get("/")
     def overview(request: Request, units: UnitsAsked = None) -> Response:
-        return pages.html(gather_rooms.overview(View.of(services, request.url.path, units)))
+        return pages.html(gather_rooms.overview(View.of(services, request.url.path, units), charts))
 
     @made.get("/rooms/{room}")
     def room(
@@ -51,7 +52,7 @@ def _add_rooms(made: APIRouter, services: Services, pages: Pages) -> None:
         view = View.of(services, request.url.path, units, request.url.query)
         found = known_room(view.site, room)
         shown = look(span, until, day, now_ms=view.now_ms, zone=view.zone)
-        return pages.html(gather_room.room_page(view, found, look=shown, show=show, kept=kept))
+        return pages.html(gather_room.room_page(view, found, look=shown, show=show, kept=kept, charts=charts))
 
     @made.get("/favicon.ico")
     def favicon() -> Response:

@@ -5,7 +5,7 @@
 (() => {
   const LOST_AFTER_MS = 16000; // three ticks of the server stayed away
   const LEAST_PAUSE_MS = 1000; // between two refreshes
-  const PAUSE_PER_WORK = 4; // a page that takes long to make is asked for less often: the daemon has other work
+  const PAUSE_PER_WORK = 9; // a page is made a tenth of the time at most: the daemon has other work
   const line = document.getElementById("line");
   const words = document.getElementById("line-words");
   const announcer = document.getElementById("announce");
@@ -17,6 +17,7 @@
   let lost = false;
   let refreshing = false;
   let again = false;
+  let tookBefore = Infinity;
 
   function say(state, text) {
     if (line.dataset.state !== state) line.dataset.state = state;
@@ -73,7 +74,10 @@
     refreshing = true;
     const began = performance.now();
     await look();
-    const pause = Math.max(LEAST_PAUSE_MS, PAUSE_PER_WORK * (performance.now() - began));
+    const took = performance.now() - began;
+    // The quicker of the last two: now and then all charts are drawn anew, which says nothing of the next time.
+    const pause = Math.max(LEAST_PAUSE_MS, PAUSE_PER_WORK * Math.min(took, tookBefore));
+    tookBefore = took;
     setTimeout(() => { refreshing = false; if (again) { again = false; refresh(); } }, pause);
   }
 

@@ -64,13 +64,18 @@ def _now_sentence(picture: WindowPicture) -> str:
     if point is None:
         return f"No readings in {_the_day(picture)}."
     at_ms, temperature_c, rh_percent = point
-    emc = amount("emc_percent", float(emc_percent(temperature_c, rh_percent)), picture.units)
-    air = f"{amount('temperature_c', temperature_c, picture.units)}, {amount('rh_percent', rh_percent)} RH, EMC {emc}"
+    air = air_words(temperature_c, rh_percent, picture.units)
     if picture.traces[0].fresh:
         return f"At {picture.then}: {air}." if picture.then else f"Now: {air}."
     if picture.then:
         return f"At {picture.then}: last heard {words.duration_ms(picture.now_ms - at_ms)} before, {air}."
     return f"Last heard {words.ago(at_ms, picture.now_ms)}: {air}."
+
+
+def air_words(temperature_c: float, rh_percent: float, units: Units) -> str:
+    """Say how the air is: "21.0 °C, 48.0 % RH, EMC 8.9 %"."""
+    emc = amount("emc_percent", float(emc_percent(temperature_c, rh_percent)), units)
+    return f"{amount('temperature_c', temperature_c, units)}, {amount('rh_percent', rh_percent)} RH, EMC {emc}"
 
 
 def _the_day(picture: WindowPicture) -> str:
@@ -80,12 +85,11 @@ def _the_day(picture: WindowPicture) -> str:
 def _day_sentence(picture: WindowPicture) -> str:
     spans = []
     for quantity in ("temperature_c", "rh_percent"):
-        heard = np.concatenate([getattr(trace, quantity) for trace in picture.traces] or [np.empty(0)])
-        heard = heard[np.isfinite(heard)]
-        if not len(heard):
+        extremes = _extremes(_heard(picture, quantity))
+        if not extremes:
             return ""
-        low = amount(quantity, float(heard.min()), picture.units)
-        spans.append(f"{short(quantity)} between {low} and {amount(quantity, float(heard.max()), picture.units)}")
+        low, high = (amount(quantity, end, picture.units) for end in extremes)
+        spans.append(f"{short(quantity)} between {low} and {high}")
     day = "the 24 hours before" if picture.then else "the last 24 hours"
     return f"In {day} {' and '.join(spans)}."
 
@@ -100,11 +104,16 @@ def _window_sentence(picture: WindowPicture) -> str:
 
 def last_point(trace: Trace) -> tuple[int, float, float] | None:
     """Give the newest complete point of a trace (instant, °C, % RH), or None."""
-    known = np.flatnonzero(np.isfinite(trace.temperature_c) & np.isfinite(trace.rh_percent))
+    known = known_points(trace)
     if not len(known):
         return None
     last = int(known[-1])
     return int(trace.at_ms[last]), float(trace.temperature_c[last]), float(trace.rh_percent[last])
+
+
+def known_points(trace: Trace) -> Int64s:
+    """Give the indices of a trace's complete points, rising."""
+    return np.flatnonzero(np.isfinite(trace.temperature_c) & np.isfinite(trace.rh_percent))
 
 
 def frame_of(picture: WindowPicture) -> Frame:
@@ -123,12 +132,17 @@ def frame_of(picture: WindowPicture) -> Frame:
 
 
 def _heard_extremes(picture: WindowPicture) -> tuple[list[float], list[float]]:
-    extremes: tuple[list[float], list[float]] = ([], [])
-    for trace in picture.traces:
-        for found, values in zip(extremes, (trace.temperature_c, trace.rh_percent), strict=True):
-            finite = values[np.isfinite(values)]
-            found.extend([float(finite.min()), float(finite.max())] if len(finite) else [])
-    return extremes
+    temperature_c, rh_percent = (_heard(picture, name) for name in ("temperature_c", "rh_percent"))
+    return _extremes(temperature_c), _extremes(rh_percent)
+
+
+def _heard(picture: WindowPicture, quantity: str) -> Floats:
+    whole: Floats = np.concatenate([getattr(trace, quantity) for trace in picture.traces] or [np.empty(0)])
+    return whole[np.isfinite(whole)]
+
+
+def _extremes(heard: Floats) -> list[float]:
+    return [float(heard.min()), float(heard.max())] if len(heard) else []
 
 
 def _ends(bounds: Bounds | None) -> list[float]:

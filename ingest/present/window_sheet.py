@@ -11,7 +11,10 @@ AGE_STEPS: Final = 8
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """The paper that a chart is drawn on.  Margins in drawing units: left, top, right, bottom."""
+    """The paper that a chart is drawn on.  Margins in drawing units: left, top, right, bottom.
+
+    slack: how far the path may be drawn beside its points (drawing units), where fewer of them do.
+    """
 
     width: int
     height: int
@@ -20,11 +23,12 @@ class Sheet:
     ticks_across: int
     ticks_up: int
     ages: bool  # whether points of the path are marked with their age
+    slack: float = 0.0
 
 
 WIDE: Final = Sheet(640, 470, (58, 16, 18, 50), 14.0, 8, 8, ages=True)
 NARROW: Final = Sheet(360, 300, (42, 10, 10, 40), 12.5, 5, 5, ages=True)
-CARD: Final = Sheet(340, 216, (34, 8, 8, 24), 11.5, 5, 4, ages=False)
+CARD: Final = Sheet(340, 216, (34, 8, 8, 24), 11.5, 5, 4, ages=False, slack=0.6)
 
 STANDALONE_STYLE: Final = (
     "text{font-family:Bitter,Georgia,serif;fill:#3a2d1f}"

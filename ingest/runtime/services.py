@@ -39,7 +39,7 @@ from ingest.site.places import Site
 from ingest.store.api import Store, StoreReader
 from ingest.watch import standing
 from ingest.watch.handling import carry_out
-from ingest.watch.plan import as_of
+from ingest.watch.plan import AsOf
 
 Figures = Callable[[], Mapping[str, object]]
 
@@ -84,6 +84,7 @@ class DaemonServices:
 
     def __init__(self, parts: Parts) -> None:
         self._parts = parts
+        self._as_of = AsOf()
         self._started_ms = parts.clock.now_ms()
         self._started_s = parts.clock.monotonic_s()
         self.clock: Clock = parts.clock
@@ -95,7 +96,7 @@ class DaemonServices:
 
     def site(self) -> Site:
         """Give the job as it stands, each room with the window that holds now."""
-        return as_of(self._parts.site(), self.clock.now_ms())
+        return self._as_of(self._parts.site(), self.clock.now_ms())
 
     def standing(self, room: str) -> RoomStanding:
         """Say how a room stands towards its window. Reads the store: not for the event loop."""

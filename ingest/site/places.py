@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import enum
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, TypeVar
 
 from ingest.site.boards import Boards
 from ingest.site.bounds import Bounds
@@ -50,8 +51,7 @@ class AcclimationWindow:
 
     def bounds(self) -> dict[str, Bounds]:
         """Give the bounds by quantity name, those that are set."""
-        named = {name: getattr(self, name) for name in JUDGED_QUANTITIES}
-        return {name: bounds for name, bounds in named.items() if bounds is not None}
+        return {name: bounds for name in JUDGED_QUANTITIES if (bounds := getattr(self, name)) is not None}
 
     def margins(self) -> dict[str, float]:
         """Give the margins by quantity name."""
@@ -139,12 +139,58 @@ class Site:
 
     def room(self, room_id: str) -> Room | None:
         """Give the room of that id, or None."""
-        return next((room for room in self.rooms if room.id == room_id), None)
+        return _rooms_by_id(self.rooms).get(room_id)
 
     def sensor(self, sensor_id: str) -> Sensor | None:
         """Give the sensor of that id, or None."""
-        return next((sensor for sensor in self.sensors if sensor.id == sensor_id), None)
+        return _sensors_by_id(self.sensors).get(sensor_id)
 
     def sensors_of(self, room_id: str, place: Place | None = None) -> tuple[Sensor, ...]:
         """Give a room's sensors, of one place or of all, in the order in which they were listed."""
-        return tuple(s for s in self.sensors if s.room == room_id and (place is None or s.place is place))
+        found = _sensors_by_room(self.sensors).get(room_id, ())
+        return found if place is None else tuple(sensor for sensor in found if sensor.place is place)
+
+
+_Item = TypeVar("_Item")
+_Index = TypeVar("_Index")
+
+
+def _indexed(make: Callable[[tuple[_Item, ...]], _Index]) -> Callable[[tuple[_Item, ...]], _Index]:
+    """Have what is made of a tuple kept for the few tuples that were asked about last.
+
+    They are told apart by identity: to compare a thousand rooms would take longer than to look through them. Safe from
+    any thread, for the list of what is known is never changed but replaced.
+    """
+    known: tuple[tuple[tuple[_Item, ...], _Index], ...] = ()
+
+    def find(items: tuple[_Item, ...]) -> _Index:
+        nonlocal known
+        for those, index in known:
+            if those is items:
+                return index
+        index = make(items)
+        known = ((items, index), *known[: _KEPT_INDICES - 1])
+        return index
+
+    return find
+
+
+_KEPT_INDICES: Final = 4
+
+
+@_indexed
+def _rooms_by_id(rooms: tuple[Room, ...]) -> dict[str, Room]:
+    return {room.id: room for room in reversed(rooms)}
+
+
+@_indexed
+def _sensors_by_id(sensors: tuple[Sensor, ...]) -> dict[str, Sensor]:
+    return {sensor.id: sensor for sensor in reversed(sensors)}
+
+
+@_indexed
+def _sensors_by_room(sensors: tuple[Sensor, ...]) -> dict[str, tuple[Sensor, ...]]:
+    found: dict[str, list[Sensor]] = {}
+    for sensor in sensors:
+        found.setdefault(sensor.room, []).append(sensor)
+    return {room: tuple(those) for room, those in found.items()}

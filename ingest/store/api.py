@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol, runtime_checkable
 
 from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
@@ -72,6 +72,29 @@ class ChangeReader(Protocol):
 
     def newest_change(self) -> int:
         """Give the number of the newest change."""
+        ...
+
+
+class Rewritten(NamedTuple):
+    """Whose past was written into.
+
+    through: ask on from here.  earliest_ms: by sensor, the earliest instant of what came late or corrected; None where
+    that is not known, and anything may have been.
+    """
+
+    through: int
+    earliest_ms: Mapping[str, int] | None
+
+
+@runtime_checkable
+class RewriteReader(Protocol):
+    """Telling when what was computed from readings no longer holds; the embedded store offers it."""
+
+    def rewritten(self, after: int) -> Rewritten:
+        """Give whose past was written into since a mark.  after: 0, or the `through` of the answer before.
+
+        A reading newer than all that its series had leaves the past as it is.
+        """
         ...
 
 

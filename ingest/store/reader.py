@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -14,11 +15,12 @@ from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Sev
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store import device_keys, forwarding, handlings, incidents, outbox, records, telling
-from ingest.store.api import Changes, SeriesExtent
+from ingest.store.api import Changes, Rewritten, SeriesExtent
 from ingest.store.device_keys import DeviceKey
 from ingest.store.forwarding import SetAside
 from ingest.store.incidents import Place
 from ingest.store.series import feed, lookup, rows, thinned, together
+from ingest.store.series.rewriting import Rewritings
 from ingest.store.series.view import View
 
 STANDARD_PRESSURE_KPA: Final = 101.325  # standard atmosphere by definition (ISO 2533)
@@ -37,10 +39,17 @@ class SqliteReader:
     belongs to the elevation of the stored site, or before there is a site the standard atmosphere.
     """
 
-    def __init__(self, snapshot: Snapshot, view_of: ViewOf, pressure_kpa: float | None) -> None:
+    def __init__(
+        self,
+        snapshot: Snapshot,
+        view_of: ViewOf,
+        pressure_kpa: float | None,
+        rewritings: Rewritings | None = None,
+    ) -> None:
         self._snapshot = snapshot
         self._view_of = view_of
         self._pressure_kpa = pressure_kpa
+        self._rewritings = rewritings
 
     def extents(self) -> list[SeriesExtent]:
         """Give every measured series with its first and last instant and its count."""
@@ -69,7 +78,7 @@ class SqliteReader:
     def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:
         """Give the newest sample of each of these series; series without one are left out."""
         with self._snapshot() as connection:
-            return lookup.latest(self._view_of(connection), keys, self.pressure_of(connection))
+            return lookup.latest(self._view_of(connection), keys, functools.cache(self.pressure_of(connection)))
 
     def gaps(self, key: SeriesKey, from_ms: int, to_ms: int) -> list[Span]:
         """Give the stretches for which no reading vouches (see `series.coverage`)."""
@@ -84,6 +93,13 @@ class SqliteReader:
         """
         with self._snapshot() as connection:
             return feed.changes(self._view_of(connection), after, limit)
+
+    def rewritten(self, after: int) -> Rewritten:
+        """Give whose past was written into since a mark, by late readings and corrections.
+
+        after: 0, or the `through` of the answer before.  Only the process that writes knows.
+        """
+        return Rewritten(after, None) if self._rewritings is None else Rewritten(*self._rewritings.since(after))
 
     def newest_change(self) -> int:
         """Give the number of the newest change."""

@@ -60,7 +60,8 @@ class SqliteStore:
         else:
             self._open_for_writing(tell)
         self._memory = Memory()
-        self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa)
+        rewritings = None if read_only else self._memory.rewritings
+        self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa, rewritings)
         self._settling = Settling()
         self._settling_alone = threading.Lock()
         self._giving_way = GivingWay()

@@ -5,7 +5,7 @@ Reads the store, writes nothing: `ingest.watch.rounds` writes what is given back
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, NamedTuple
 
@@ -35,6 +35,7 @@ class Kept:
     store has: what a memory read from the store says may lag behind.  is_rebuilt: whether it was just made from all
     that the store has, and nothing is left to judge.
     told, written: incidents that changed when the memory was brought in line with store and site.
+    looked: states of sensors that were found to have turned in nothing since the memory was saved.
     """
 
     memory: RoomMemory
@@ -44,6 +45,7 @@ class Kept:
     is_rebuilt: bool = False
     told: dict[str, Incident] = field(default_factory=dict)
     written: dict[str, Incident] = field(default_factory=dict)
+    looked: Mapping[str, SensorState] = field(default_factory=dict)
 
 
 class _Sensed(NamedTuple):
@@ -96,17 +98,22 @@ def caught_up(kept: Kept, arrived: Sequence[Arrived], now_ms: int) -> frozenset[
     return (kept.caught_up | names) - ahead
 
 
-def turned(saved: RoomMemory | None, memory: RoomMemory) -> bool:
-    """Tell whether a memory differs from the one saved in something that must not be lost or late."""
+def turned(saved: RoomMemory | None, memory: RoomMemory, looked: Mapping[str, SensorState]) -> bool:
+    """Tell whether a memory differs from the one saved in something that must not be lost or late.
+
+    looked: states of sensors that need not be looked at again.
+    """
     if saved is None or saved.silent != memory.silent or saved.job is not memory.job or saved.late != memory.late:
         return True
     if saved.ahead != memory.ahead or len(saved.sensors) != len(memory.sensors):
         return True
+    fresh = [(name, state) for name, state in memory.sensors.items() if looked.get(name) is not state]
     return any(
         (was := saved.sensors.get(name)) is None
-        or (was.state, was.since_ms) != (state.state, state.since_ms)
+        or was.state is not state.state
+        or was.since_ms != state.since_ms
         or is_told(was, state)
-        for name, state in memory.sensors.items()
+        for name, state in fresh
     )
 
 
@@ -118,8 +125,9 @@ def judge_arrived(scene: Scene, kept: Kept, arrived: Sequence[Arrived]) -> Judge
     for came in arrived:
         taking.take(came)
     after, late = taking.memory(), taking.late
-    goes_on = after.incident is not None and after.incident.is_open
-    if not taking.changes and not late and not goes_on:
+    # Only what a sensor sums up that is out makes an incident weigh more.
+    grows = after.incident is not None and after.incident.is_open and any(map(taking.is_active, arrived))
+    if not taking.changes and not late and not grows:
         return Judged(after, {}, {})
     excursions = Excursions(scene.site, scene.room, scene.air, kept.memory)
     if late or excursions.is_behind(taking.changes):
@@ -165,6 +173,11 @@ class _Taking:
             self._calm[name] = _with_calm(self._before.calm.get(name, ()), sensed.calm)
         if name not in self._before.first_ms and sensed.first_ms is not None:
             self._first[name] = sensed.first_ms
+
+    def is_active(self, came: Arrived) -> bool:
+        """Say whether a sensor of which something came holds an incident open."""
+        state = self._states.get(came.sensor.id)
+        return state is not None and state.active
 
     def memory(self) -> RoomMemory:
         """Give the room's memory with all that was taken in."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import functools
+import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any, Final, NamedTuple
@@ -59,6 +60,28 @@ def as_of(site: Site, at_ms: int) -> Site:
     return replace(site, rooms=tuple(rooms))
 
 
+def next_change_ms(site: Site, at_ms: int) -> int | None:
+    """Give the next instant after one at which a job has another window for some room, None where there is none."""
+    plans = (plan_of(room, site.time_zone) for room in site.rooms if room.phases)
+    return min((held.from_ms for plan in plans for held in plan if held.from_ms > at_ms), default=None)
+
+
+class AsOf:
+    """Gives a job as of now, again and again: worked out anew where the job or a window has changed since."""
+
+    def __init__(self) -> None:
+        self._known: tuple[Site, int, int | None, Site] | None = None
+
+    def __call__(self, site: Site, at_ms: int) -> Site:
+        """As `as_of`. From any thread."""
+        known = self._known
+        if known is not None and known[0] is site and known[1] <= at_ms and (known[2] is None or at_ms < known[2]):
+            return known[3]
+        held = as_of(site, at_ms)
+        self._known = (site, at_ms, next_change_ms(site, at_ms), held)
+        return held
+
+
 def changed(was: Plan, job: Plan, at_ms: int) -> Plan:
     """Give the plan after the job was changed at that instant: what held before stays, then the new job's holds."""
     before = [held for held in was if held.from_ms < at_ms]
@@ -87,8 +110,15 @@ def to_facts(plan: Plan) -> list[list[Any]]:
 
 def from_facts(facts: Sequence[Sequence[Any]]) -> Plan:
     """Give the plan of such facts."""
+    # Rooms have few plans, and one is read with every look at how a room stands.
+    return _plan_written(json.dumps(facts))
+
+
+@functools.lru_cache(maxsize=1000)
+def _plan_written(text: str) -> Plan:
     return tuple(
-        Held(from_ms, None if window is None else from_plain(AcclimationWindow, window)) for from_ms, window in facts
+        Held(from_ms, None if window is None else from_plain(AcclimationWindow, window))
+        for from_ms, window in json.loads(text)
     )
 
 

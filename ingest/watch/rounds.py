@@ -120,7 +120,8 @@ class Watch:
                 add_emc(arrived)
             judged = living.judge_arrived(scene, kept, arrived)
             told |= kept.told | judged.told
-            kept = replace(kept, caught_up=living.caught_up(kept, arrived, now_ms))
+            caught_up = living.caught_up(kept, arrived, now_ms)
+            kept = kept if caught_up is kept.caught_up else replace(kept, caught_up=caught_up)
             changed |= self._keep(work, room_id, kept, judged, now_ms)
         return self._told(work, site, told, changed, now_ms)
 
@@ -204,10 +205,11 @@ class Watch:
         written = kept.written | judged.written
         memory = judged.memory
         due = not 0 <= now_ms - kept.saved_ms < self._save_every_ms
-        if written or due or living.turned(kept.saved, memory):
+        saved, saved_ms = kept.saved, kept.saved_ms
+        if written or due or living.turned(saved, memory, kept.looked):
             work.save_judgement(room, to_json(memory))
-            kept = replace(kept, saved=memory, saved_ms=now_ms)
-        self._kept[room] = replace(kept, memory=memory, told={}, written={}, is_rebuilt=False)
+            saved, saved_ms = memory, now_ms
+        self._kept[room] = Kept(memory, saved, saved_ms, kept.caught_up, looked=memory.sensors)
         return written
 
     def _check_mark(self, work: UnitOfWork) -> None:

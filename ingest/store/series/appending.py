@@ -50,7 +50,8 @@ def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> tuple[Appende
     if None in ids_or_none:
         ids_or_none = _made(view, batch.keys)
     ids = np.array(ids_or_none, dtype=np.int64)
-    known = _look_up(view, in_order, ids)
+    late = _late(view, in_order, ids)
+    known = _look_up(view, in_order, ids, late)
     changed = _NONE_CHANGED if known is None else known.there & ~same_bits(known.value, in_order.value)
     new, too_late = _not_too_late(view, in_order, batch.keys, ids, None if known is None else ~known.there, amended_ms)
     if new is not None and known is None:
@@ -60,6 +61,7 @@ def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> tuple[Appende
         _put_into_chunks(view, in_order, ids, None if new is None else new | changed)
     else:
         _stage(view, in_order, ids, new, changed, amended_ms)
+    _note_rewritten(view, in_order, batch.keys, late)
     again = int(np.count_nonzero(changed))
     old = 0 if known is None else int(np.count_nonzero(known.there))
     appended = Appended(
@@ -124,15 +126,30 @@ def _made(view: View, keys: tuple[SeriesKey, ...]) -> list[int | None]:
     return list(map(view.heads.ids.get, keys))
 
 
-def _look_up(view: View, batch: Sorted, ids: Int64s) -> _Known | None:
-    """Say what is there already; None where every reading is newer than its series, which needs no looking up."""
+def _late(view: View, batch: Sorted, ids: Int64s) -> Int64s:
+    """Give which readings are not newer than their series."""
     starts = batch.starts
     last_ms = view.heads.last_ms[ids]
     if not bool((batch.at_ms[starts] <= last_ms[batch.key_index[starts]]).any()):
+        return _NONE_LATE
+    return np.flatnonzero(batch.at_ms <= last_ms[batch.key_index])
+
+
+_NONE_LATE: Final = np.empty(0, np.int64)
+
+
+def _note_rewritten(view: View, batch: Sorted, keys: tuple[SeriesKey, ...], late: Int64s) -> None:
+    for some in np.split(late, np.flatnonzero(np.diff(batch.key_index[late])) + 1) if len(late) else ():
+        sensor, at_ms = keys[batch.key_index[some[0]]].sensor, int(batch.at_ms[some[0]])
+        view.rewrote[sensor] = min(at_ms, view.rewrote.get(sensor, at_ms))
+
+
+def _look_up(view: View, batch: Sorted, ids: Int64s, late: Int64s) -> _Known | None:
+    """Say what is there already of what is late; None where nothing is."""
+    if not len(late):
         return None
     there = np.zeros(len(batch.at_ms), dtype=np.bool_)
     old = np.zeros(len(batch.at_ms))
-    late = np.flatnonzero(batch.at_ms <= last_ms[batch.key_index])
     apart = (np.diff(batch.key_index[late]) != 0) | (np.diff(batch.at_ms[late]) > _APART_MS)
     for some in np.split(late, np.flatnonzero(apart) + 1):
         at_ms = batch.at_ms[some]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Final
 
 from ingest.physics.derived import DERIVED
@@ -52,10 +52,19 @@ def complete(view: View, key: SeriesKey, samples: Series, pressure: Callable[[],
     """Give measured samples as they are; for a derived key take them as RH readings and derive."""
     if key.quantity not in DERIVED or len(samples) == 0:
         return samples
-    companions = companions_of(view, key.sensor, int(samples.at_ms[0]), int(samples.at_ms[-1]))
+    return derived(view, key.sensor, (key.quantity,), samples, pressure).get(key.quantity, EMPTY)
+
+
+def derived(
+    view: View, sensor: str, quantities: Collection[str], humidity: Series, pressure: Callable[[], float]
+) -> dict[str, Series]:
+    """Derive quantities at a sensor's RH readings; none where there are no readings or no temperature was measured."""
+    if len(humidity) == 0:
+        return {}
+    companions = companions_of(view, sensor, int(humidity.at_ms[0]), int(humidity.at_ms[-1]))
     if companions is None:
-        return EMPTY
-    return pairing.derive(key.quantity, companions[0], samples, companions[1], pressure())
+        return {}
+    return pairing.compute(quantities, pairing.paired(companions[0], humidity, companions[1], pressure()))
 
 
 def companions_of(view: View, sensor: str, first_ms: int, last_ms: int) -> tuple[Series, Series | None] | None:

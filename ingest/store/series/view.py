@@ -12,6 +12,7 @@ from typing import Any, Final
 from ingest.store.series import heads as heads_of
 from ingest.store.series import staging
 from ingest.store.series.heads import Heads
+from ingest.store.series.rewriting import Rewritings
 from ingest.store.series.staging import Staged
 from ingest.store.series.tail import Tail
 
@@ -64,7 +65,8 @@ class View:
     own: what the unit of work that is open here has staged itself.  unpacked: None where chunks may be seen that are
     not committed.  on_damage: told of each chunk or rollup that is damaged, as a sentence.  pending: blocks of rollups
     that were worked out here and are not written yet, by series id, quantity and begin.  give_way: called between small
-    pieces of work; waits where this work comes second.
+    pieces of work; waits where this work comes second.  rewrote: by sensor, from which instant on the unit of work that
+    is open here wrote into the past.
     """
 
     connection: sqlite3.Connection
@@ -75,6 +77,7 @@ class View:
     own: list[Staged] = field(default_factory=list)
     pending: dict[tuple[int, str, int], Any] = field(default_factory=dict)
     give_way: Callable[[], None] = _go_on
+    rewrote: dict[str, int] = field(default_factory=dict)
 
     def staged(self, series_id: int) -> Staged:
         """Give what is staged of a series and not sealed, by instant and number; of one instant the last counts."""
@@ -106,6 +109,7 @@ class Memory:
 
     def __init__(self) -> None:
         self.unpacked = Unpacked()
+        self.rewritings = Rewritings()
         self.damage: dict[str, None] = {}
         self._lock = threading.Lock()
         self._heads: Heads | None = None
@@ -125,6 +129,7 @@ class Memory:
 
     def publish(self, view: View) -> None:
         """Take over what a unit of work has just committed, so that nobody need unpack it."""
+        self.rewritings.note(view.rewrote)
         with self._lock:
             if self._tail is None:
                 return

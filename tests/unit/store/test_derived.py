@@ -135,3 +135,20 @@ def test_a_late_or_amended_temperature_is_followed(store, hear) -> None:
     hear("temperature_c", [(0, 20.0)])
     hear("temperature_c", [(0, 25.0)])
     assert store.read.read(key("emc_percent"), 0, 1).value[0] == DERIVED["emc_percent"].compute(25.0, 45.0, 101.325)
+
+
+def test_the_newest_of_many_sensors_asked_together_are_the_last_of_each_series(store, put) -> None:
+    """Whichever of temperature, RH and pressure came last, or is too old, or was never there: bit for bit."""
+    random = np.random.default_rng(3)
+    keys = []
+    for number in range(40):
+        sensor = f"s{number}"
+        for quantity, low, high in (("temperature_c", 15, 25), ("rh_percent", 30, 70), ("pressure_kpa", 95, 103)):
+            if random.random() < 0.85:
+                at_ms = np.unique(random.integers(0, 40, int(random.integers(1, 20)))) * 3 * MINUTE
+                put(at_ms.tolist(), random.uniform(low, high, len(at_ms)).tolist(), sensor=sensor, quantity=quantity)
+        keys += [SeriesKey(sensor, quantity) for quantity in ("dew_point_c", "grains_per_pound", "rh_percent")]
+    whole = {one: store.read.read(one, -DAY, DAY) for one in keys}
+    expected = {one: (int(it.at_ms[-1]), float(it.value[-1])) for one, it in whole.items() if len(it)}
+    assert store.read.latest(keys) == expected
+    assert len(expected) < len(keys)

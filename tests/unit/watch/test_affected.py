@@ -68,6 +68,22 @@ def test_what_goes_on_is_told_as_so_far(store: SqliteStore) -> None:
     assert "so far" in told
 
 
+def test_what_was_worked_out_before_does_not_outlive_the_air_it_came_from(store: SqliteStore) -> None:
+    """Asked again the same is said; corrected air of the weeks before gives another sentence at once."""
+    described = site(boards=ORDINARY_OAK)
+
+    def ask() -> str:
+        return sentence(store.read, described, damp(47), now_ms=T0_MS + 2 * DAY_MS)
+
+    first = ask()
+    assert ask() == first
+    at_ms = np.arange(T0_MS - 20 * DAY_MS, T0_MS, 1_800_000, dtype=np.int64)
+    humid = np.full(len(at_ms), 70.0), np.zeros(len(at_ms), np.int32), np.zeros(len(at_ms), np.bool_)
+    with store.transaction() as work:
+        work.append(ReadingBatch((SeriesKey("a", "rh_percent"),), humid[1], at_ms, humid[0], humid[2]), heard_ms=T0_MS)
+    assert ask() != first
+
+
 @pytest.mark.parametrize(
     ("holds", "species", "thickness_mm", "assumed"),
     [
