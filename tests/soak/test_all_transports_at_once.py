@@ -8,11 +8,11 @@ Broadcasts are heard through bleak's own Linux code and a real message bus; the 
 slaves, the broker and the publisher are other processes.
 
 Memory (resident, of the daemon's process) is looked at every five seconds. It breathes with the rounds of sealing, one
-in fifty seconds at this rate (longer on a busy machine), and after five minutes the rules read the rooms' last hours for
-the first time, which fills the memory of unpacked chunks (24 MB at most); the second half of ten begins there. Flat means that nothing rises any more in the second half: the median of its last two
-fifths (two minutes of ten) lies less than `GROWN_LIMIT_MB` above that of its first two. The line through all of it is
-shown, and not held: over six breaths it swings by as much as it would have to be held to. A run of less than four
-minutes only shows both.
+in fifty seconds at this rate (longer on a busy machine), and after five minutes the rules read the rooms' readings for
+the first time, which fills the memory of unpacked chunks (24 MB at most); the second half of ten minutes begins there.
+Flat means that nothing rises any more in the second half: the median of its last two fifths (two minutes of ten) lies
+less than `GROWN_LIMIT_MB` above that of its first two. The line through all of it is shown, and not held: over six
+breaths it swings by as much as it would have to be held to. A run of less than four minutes only shows both.
 """
 
 from __future__ import annotations
