@@ -80,6 +80,7 @@ def _forwarding(status: ForwardingStatus | None) -> str:
     if status.set_aside:
         noun = "reading is" if status.set_aside == 1 else "readings are"
         said += f" {status.set_aside} {noun} set aside because the engine refuses them; they are safe here."
+        said += f" Refused last: {status.refused}." if status.refused else ""
     return said
 
 

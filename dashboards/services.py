@@ -41,6 +41,7 @@ class ForwardingStatus:
     engine: its address.  behind: changes not delivered yet.  lag_s: how old the oldest of them is (s).
     past_left_s: how much time of the past, from before the engine was wired, is still to go out (s).
     set_aside: readings that the engine refuses.  error: what keeps readings from arriving, or empty.
+    refused: which one was refused last, and the engine's words; or empty.
     """
 
     engine: str
@@ -49,6 +50,7 @@ class ForwardingStatus:
     past_left_s: float = 0.0
     set_aside: int = 0
     error: str = ""
+    refused: str = ""
 
 
 @dataclass(frozen=True, slots=True)

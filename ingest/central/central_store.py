@@ -38,6 +38,9 @@ CONTEXT_MS: Final = 86_400_000
 """What is read beyond each end of a stretch, to judge what is vouched for inside it: ten readings, as the embedded
 store takes, for sensors that report every two hours or more often."""
 
+NEAR_MS: Final = 3_600_000
+"""What is read beyond each end at first, where many series are asked for: ten readings of most sensors."""
+
 FRESH_S: Final = 5.0
 """For how long what was just read is taken as it is: one page asks for the same again and again."""
 
@@ -122,12 +125,26 @@ class CentralSeries:
         if is_long(edges_ms):
             return {key: self.buckets(key, edges_ms) for key in keys}
         measured = [key for key in keys if key.quantity in QUANTITIES]
-        found = self._many(measured, int(edges_ms[0]) - CONTEXT_MS, int(edges_ms[-1]) + CONTEXT_MS)
+        found = self._with_context(measured, int(edges_ms[0]), int(edges_ms[-1]))
         bucketed = {
             key: bucketing.bucket(samples, coverage.vouched_ms(samples.at_ms), edges_ms)
             for key, samples in found.items()
         }
         return {key: bucketed[key] if key in bucketed else self.buckets(key, edges_ms) for key in keys}
+
+    def _with_context(self, keys: Sequence[SeriesKey], from_ms: int, to_ms: int) -> dict[SeriesKey, Series]:
+        """Give many measured series of a stretch, with what decides beyond its ends over what is vouched for inside.
+
+        Most sensors report often, and a little beyond is enough; the others are asked for again with more of it.
+        """
+        found = self._many(keys, from_ms - NEAR_MS, to_ms + NEAR_MS)
+        later = to_ms + NEAR_MS < self._clock.now_ms() + AHEAD_MS  # there may be more after it
+        slow = []
+        for key, series in found.items():
+            before, after = np.searchsorted(series.at_ms, (from_ms, to_ms))
+            if before < coverage.CONTEXT or (later and len(series) - after < coverage.CONTEXT):
+                slow.append(key)
+        return found | (self._many(slow, from_ms - CONTEXT_MS, to_ms + CONTEXT_MS) if slow else {})
 
     def _many(self, keys: Sequence[SeriesKey], from_ms: int, to_ms: int) -> dict[SeriesKey, Series]:
         """Give many measured series of a stretch, so many sensors at a time that an answer stays small enough."""

@@ -114,6 +114,11 @@ class ForwarderCore:
         """
         return self._settled.past_from_ms if self._begun else NEVER_MS
 
+    @property
+    def refused(self) -> str:
+        """Which reading was refused last and the engine's words, or nothing."""
+        return self._refusing.said
+
     def step(self) -> float:
         """Do one piece of work and give after how many seconds the next one is wanted. Raises StorageError."""
         now_s = self._clock.monotonic_s()
@@ -136,6 +141,7 @@ class ForwarderCore:
             "unsettled_batches": len(self._unsettled),
             **self._counts,
             "derived_refused": self._refusing.derived,
+            "set_aside_said": self._refusing.said,
             "trouble": self.trouble,
         }
 

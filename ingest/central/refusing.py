@@ -12,6 +12,7 @@ from ingest.central.sourcing import ForwardingStore
 from ingest.physics.derived import DERIVED
 from ingest.site.series import SeriesKey
 from ingest.store.forwarding import SetAside
+from ingest.store.series.rows import utc
 
 NEVER_STORED: Final = "taken again and again and never stored: older than it keeps, or ahead of its clock?"
 
@@ -19,16 +20,23 @@ _log = structlog.get_logger("lumberroom.central")
 
 
 class Refusing:
-    """The readings that are set aside.  count: how many.  derived: how many derived values were refused, not kept."""
+    """The readings that are set aside.
+
+    count: how many.  said: which was refused last, and the engine's words.  derived: how many derived values were
+    refused, which are not kept.
+    """
 
     def __init__(self, store: ForwardingStore) -> None:
         self._store = store
         self.count = 0
+        self.said = ""
         self.derived = 0
 
     def load(self) -> None:
         """Count what is there. Raises StorageError."""
         self.count = self._store.read.count_aside()
+        newest = self._store.read.set_aside(1) if self.count else []
+        self.said = "".join(f"{one.key.quantity} of {one.key.sensor}, {utc(one.at_ms)}: {one.said}" for one in newest)
 
     def put(self, refused: Sequence[tuple[Point, str]], now_ms: int) -> set[Point]:
         """Keep what was refused, measured readings durably; what is derived is only counted. Gives the points."""

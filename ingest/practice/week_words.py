@@ -126,5 +126,8 @@ def _bound(passed: Passed, units: Units) -> str:
     return f"{digits.short(passed.quantity)} {passed.side} {digits.limit(passed.quantity, passed.bound, units)}"
 
 
+_WORTH_TELLING_MS: Final = 60_000  # of a week, less is the rounding of intervals
+
+
 def _rest(week: Week) -> str:
-    return f"; {words.duration_ms(week.not_known_ms)} not known" if week.not_known_ms else ""
+    return f"; {words.duration_ms(week.not_known_ms)} not known" if week.not_known_ms >= _WORTH_TELLING_MS else ""

@@ -54,7 +54,10 @@ class Forwarding:
         """Say how it fares."""
         if self._core is None:
             return ForwardingStatus(self._wiring.address.url)
-        return ForwardingStatus(self._wiring.address.url, error=self._core.trouble, **self._core.lag()._asdict())
+        core = self._core
+        return ForwardingStatus(
+            self._wiring.address.url, error=core.trouble, refused=core.refused, **core.lag()._asdict()
+        )
 
     def wanted_from_ms(self) -> int | None:
         """Give the instant from which on the store's past has not reached the engine yet, None where all has.

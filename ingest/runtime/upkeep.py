@@ -24,6 +24,9 @@ SETTLE_LIMIT_S: Final = 1800.0
 TIDY_LIMIT_S: Final = 300.0
 THIN_LIMIT_S: Final = 3600.0
 
+MUCH_SPARE: Final = 0.3
+"""A file of which a larger share holds nothing is shortened; room within that is used again by what comes."""
+
 _REST: Final = 4.0  # after a step, rest so many times as long as it took: who stores and who reads come first
 
 _log = structlog.get_logger("lumberroom.upkeep")
@@ -98,8 +101,11 @@ class Upkeep:
             await _rested(self._store.give_back_room)
 
     async def tidy(self) -> None:
-        """Fold the store's log into its file and refresh what it knows for planning."""
+        """Fold the store's log into its file, refresh what it knows for planning, and shorten a file that is much too
+        long for what it holds, as after a large import."""
         await asyncio.to_thread(self._store.tidy)
+        if await asyncio.to_thread(self._store.spare_share) > MUCH_SPARE:
+            await _rested(self._store.give_back_room)
 
     async def check(self) -> None:
         """Check the store's file and remember what is wrong with it."""

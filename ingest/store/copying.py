@@ -33,6 +33,8 @@ def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
                 reading.backup(writing, pages=pages_at_once)
                 writing.execute("PRAGMA journal_mode = DELETE")
             reading.execute("ROLLBACK")
+            with contextlib.closing(sqlite3.connect(unfinished, isolation_level=None)) as copied:
+                copied.executescript("PRAGMA incremental_vacuum")  # pages that hold nothing need no room in a copy
         to_disk(unfinished)
         unfinished.rename(target)
         to_disk(target.parent)
@@ -54,6 +56,13 @@ def to_disk(path: Path) -> None:
 
 def give_back_room(connection: sqlite3.Connection, pages: int) -> bool:
     """Shorten the file by some free pages (files made by the first edition must be vacuumed once before)."""
-    connection.execute(f"PRAGMA incremental_vacuum({pages:d})").fetchall()
+    # As a script: SQLite frees a page a step, and Python's `execute` takes one step of what gives no rows.
+    connection.executescript(f"PRAGMA incremental_vacuum({pages:d})")
     free = int(connection.execute("PRAGMA freelist_count").fetchone()[0])
     return free > 0 and int(connection.execute("PRAGMA auto_vacuum").fetchone()[0]) == 2
+
+
+def spare_share(connection: sqlite3.Connection) -> float:
+    """Give what share of the file's pages hold nothing (0 to 1)."""
+    free, pages = (int(connection.execute(f"PRAGMA {name}").fetchone()[0]) for name in ("freelist_count", "page_count"))
+    return free / max(1, pages)

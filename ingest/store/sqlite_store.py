@@ -208,6 +208,11 @@ class SqliteStore:
                 raise self._not_for_writing()
             return copying.give_back_room(self._writer, pages)
 
+    def spare_share(self) -> float:
+        """Give what share of the file holds nothing (0 to 1): what was sealed leaves room, used again by what comes."""
+        with self._snapshot() as connection:
+            return copying.spare_share(connection)
+
     def keep_settled(self) -> keeper.Keeper:
         """Begin to do what follows in the background, in a thread that is stopped with the store or by `stop`."""
         if self._keeper is None:

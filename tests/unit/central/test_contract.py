@@ -255,14 +255,36 @@ def test_many_series_are_asked_for_at_once_and_answered_as_one_by_one(bench, cen
         for quantity in QUANTITIES[:3]
     ]
     found = many.buckets_of([there for _, there in pairs], edges)
-    assert counting.asked == ["samples"]
+    assert counting.asked == ["samples", "samples"]  # before the first reading there is nothing: it looks further back
     for here, there in pairs:
         own = bench.store.read.buckets(here, edges)
         assert found[there].count.tolist() == own.count.tolist(), here
         np.testing.assert_allclose(found[there].mean, own.mean, rtol=1e-9)
         np.testing.assert_allclose(found[there].coverage, own.coverage, rtol=1e-9)
     many.latest([there for _, there in pairs] + [SeriesKey("another-site/oak-1", "rh_percent")])
-    assert counting.asked == ["samples", "newest"]
+    assert counting.asked == ["samples", "samples", "newest"]
+
+
+@pytest.mark.parametrize("engine", ["victoriametrics", "influxdb"])
+async def test_a_day_of_many_sensors_reads_little_beyond_it(bench, request, engine) -> None:
+    """What quick sensors vouch for shows in an hour beyond each end, one question for all; of a slow one, whose ten
+    readings before take most of a day, more is read: count, mean and coverage are the site's own for both.
+    """
+    for minute in range(-3000, -60):
+        bench.put(("oak-1", "rh_percent", minute * MINUTE_MS, 40 + minute % 7 / 10))
+    for minute in range(-3000, -60, 100):
+        bench.put(("hall/1", "rh_percent", minute * MINUTE_MS + 7, 50 + minute % 7 / 10))
+    central, forward = _reading(bench, request, engine)
+    await forward()
+    edges = bench.start_ms + np.arange(-1500 * MINUTE_MS, -300 * MINUTE_MS, 10 * MINUTE_MS)
+    pairs = [both(bench, sensor, "rh_percent") for sensor in ("oak-1", "hall/1")]
+    found = central.buckets_of([there for _, there in pairs], edges)
+    for here, there in pairs:
+        own = bench.store.read.buckets(here, edges)
+        assert found[there].count.tolist() == own.count.tolist()
+        np.testing.assert_allclose(found[there].mean, own.mean, rtol=1e-9)
+        np.testing.assert_allclose(found[there].coverage, own.coverage, rtol=1e-9)
+    assert central.samples_read < 1200 + 120 + 60
 
 
 def test_the_newest_derived_figures_need_no_question_of_their_own(bench, central) -> None:

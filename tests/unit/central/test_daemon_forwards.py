@@ -204,3 +204,5 @@ def test_arrivals_say_how_forwarding_fares() -> None:
     assert "500 changes are waiting, the oldest for 2 h" in told
     assert "30 d" in told or "30 days" in told
     assert "1 reading is set aside" in told
+    told = _forwarding(ForwardingStatus("http://e", set_aside=2, refused="rh_percent of a, 2026-01-01T00:00Z: no room"))
+    assert told.endswith("they are safe here. Refused last: rh_percent of a, 2026-01-01T00:00Z: no room.")

@@ -262,6 +262,8 @@ async def test_one_bad_point_is_found_and_set_aside_with_the_servers_words(metri
         77.25,
         "partial write: field type conflict",
     )
+    assert core.refused.startswith("battery_percent of hall/1, 20")
+    assert core.refused.endswith("Z: partial write: field type conflict")
     assert len(at_engine(metrics, bench, "temperature_c")) == 50
     assert len(at_engine(metrics, bench, "rh_percent")) == 50
     assert front.writes < 40
@@ -274,6 +276,7 @@ async def test_one_bad_point_is_found_and_set_aside_with_the_servers_words(metri
     await bench.clock.advance(16)
     again.step()
     assert bench.store.read.set_aside() == []
+    assert again.refused == ""
     assert at_engine(metrics, bench, "battery_percent") == {25 * 60_000: 77.25}
 
 

@@ -161,3 +161,18 @@ def test_a_copy_of_an_older_edition_is_gone_back_to(tmp_path) -> None:
     assert not older.with_name(older.name + "-wal").exists()
     with SqliteStore.open(data / FILE_NAME) as store:
         assert store.read.extents()
+
+
+def test_pages_that_hold_nothing_are_not_copied(data, tmp_path) -> None:
+    """A store that once held more: its copy is as small as what it holds."""
+    path = data / FILE_NAME
+    with sqlite3.connect(path) as connection:
+        # A table of ours that held much for a while.
+        connection.execute("CREATE TABLE big (body BLOB)")
+        connection.execute("INSERT INTO big VALUES (randomblob(3000000))")
+        connection.commit()
+        connection.execute("DROP TABLE big")
+    connection.close()
+    assert path.stat().st_size > 3_000_000
+    assert run("backup", data, tmp_path / "copy.sqlite3")[0] == 0
+    assert (tmp_path / "copy.sqlite3").stat().st_size < 300_000

@@ -43,6 +43,11 @@ SILENT = replace(KEPT, within_ms=0, not_known_ms=168 * HOUR_MS, state=WeekState.
     [
         (KEPT, "The air kept the window all week."),
         (
+            replace(LEFT, not_known_ms=400),
+            "Left the window for 1 day 17 h in all, 1 day 6 h at a stretch: temperature below 16 °C (lowest 12.5 °C), "
+            "EMC below 6 % (lowest 4.6 %).",
+        ),
+        (
             replace(KEPT, within_ms=160 * HOUR_MS, not_known_ms=8 * HOUR_MS),
             "The air kept the window in the 6 days 16 h that readings vouch for; 8 hours not known.",
         ),

@@ -26,6 +26,28 @@ async def test_tidying_folds_the_log_into_the_file(store: SqliteStore, reading: 
     assert store.path.stat().st_size > before + 2000 * 8
 
 
+async def test_the_night_shortens_a_file_that_holds_little_of_its_length(
+    store: SqliteStore, reading: Callable[..., Reading]
+) -> None:
+    """After a large import is sealed most of the file is empty pages: they are given back, and readings stay."""
+    for begin in range(0, 60_000, 5000):
+        with store.transaction() as work:
+            batch = ReadingBatch.of(
+                reading(40.0 + n % 7, at_ms=1_790_000_000_000 + n * 60_000) for n in range(begin, begin + 5000)
+            )
+            work.append(batch, heard_ms=1)
+    store.settle()
+    store.tidy()
+    before = store.path.stat().st_size
+    assert store.spare_share() > 0.5
+    await Upkeep(store, "UTC").tidy()
+    store.tidy()
+    assert store.spare_share() < 0.05
+    assert store.path.stat().st_size < before / 2
+    assert store.read.extents()[0].count == 60_000
+    assert check_integrity(store.path) == []
+
+
 async def test_a_sound_store_is_found_sound_and_a_damaged_one_is_not(
     store: SqliteStore, reading: Callable[..., Reading]
 ) -> None:
