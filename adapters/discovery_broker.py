@@ -116,7 +116,6 @@ def _heard_document(
     found = findings.at(Found("mqtt", message.topic, message.topic, "mqtt_topics", settings, note or "a JSON document"))
     if found is None:
         return
-    found.lacks = "the word which quantity each of its numbers is"
     found.take([], message.at_ms)
     for pointer, value in numbers.items():
         found.put(pointer, value, message.at_ms)
