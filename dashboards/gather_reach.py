@@ -145,7 +145,8 @@ def adopt_page(
 
 def _choices(chosen: str) -> tuple[Choice, ...]:
     """Give what a number may be; a temperature's unit is said, for a number does not say it."""
-    titles = {"temperature_c": f"{digits.title('temperature_c')} (°C)", "temperature_f": "Air temperature (°F)"}
+    air = digits.title("temperature_c")
+    titles = {"temperature_c": f"{air} (°C)", "temperature_f": f"{air} (°F)"}
     return tuple(Choice(name, titles.get(name) or digits.title(name), name == chosen) for name in NUMBERS_MAY_BE)
 
 
