@@ -152,6 +152,21 @@ def filled(value: Any, *, sensor: str, quantity: str) -> Any:
     return {NAME_IT: sensor, WHICH_ONE: quantity}.get(value, value) if isinstance(value, str) else value
 
 
+def pointers_of(settings: Mapping[str, Any]) -> tuple[str, ...]:
+    """Give the pointers to numbers in a document of which a person must say what they are; none of anything else."""
+    documents = settings.get("documents") or {}
+    return tuple(p for table in documents.values() for p, what in table["values"].items() if what == WHICH_ONE)
+
+
+def told_of(settings: Mapping[str, Any], quantities: Mapping[str, str]) -> dict[str, Any]:
+    """Give settings with what the numbers of a document are (by pointer); those of which nothing is said go."""
+    documents = {
+        topic: {**table, "values": {p: quantities[p] for p in table["values"] if quantities.get(p)}}
+        for topic, table in settings["documents"].items()
+    }
+    return {**settings, "documents": documents}
+
+
 def asks_for(value: Any, word: str) -> bool:
     """Say whether settings hold `NAME_IT` or `WHICH_ONE`."""
     if isinstance(value, Mapping):

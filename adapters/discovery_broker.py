@@ -9,7 +9,6 @@ import asyncio
 import itertools
 import json
 import re
-import ssl
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -17,13 +16,13 @@ from typing import Any, Final
 
 import aiomqtt
 
-from adapters.contract import SettingsError, WallClock
+from adapters.contract import WallClock
 from adapters.discovery import NAME_IT, UNNAMED, WHICH_ONE, Findings, Found
 from adapters.framing.columns import number_of
 from adapters.framing.senml import decode_pack
 from adapters.framing.senml_records import Form
 from adapters.framing.topic_rules import TopicRules
-from adapters.mqtt_link import Broker, ClosingSocket, Message, connected
+from adapters.mqtt_link import Broker, Message, connected, tls_context
 
 SAME_TOPIC_S: Final = 0.3
 """A topic is looked at no more often: a broker may carry thousands of messages a second."""
@@ -117,7 +116,6 @@ def _heard_document(
     found = findings.at(Found("mqtt", message.topic, message.topic, "mqtt_topics", settings, note or "a JSON document"))
     if found is None:
         return
-    found.lacks = "the word which quantity each of its numbers is"
     found.take([], message.at_ms)
     for pointer, value in numbers.items():
         found.put(pointer, value, message.at_ms)
@@ -159,21 +157,7 @@ def broker_of(settings: Mapping[str, Any]) -> Broker:
         protocol=aiomqtt.ProtocolVersion.V311 if settings["version"] == "3.1.1" else aiomqtt.ProtocolVersion.V5,
         keepalive_s=15,
         keep_s=0,
-        tls=_tls(settings) if settings["tls"] else None,
+        tls=tls_context(settings) if settings["tls"] else None,
         login=settings["login"],
         password=settings["password"],
     )
-
-
-def _tls(settings: Mapping[str, Any]) -> ssl.SSLContext:
-    try:
-        context = ssl.create_default_context(cafile=settings["ca_file"])
-        if settings["cert_file"]:
-            context.load_cert_chain(settings["cert_file"], settings["key_file"])
-    except OSError as error:
-        files = ", ".join(settings[key] for key in ("ca_file", "cert_file", "key_file") if settings[key])
-        raise SettingsError(
-            f"it cannot be read ({error})", where=files, mend="Name files in PEM form that may be read"
-        ) from error
-    context.sslsocket_class = ClosingSocket
-    return context

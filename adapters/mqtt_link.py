@@ -12,7 +12,7 @@ import asyncio
 import contextlib
 import ssl
 from collections import OrderedDict, deque
-from collections.abc import AsyncGenerator, AsyncIterator, Callable, Sequence
+from collections.abc import AsyncGenerator, AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
@@ -23,7 +23,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from adapters.cancelling import cancellable, in_time
-from adapters.contract import AdapterError, LostDeviceError, ProtocolError, RefusedError, TransientError
+from adapters.contract import AdapterError, LostDeviceError, ProtocolError, RefusedError, SettingsError, TransientError
 
 CALL_LIMIT_S: Final = 10.0
 CLOSE_LIMIT_S: Final = 1.0
@@ -78,6 +78,26 @@ class ClosingSocket(ssl.SSLSocket):
         except OSError:
             self.close()
             raise
+
+
+def tls_context(settings: Mapping[str, Any]) -> ssl.SSLContext:
+    """Make what a connection to a broker needs for TLS, from an adapter's settings. Blocks: it reads certificates.
+
+    Raises SettingsError when these cannot be read.
+    """
+    try:
+        context = ssl.create_default_context(cafile=settings["ca_file"])
+        if settings["cert_file"]:
+            context.load_cert_chain(settings["cert_file"], settings["key_file"])
+    except OSError as error:
+        files = [settings[key] for key in ("ca_file", "cert_file", "key_file") if settings[key]]
+        raise SettingsError(
+            f"the certificates cannot be read ({error})",
+            where=", ".join(files),
+            mend="Name files in PEM form that may be read",
+        ) from error
+    context.sslsocket_class = ClosingSocket
+    return context
 
 
 _handed_over: dict[str, OrderedDict[int, int]] = {}

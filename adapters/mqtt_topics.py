@@ -28,7 +28,7 @@ from adapters.contract import (
 )
 from adapters.framing.senml_records import Form
 from adapters.framing.topic_rules import TopicRules
-from adapters.mqtt_link import Broker, ClosingSocket, Link, Message, connected
+from adapters.mqtt_link import Broker, Link, Message, connected, tls_context
 from adapters.packs import PACK_SETTINGS, PackReader
 
 _VERSIONS: Final = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
@@ -88,7 +88,7 @@ class MqttTopics:
         Raises LostDeviceError, RefusedError, TransientError and ProtocolError as `connected` and `Link.messages`,
         SettingsError when a certificate cannot be read.
         """
-        tls = await asyncio.to_thread(self._tls_context) if self._settings["tls"] else None
+        tls = await asyncio.to_thread(tls_context, self._settings) if self._settings["tls"] else None
         async with connected(self._broker(tls), self._topic_filters, self._clock.now_ms) as link:
             overrun = 0
             self._link = link
@@ -122,22 +122,6 @@ class MqttTopics:
         # The same after a restart, so that the broker's session is ours; another for another computer or adapter.
         told = "\n".join((platform.node(), self._settings["prefix"], *sorted(self._topic_filters)))
         return f"lumberroom-{hashlib.sha256(told.encode()).hexdigest()[:12]}"
-
-    def _tls_context(self) -> ssl.SSLContext:
-        settings = self._settings
-        try:
-            context = ssl.create_default_context(cafile=settings["ca_file"])
-            context.sslsocket_class = ClosingSocket
-            if settings["cert_file"]:
-                context.load_cert_chain(settings["cert_file"], settings["key_file"])
-        except OSError as error:
-            files = [settings[key] for key in ("ca_file", "cert_file", "key_file") if settings[key]]
-            raise SettingsError(
-                f"the certificates cannot be read ({error})",
-                where=", ".join(files),
-                mend="Name files in PEM form that the daemon may read",
-            ) from error
-        return context
 
     def _take(self, message: Message) -> Sequence[Reading]:
         if self._rules.covers(message.topic):

@@ -456,6 +456,16 @@ class ReachPage:
 
 
 @dataclass(frozen=True, slots=True)
+class NumberAsked:
+    """A number of a document of which somebody must say what it is.  name: of the field."""
+
+    name: str
+    pointer: str
+    value: str
+    choices: tuple[Choice, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class AdoptPage:
     """Gives what is within reach a room.  wrong: the field that must be mended; said: what is wrong with it."""
 
@@ -468,6 +478,7 @@ class AdoptPage:
     rooms: tuple[Choice, ...]
     places: tuple[Choice, ...]
     quantities: tuple[Choice, ...]  # of what its number may be; empty where it says so itself
+    each: tuple[NumberAsked, ...]  # its numbers, where each must be said
     sensor: str
     title: str
     by: str

@@ -12,12 +12,13 @@ from dashboards.contexts import (
     Choice,
     KeyRow,
     Link,
+    NumberAsked,
     ReachFigure,
     ReachPage,
     SightingRow,
 )
 from dashboards.gather_room import PLACE_WORDS
-from dashboards.services import Adopted, DeviceKeyStatus, Reach, Sighting
+from dashboards.services import NUMBERS_MAY_BE, Adopted, DeviceKeyStatus, Reach, Sighting
 from dashboards.view import SHORT_LABELS, View
 from ingest.errors import LumberroomError
 from ingest.present import digits, words
@@ -126,9 +127,11 @@ def adopt_page(
         needs_adapter=not one.read_by,
         rooms=tuple(Choice(found.id, found.title, found.id == room) for found in view.site.rooms),
         places=tuple(Choice(found.value, said, found.value == place) for found, said in PLACE_WORDS.items()),
-        quantities=tuple(
-            Choice(name, digits.title(name), name == given.get("quantity"))
-            for name in (QUANTITIES if one.asks_quantity else ())
+        quantities=_choices(given.get("quantity", "")) if one.asks_quantity else (),
+        each=tuple(
+            NumberAsked(f"each{n}", pointer, f"{one.figures[pointer]:g}", _choices(given.get(f"each{n}", "")))
+            for n, pointer in enumerate(one.asks_each)
+            if pointer in one.figures
         ),
         sensor=given.get("sensor", "") if not one.names_itself else one.sensor,
         title=given.get("title", ""),
@@ -138,6 +141,13 @@ def adopt_page(
         action=view.link(f"{ADDRESS}/adopt", which=one.id),
         back=view.link(ADDRESS),
     )
+
+
+def _choices(chosen: str) -> tuple[Choice, ...]:
+    """Give what a number may be; a temperature's unit is said, for a number does not say it."""
+    air = digits.title("temperature_c")
+    titles = {"temperature_c": f"{air} (°C)", "temperature_f": f"{air} (°F)"}
+    return tuple(Choice(name, titles.get(name) or digits.title(name), name == chosen) for name in NUMBERS_MAY_BE)
 
 
 def adopted_page(view: View, adopted: Adopted) -> AdoptedPage:

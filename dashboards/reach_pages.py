@@ -7,6 +7,7 @@ not when a page on the internet does. What changes something is a POST, from a p
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import Mapping
 from typing import Final
 from urllib.parse import parse_qsl
@@ -25,6 +26,7 @@ from ingest.errors import InputError, RefusedError
 
 MOST_FORM_BYTES: Final = 8_000
 FIELDS: Final = ("which", "room", "place", "title", "sensor", "quantity", "by")
+EACH: Final = re.compile(r"each\d{1,2}")
 FORM: Final = "application/x-www-form-urlencoded"
 OWN_ORIGIN: Final = {"Referrer-Policy": "same-origin"}
 """So that a form of this page says where it comes from: without a referrer a browser leaves its origin out."""
@@ -68,7 +70,7 @@ def router(services: Services, pages: Pages) -> APIRouter:
         given = await _form(request)
         view = await view_of(request, units)
         try:
-            adopted = await services.adopt(_adoption(given))
+            adopted = await services.adopt(_adoption(given, await _sighted(services, given.get("which", ""))))
         except InputError as error:
             sighting = await _sighted(services, given["which"])
             if sighting is None:
@@ -113,10 +115,10 @@ async def _form(request: Request) -> Mapping[str, str]:
         if len(body) > MOST_FORM_BYTES:
             raise AnswerError(413, "This form is too long.", mend="Write less.", headers={"Connection": "close"})
     pairs = parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=50)
-    return {name: value for name, value in pairs if name in FIELDS}
+    return {name: value for name, value in pairs if name in FIELDS or EACH.fullmatch(name)}
 
 
-def _adoption(given: Mapping[str, str]) -> Adoption:
+def _adoption(given: Mapping[str, str], sighting: Sighting | None) -> Adoption:
     if "which" not in given:
         raise RefusedError("the form says not what is meant", mend="Use the page's own form.")
     return Adoption(
@@ -127,4 +129,5 @@ def _adoption(given: Mapping[str, str]) -> Adoption:
         title=given.get("title", ""),
         sensor=given.get("sensor", ""),
         quantity=given.get("quantity", ""),
+        each={pointer: given.get(f"each{n}", "") for n, pointer in enumerate(sighting.asks_each if sighting else ())},
     )

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Final, Protocol
 
-from adapters.contract import Reading, Rejection
+from adapters.contract import QUANTITIES, Reading, Rejection
 from ingest.clock import Clock
 from ingest.present.digits import Units
 from ingest.site.handling import Asked, Handling
@@ -133,7 +133,8 @@ class Sighting:
     first one since somebody looks.  moving: whether a figure has just risen, as when one breathes on a sensor.
     read_by: the adapter that reads it already, or empty.  room: id of the room that it belongs to, or empty.
     names_itself: whether its name is its own; else it is chosen on adopting.  asks_quantity: whether what it measures
-    must be said.  lacks: why it cannot be adopted by a click, or empty.  wiring: the lines of the wiring file for it.
+    must be said.  asks_each: the figures of which each must be said what it is, or left out.  lacks: why it cannot be
+    adopted by a click, or empty.  wiring: the lines of the wiring file for it.
     """
 
     id: str
@@ -149,6 +150,7 @@ class Sighting:
     room: str = ""
     names_itself: bool = True
     asks_quantity: bool = False
+    asks_each: tuple[str, ...] = ()
     lacks: str = ""
     wiring: str = ""
 
@@ -168,11 +170,16 @@ class Reach:
     tired: bool = False
 
 
+NUMBERS_MAY_BE: Final[Mapping[str, str]] = {name: name for name in QUANTITIES} | {"temperature_f": "temperature_c"}
+"""What a number that does not say it may be, and the quantity that it is kept as."""
+
+
 @dataclass(frozen=True, slots=True)
 class Adoption:
     """What somebody wants: this sighting as a sensor of this room.
 
-    sensor: its name, where that is ours to choose.  quantity: what its number is, where that must be said.  by: who.
+    sensor: its name, where that is ours to choose.  quantity: what its number is, where that must be said.  each: what
+    each of its figures is, where that must be said; those that are left out are not read.  by: who.
     """
 
     sighting: str
@@ -182,6 +189,7 @@ class Adoption:
     title: str = ""
     sensor: str = ""
     quantity: str = ""
+    each: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

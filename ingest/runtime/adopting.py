@@ -19,8 +19,8 @@ from typing import Any, Final
 
 import structlog
 
-from adapters.contract import QUANTITIES, SENSOR_ID
-from dashboards.services import Adopted, Adoption, News, Sighting
+from adapters.contract import SENSOR_ID
+from dashboards.services import NUMBERS_MAY_BE, Adopted, Adoption, News, Sighting
 from ingest.clock import Clock
 from ingest.errors import InputError, LumberroomError, RefusedError
 from ingest.runtime import settings
@@ -69,8 +69,10 @@ class Adopter:
         async with self._one_by_one:
             sighting = self._sighted(adoption.sighting)
             sensor = wanted_sensor(adoption, sighting, self._job.site())
-            if sighting.asks_quantity and adoption.quantity not in QUANTITIES:
+            if sighting.asks_quantity and adoption.quantity not in NUMBERS_MAY_BE:
                 raise InputError("nobody can tell what this number is", where="quantity", mend="Choose what it is.")
+            if sighting.asks_each:
+                check_each(adoption.each, sighting)
             if sighting.read_by:
                 await self._save(sensor, adoption.by)
                 return Adopted(sensor.id, sensor.room, (self._belongs(sensor),))
@@ -94,12 +96,13 @@ class Adopter:
 
     async def _with_adapter(self, adoption: Adoption, sensor: Sensor) -> Adopted:
         """Write the adapter into the wiring file, the sensor into the job, and start the adapter."""
-        from adapters.discovery import entry_text, filled
+        from adapters.discovery import entry_text, filled, told_of
 
         found = self._looking.found(adoption.sighting)
         assert found is not None
         name = adapter_name(sensor.id, {adapter.wiring.name for adapter in self._supervisor.adapters})
-        entry = filled(found.settings, sensor=sensor.id, quantity=adoption.quantity)
+        known = told_of(found.settings, adoption.each) if adoption.each else found.settings
+        entry = filled(known, sensor=sensor.id, quantity=adoption.quantity)
         lines = entry_text(name, found.kind, entry)
         try:
             wired = await asyncio.to_thread(append_entry, self._path, lines, self._comment(adoption.by))
@@ -142,6 +145,18 @@ class Adopter:
         self._job.take(wanted)
         self._intake.strangers.forget(sensor.id)
         self._job.publish(News(now_ms, (sensor.room,)))
+
+
+def check_each(each: Mapping[str, str], sighting: Sighting) -> None:
+    """Hold what somebody says of each figure of a document against what can be. Raises InputError."""
+    said = [what for pointer in sighting.asks_each if (what := each.get(pointer))]
+    kept = [NUMBERS_MAY_BE.get(what) for what in said]
+    if not said:
+        raise InputError("nobody can tell what these numbers are", where="each", mend="Choose what one of them is.")
+    if None in kept or set(each) - set(sighting.asks_each):
+        raise InputError("this is nothing that a number can be", where="each", mend="Choose from the list.")
+    if len(set(kept)) < len(kept):
+        raise InputError("two numbers are said to be the same", where="each", mend="Leave one of them out.")
 
 
 def wanted_sensor(adoption: Adoption, sighting: Sighting, site: Site) -> Sensor:

@@ -197,9 +197,10 @@ class Daemon:
         if page is not None and self._app_factory is not None:
             pages.append(await RunningPage.started(self._app_factory, services, page))
         if push is not None and self._push_factory is not None and self.wiring.push is not None:
-            from ingest.runtime.push_listener import server_options
+            from ingest.runtime.push_listener import BoundedSocket, server_options
 
-            options = server_options(self.wiring.push)
+            assert isinstance(push, BoundedSocket)
+            options = server_options(self.wiring.push, push)
             pages.append(await RunningPage.started(self._push_factory, services, push, options))
 
     async def _run_on(self, store: SqliteStore, listeners: Listeners, ready: Ready | None) -> None:

@@ -2,12 +2,14 @@
 
 A stranger who opens connections and says nothing must not keep the daemon from opening its own files: so many
 connections are open at most, of one address fewer; and whoever takes too long over the head of a request is let go.
-(The body has a limit of its own, `dashboards.push_body`; a TLS handshake one by the event loop, a minute.)
+So is, sooner than by the event loop, which waits a minute, whoever does not shake hands. (The body has a limit of its
+own, `dashboards.push_body`.)
 """
 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import errno
 import ipaddress
 import socket
@@ -24,14 +26,20 @@ MOST_CONNECTIONS: Final = 128
 MOST_OF_ONE_ADDRESS: Final = 16
 HEAD_LIMIT_S: Final = 10.0
 """For the whole head of a request, from the connection or from the answer before (real seconds)."""
+HANDSHAKE_LIMIT_S: Final = 10.0
+"""For the TLS handshake, from the connection (real seconds)."""
 
 
 class BoundedSocket(socket.socket):
-    """A listening socket that closes connections which are too many, before anything is done for them."""
+    """A listening socket that closes connections which are too many, before anything is done for them, and those that
+    nobody has told it are `greeted` in time. To be used on an event loop."""
+
+    handshake_limit_s: float | None = None
 
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
         self._open: weakref.WeakSet[socket.socket] = weakref.WeakSet()
+        self._awaited: dict[int, asyncio.TimerHandle] = {}  # by descriptor
 
     def accept(self) -> tuple[socket.socket, Any]:
         """Accept a connection. Raises BlockingIOError when there is none that may stay."""
@@ -40,7 +48,23 @@ class BoundedSocket(socket.socket):
             connection.close()
             raise BlockingIOError(errno.EAGAIN, "too many connections")
         self._open.add(connection)
+        if self.handshake_limit_s is not None:
+            self.greeted(connection.fileno())  # of one before, that went without a word
+            later = asyncio.get_running_loop().call_later
+            self._awaited[connection.fileno()] = later(self.handshake_limit_s, self._let_go, weakref.ref(connection))
         return connection, address
+
+    def greeted(self, descriptor: int) -> None:
+        """Take note that a connection's handshake is over."""
+        if (waiting := self._awaited.pop(descriptor, None)) is not None:
+            waiting.cancel()
+
+    def _let_go(self, reference: weakref.ref[socket.socket]) -> None:
+        connection = reference()
+        if connection is not None and connection.fileno() >= 0:
+            self._awaited.pop(connection.fileno(), None)
+            with contextlib.suppress(OSError):
+                connection.shutdown(socket.SHUT_RDWR)  # whoever waits for it on the loop is told so
 
     def _has_room(self, host: str) -> bool:
         hosts = [name for one in self._open if (name := _peer(one)) is not None]
@@ -82,10 +106,13 @@ class ImpatientProtocol(H11Protocol):
     """uvicorn's HTTP/1.1, which by itself waits for the head of a request as long as it takes."""
 
     HEAD_LIMIT_S: ClassVar[float] = HEAD_LIMIT_S
+    LISTENER: ClassVar[BoundedSocket | None] = None
     _patience: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Begin to wait for the first head."""
+        """Begin to wait for the first head; with TLS the handshake is over."""
+        if self.LISTENER is not None and (accepted := transport.get_extra_info("socket")) is not None:
+            self.LISTENER.greeted(accepted.fileno())
         super().connection_made(transport)
         self._wait()
 
@@ -116,10 +143,11 @@ class ImpatientProtocol(H11Protocol):
             self._patience = None
 
 
-def server_options(push: PushWiring) -> Mapping[str, Any]:
+def server_options(push: PushWiring, listener: BoundedSocket) -> Mapping[str, Any]:
     """Give what uvicorn needs to be told for this listener."""
-    options: dict[str, Any] = {"http": ImpatientProtocol}
+    options: dict[str, Any] = {"http": type("DeviceProtocol", (ImpatientProtocol,), {"LISTENER": listener})}
     if push.cert_file is not None and push.key_file is not None:
+        listener.handshake_limit_s = HANDSHAKE_LIMIT_S
         options |= {"ssl_certfile": str(push.cert_file), "ssl_keyfile": str(push.key_file)}
     return options
 

@@ -184,8 +184,9 @@ def _read_by(found: Found, adapters: Sequence[AdapterWiring], strangers: Mapping
 
 
 def _sighting(found: Found, name: str, read_by: str, site: Site, now_ms: int) -> Sighting:
-    from adapters.discovery import NAME_IT, WHICH_ONE, asks_for
+    from adapters.discovery import NAME_IT, WHICH_ONE, asks_for, pointers_of
 
+    each = () if read_by else pointers_of(found.settings)
     names_itself = bool(read_by) or not asks_for(found.settings, NAME_IT)
     known = site.sensor(name) if names_itself else None
     return Sighting(
@@ -201,7 +202,8 @@ def _sighting(found: Found, name: str, read_by: str, site: Site, now_ms: int) ->
         read_by=read_by,
         room=known.room if known else "",
         names_itself=names_itself,
-        asks_quantity=not read_by and asks_for(found.settings, WHICH_ONE),
+        asks_quantity=not read_by and not each and asks_for(found.settings, WHICH_ONE),
+        asks_each=each,
         lacks="" if read_by else found.lacks,
         wiring="" if read_by else found.wiring,
     )

@@ -18,10 +18,11 @@ import psutil
 import pytest
 
 from adapters.bluetooth_probes import Probe
-from adapters.contract import QUANTITIES, SENSOR_ID, AdapterHealth, Reading, Rejection
+from adapters.contract import QUANTITIES, SENSOR_ID, AdapterHealth, Reading, Rejection, Why
 from adapters.framing.broadcasts import decode_broadcast, unseal
 from adapters.framing.csv_rows import CsvForm, read_rows, text_of
 from adapters.framing.json_maps import map_of
+from adapters.framing.named_rows import NamedRows, object_of
 from adapters.framing.register_maps import registers_of, requests_of
 from adapters.framing.senml import decode_pack
 from adapters.framing.senml_records import Form
@@ -129,6 +130,17 @@ def csv_rows(data: bytes) -> Outcome:
     return [item for row in rows for item in (*row.readings, *row.rejections)]
 
 
+def json_rows(data: bytes) -> Outcome:
+    """Lines that hold an object with a row's columns."""
+    rows, found = NamedRows(CsvForm({"T": "temperature_f"}, zone=zone_named("Europe/Helsinki"))), []
+    for number, line in enumerate(data.split(b"\n"), 1):
+        row = object_of(line)
+        if not isinstance(row, Why):
+            read = rows.read(row, number, "line")
+            found += [*read.readings, *read.rejections]
+    return found
+
+
 def json_map(data: bytes) -> Outcome:
     """Any JSON document."""
     return [item for part in MAP.read(data, AT_MS) for item in part]
@@ -195,6 +207,10 @@ CASES: Final[dict[str, tuple[Callable[[bytes], Outcome], list[bytes]]]] = {
     "sensing": (sensing, [bytes.fromhex(h) for h in ("006308", "01a811", "02ca760f00", "0364", "000080")]),
     "modbus": (modbus, [bytes(range(40)), b"\xff" * 40, bytes.fromhex("7fc00000" * 6)]),
     "csv_rows": (csv_rows, [CSV.partition("\n")[2].encode(), b'"a\nb",loft,"7""0",x\n', b"1764064800,\xff,nan,\n"]),
+    "json_rows": (json_rows, [
+        b'{"time":"2026-01-01T00:00Z","sensor":"loft","T":70,"rh_percent":"47,5"}\n{"time":1e99,"sensor":7,"T":null}',
+        b'{"time":"2026-10-25T03:30","sensor":"a","rh_percent":47}\n{"time":"2026-10-25T03:30","sensor":"a","T":"nan"}',
+    ]),
     "csv_forms": (csv_forms, [b'25.10.2026,03:30,"70,1",47\n25.10.2026,03:30,70,\n', b"29.03.2026,03:30,1,\xe9\n"]),
     "serial_answers": (serial_answers, [b">+21.5 472C", b"+21.5-3.0e1F", b"T= 70.7\xb0F, RH47.2 %", b">9999,n/a"]),
     "sensing_descriptors": (sensing_descriptors, [bytes.fromhex(h) for h in (

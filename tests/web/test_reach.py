@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -166,6 +167,23 @@ def test_a_number_asks_what_it_is(client, reach):
     assert 'name="quantity"' not in heard
     assert 'name="sensor"' not in heard
     assert '<option value="wood" selected>' in heard  # a moisture of wood hangs in the wood
+
+
+def test_a_document_asks_what_each_of_its_numbers_is(client, reach):
+    """A list for each, "leave out" first; a mistake comes back with what was chosen."""
+    figures = {"/air/t": 70.7, "/air/<rh>": 47.2}
+    document = replace(NUMBER, id="f6", figures=figures, asks_quantity=False, asks_each=tuple(figures))
+    reach.reach = replace(reach.reach, sightings=(document,))
+    asked = client.get("/reach/adopt?which=f6").text
+    assert asked.count('<option value="">Leave out</option>') == 2
+    assert "<code>/air/&lt;rh&gt;</code> 47.2" in asked
+    assert 'name="quantity"' not in asked
+    assert adopt(client, which="f6", each0="temperature_f", each1="", each99="x", other="y").status_code == 200
+    assert reach.adoptions[-1].each == {"/air/t": "temperature_f", "/air/<rh>": ""}
+    reach.refuses = InputError("two numbers are said to be the same", where="each", mend="Leave one out.")
+    again = adopt(client, which="f6", each0="temperature_f")
+    assert again.status_code == 400
+    assert '<option value="temperature_f" selected>' in again.text
 
 
 def test_too_long_a_form_and_no_form_are_refused(client, reach):

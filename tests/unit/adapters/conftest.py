@@ -52,9 +52,10 @@ class Device:
 
     async def opened(self) -> None:
         """Wait until somebody has the port open for himself: what is sent before that is dropped, as it should be."""
-        inode = self.path.stat().st_ino
+        seen = self.path.stat()  # by device and number: other file systems have small numbers, too
+        name = f"{os.major(seen.st_dev):02x}:{os.minor(seen.st_dev):02x}:{seen.st_ino}"
         async with asyncio.timeout(10):
-            while not any(line.split()[1] == "FLOCK" and f":{inode} " in line for line in _locks()):
+            while not any(line.split()[1] == "FLOCK" and f" {name} " in line for line in _locks()):
                 await asyncio.sleep(0.005)
         await asyncio.sleep(0.05)  # between taking the lock and listening pyserial drops what is waiting
 

@@ -119,15 +119,16 @@ async def test_a_broker_is_listened_to(mosquitto: Any, until: Any) -> None:
 async def test_what_is_proposed_for_a_document_becomes_an_adapter_once_its_numbers_are_told(
     mosquitto: Any, until: Any, listen: Any
 ) -> None:
-    """The lines as printed, with a name and quantities in place of the words that stand for them, read the topic."""
-    message = Message("house/up/state", b'{"air": {"t": 21.5, "rh": 47.2}}', 0, False, False, 0, 0)
+    """The lines as they go into the wiring file, with a name and what the numbers are, read the topic; a number of
+    which nothing is said is left out."""
+    message = Message("house/up/state", b'{"air": {"t": 21.5, "rh": 47.2}, "id": 7}', 0, False, False, 0, 0)
     findings = Findings()
     discovery_broker._heard_at_broker(findings, {}, message)
     (found,) = findings.found.values()
-    told = found.wiring.replace('"/air/t" = "WHICH ONE"', '"/air/t" = "temperature_c"').replace(
-        "WHICH ONE", "rh_percent"
-    )
-    (entry,) = tomllib.loads(told.replace("NAME IT", "loft"))["adapter"]
+    assert discovery.pointers_of(found.settings) == ("/air/t", "/air/rh", "/id")
+    told = discovery.told_of(found.settings, {"/air/t": "temperature_c", "/air/rh": "rh_percent", "/id": ""})
+    lines = discovery.entry_text("loft", found.kind, discovery.filled(told, sensor="loft", quantity=""))
+    (entry,) = tomllib.loads(lines)["adapter"]
     settings = mosquitto.settings | {"documents": entry["documents"], "topics": []}
     heard = listen(MqttTopics(check_settings(MqttTopics, settings), CLOCK))
     async with mosquitto.publisher() as publisher:

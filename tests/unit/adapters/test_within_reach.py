@@ -17,7 +17,7 @@ from dashboards.services import Adoption, Reach, Sighting
 from ingest.clock import SystemClock
 from ingest.errors import InputError, RefusedError
 from ingest.runtime import reach, settings
-from ingest.runtime.adopting import CannotWriteError, adapter_name, append_entry, wanted_sensor
+from ingest.runtime.adopting import CannotWriteError, adapter_name, append_entry, check_each, wanted_sensor
 from ingest.runtime.daemon import Daemon
 from ingest.runtime.reach import Looking, Surroundings
 from ingest.runtime.strangers import Strangers
@@ -370,6 +370,25 @@ def test_what_was_filled_in_wrongly_is_told_by_its_field(changes: dict[str, str]
         wanted_sensor(replace(WANTED, **changes), SIGHTING, SITE)
     assert refused.value.where == where
     assert refused.value.mend
+
+
+@pytest.mark.parametrize(
+    ("each", "says"),
+    [
+        ({}, "nobody can tell"),
+        ({"/t": "", "/h": ""}, "nobody can tell"),
+        ({"/t": "mood"}, "nothing that a number can be"),
+        ({"/t": "temperature_c", "/x": "rh_percent"}, "nothing that a number can be"),
+        ({"/t": "temperature_c", "/h": "temperature_f"}, "two numbers are said to be the same"),
+    ],
+)
+def test_what_is_said_of_a_documents_numbers_is_checked(each: dict[str, str], says: str) -> None:
+    """One at least, each a quantity that we know, none twice: else two numbers would be filed as one."""
+    seen = replace(SIGHTING, asks_each=("/t", "/h"))
+    with pytest.raises(InputError, match=says) as refused:
+        check_each(each, seen)
+    assert refused.value.where == "each"
+    check_each({"/t": "temperature_f", "/h": ""}, seen)
 
 
 def test_a_sensor_with_a_name_of_its_own_keeps_it() -> None:

@@ -26,7 +26,7 @@ from ingest.cli.main import main
 from ingest.errors import SettingsError, TransientError
 from ingest.runtime import push_listener, settings
 from ingest.runtime.page import PageServer
-from ingest.runtime.push_listener import BoundedSocket, ImpatientProtocol, bind
+from ingest.runtime.push_listener import BoundedSocket, ImpatientProtocol, bind, server_options
 from ingest.runtime.wiring import PushWiring
 
 WIRING = """
@@ -231,6 +231,38 @@ async def test_answers_on_a_kept_line_do_not_wait_for_acknowledgements(listening
     assert time.monotonic() - began_s < 50 * 0.02
     writer.close()
     await writer.wait_closed()
+
+
+async def test_a_handshake_that_does_not_come_holds_its_place_for_a_moment_only(tmp_path: Path) -> None:
+    """Who connects and says nothing of TLS, or half a greeting, is let go; who shook hands is not touched by that."""
+    authority = trustme.CA()
+    certificate = authority.issue_cert("127.0.0.1")
+    certificate.private_key_pem.write_to_path(tmp_path / "key")
+    certificate.cert_chain_pems[0].write_to_path(tmp_path / "cert")
+    push = PushWiring("127.0.0.1", 0, cert_file=tmp_path / "cert", key_file=tmp_path / "key")
+    listener = bind(push)
+    server = PageServer(answer_plainly, server_options(push, listener))
+    assert listener.handshake_limit_s == push_listener.HANDSHAKE_LIMIT_S
+    listener.handshake_limit_s = 0.4
+    serving = asyncio.create_task(server.serve(listener))
+    where = ("127.0.0.1", int(listener.getsockname()[1]))
+    context = ssl.create_default_context()
+    authority.configure_trust(context)
+    reader, writer = await asyncio.open_connection(*where, ssl=context)
+    began_s = time.monotonic()
+    for said in (b"", b"\x16\x03\x01\x00"):
+        silent, saying = await asyncio.open_connection(*where)
+        saying.write(said)
+        with contextlib.suppress(ConnectionError):
+            assert await asyncio.wait_for(silent.read(), 5) == b""
+        saying.close()
+    assert 0.8 < time.monotonic() - began_s < 4
+    writer.write(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+    assert b"well" in await asyncio.wait_for(reader.readuntil(b"well"), 5)
+    writer.close()
+    server.stop()
+    await asyncio.wait_for(serving, 10)
+    listener.close()
 
 
 def accepted(listener: BoundedSocket) -> socket.socket | None:
