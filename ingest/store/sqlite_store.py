@@ -22,6 +22,7 @@ from ingest.store import copying, keeper, opening, retention
 from ingest.store.giving_way import GivingWay
 from ingest.store.reader import SqliteReader
 from ingest.store.schema import Progress, quiet
+from ingest.store.series import settling
 from ingest.store.series.settling import Settling
 from ingest.store.series.view import Memory
 from ingest.store.trouble import plainly
@@ -149,6 +150,7 @@ class SqliteStore:
                 self._giving_way.begin_step()
                 self._giving_way.give_way()
                 view, pressure_kpa = self._memory.view(connection), self._reader.pressure_of(connection)
+                self._giving_way.begin_step(is_behind=view.tail.count() > settling.TOO_MANY)
                 view.give_way = self._giving_way.give_way
                 planned = self._settling.plan(view, functools.cache(pressure_kpa), patience=patience)
             try:
