@@ -186,7 +186,7 @@ def test_blocks_do_not_show() -> None:
 
 @pytest.mark.parametrize("pressure_kpa", [75.0, 101.325])
 def test_a_wet_bulb_does_not_hang_on_the_way_to_it(pressure_kpa: float) -> None:
-    """In rooms, where the first guess is good enough to go on from, and beside a reading that needs more: to 1e-6 °C."""
+    """In rooms, where the first guess will do, and beside a reading that needs more: the same to 1e-6 °C."""
     rng = np.random.default_rng(5)
     for lowest in (-20.0, 0.0, 10.0, 20.0, 30.0):
         for driest in (15.0, 30.0, 50.0, 80.0):
