@@ -17,9 +17,9 @@ FloatArray: TypeAlias = NDArray[np.float64]
 Values: TypeAlias = float | FloatArray
 Number = TypeVar("Number", float, NDArray[np.float64])
 
-# 32768 doubles are 256 KiB: a kernel's handful of temporaries fits a second-level cache of 2 MiB, and the cost of a
-# NumPy call (about half a microsecond) is spread over enough elements. 16384 costs a tenth more, 65536 no less.
-BLOCK: Final = 32768
+# 16384 doubles are 128 KiB: a kernel's dozen of temporaries fits a second-level cache of 2 MiB, and the cost of a NumPy
+# call (about half a microsecond) is spread over enough elements. 8192 cost no less; 32768 a tenth more beside others.
+BLOCK: Final = 16384
 _MANY: Final = 1 << 20  # values, 8 MiB: a table, and not what a daemon hands over in passing
 
 

@@ -40,9 +40,9 @@ class GivingWay:
                 if self._first == 0:
                     self._nobody.set()
 
-    def begin_step(self) -> None:
-        """Have all the patience again."""
-        self._left_s = MOST_S
+    def begin_step(self, *, is_behind: bool = False) -> None:
+        """Have all the patience again; none where the work has fallen behind so far that it must be done."""
+        self._left_s = 0.0 if is_behind else MOST_S
 
     def give_way(self) -> None:
         """Wait until nobody comes first, or patience is at its end; costs nothing where nobody does."""

@@ -110,12 +110,12 @@ def fold_back(path: Path, above_pages: int = CHECKPOINT_PAGES // 2) -> None:
 
     It costs two waits for the disk however little there is to fold, and who stores meanwhile waits for it too.
     """
-    if _waiting_pages(path) > above_pages:
+    if waiting_pages(path) > above_pages:
         with plainly(path), contextlib.closing(_connect(path, "rw")) as connection:
             connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
 
 
-def _waiting_pages(path: Path) -> int:
+def waiting_pages(path: Path) -> int:
     """Give how many pages of the log are not in the file yet, from the log's index.
 
     Its size says nothing: once folded it is written over from the beginning. The index's header (SQLite's

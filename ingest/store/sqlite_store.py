@@ -23,8 +23,8 @@ from ingest.store import copying, keeper, opening, retention
 from ingest.store.giving_way import GivingWay
 from ingest.store.reader import SqliteReader
 from ingest.store.schema import Progress, quiet
-from ingest.store.series import staging
-from ingest.store.series.settling import SEAL_AT, Settling
+from ingest.store.series import settling, staging
+from ingest.store.series.settling import Settling
 from ingest.store.series.view import Memory, Unpacked
 from ingest.store.trouble import plainly
 from ingest.store.unit_of_work import SqliteUnitOfWork
@@ -158,6 +158,7 @@ class SqliteStore:
                     self._memory.view(connection), unpacked=Unpacked(), give_way=self._giving_way.give_way
                 )
                 pressure_kpa = self._reader.pressure_of(connection)
+                self._giving_way.begin_step(is_behind=view.tail.count() > settling.TOO_MANY)
                 planned = self._settling.plan(view, functools.cache(pressure_kpa), patience=patience)
             try:
                 self._giving_way.give_way()
@@ -220,7 +221,7 @@ class SqliteStore:
                 if self._writer is None:
                     raise self._not_for_writing()
                 self._writer.execute(f"PRAGMA wal_autocheckpoint = {opening.CHECKPOINT_PAGES_WITH_KEEPER}")
-            self._keeper = keeper.Keeper(self._keep, lambda: self._uses, lambda: self._memory.staged() / SEAL_AT)
+            self._keeper = keeper.Keeper(self._keep, lambda: self._uses, lambda: self._memory.staged() / settling.SEAL_AT)
         return self._keeper
 
     def _keep(self) -> bool:

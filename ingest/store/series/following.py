@@ -110,6 +110,10 @@ def _with_readings(at_ms: Int64s, begin: int, end: int) -> list[tuple[int, int]]
     return parts
 
 
+def _same(one: Int64s, other: Int64s) -> bool:
+    return one is other or np.array_equal(one, other)
+
+
 class _Frames:
     """The frames that were made last: series that were read together share their instants, and derived ones have them.
 
@@ -123,7 +127,7 @@ class _Frames:
     def of(self, at_ms: Int64s, edges_ms: Int64s) -> Frame:
         """Give the frame of the cells between edges."""
         for known, edges, frame in self._made:
-            if edges[0] == edges_ms[0] and len(edges) == len(edges_ms) and np.array_equal(known, at_ms):
+            if edges[0] == edges_ms[0] and len(edges) == len(edges_ms) and _same(known, at_ms):
                 return frame
         frame = cells.frame(at_ms, self._vouched_of(at_ms), edges_ms)
         self._made.append((at_ms, edges_ms, frame))
@@ -131,7 +135,7 @@ class _Frames:
 
     def _vouched_of(self, at_ms: Int64s) -> Int64s:
         for known, vouched in self._vouched:
-            if np.array_equal(known, at_ms):
+            if _same(known, at_ms):
                 return vouched
         vouched = coverage.vouched_ms(at_ms)
         self._vouched.append((at_ms, vouched))

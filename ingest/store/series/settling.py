@@ -16,6 +16,8 @@ from ingest.store.series.view import View
 
 SEAL_AT: Final = 200_000
 """So many staged readings are sealed in one round; until then they stay as they came."""
+TOO_MANY: Final = 1_000_000
+"""With more staged than this the keeper waits for nobody: what is staged is held in memory too."""
 SEALED_AT_ONCE: Final = 1_000  # readings in one step
 
 

@@ -88,10 +88,14 @@ def influence(view: View, key: SeriesKey, first_ms: int, last_ms: int, pressure:
         first_ms -= pairing.TEMPERATURE_AFTER_MS
         measured = rows.find(view, SeriesKey(key.sensor, "pressure_kpa")) is not None
         last_ms += pairing.PRESSURE_AGE_MS if measured else pairing.TEMPERATURE_AGE_MS
-    before = around(view, key, first_ms, first_ms, pressure).at_ms
-    after = around(view, key, last_ms + 1, last_ms + 1, pressure).at_ms
-    begin = min(first_ms, int(before[0])) if len(before) else first_ms
-    end = max(last_ms, int(after[-1])) if len(after) else last_ms
+    begin, end = first_ms, last_ms
+    stored = instants_of(view, key)
+    if stored is not None and int(view.heads.first_ms[stored.id]) < first_ms:
+        before = around(view, key, first_ms, first_ms, pressure).at_ms
+        begin = min(first_ms, int(before[0])) if len(before) else first_ms
+    if stored is not None and stored.last_ms > last_ms:
+        after = around(view, key, last_ms + 1, last_ms + 1, pressure).at_ms
+        end = max(last_ms, int(after[-1])) if len(after) else last_ms
     return begin, end + coverage.MAX_GAP_MS + 1
 
 

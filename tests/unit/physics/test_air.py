@@ -184,6 +184,18 @@ def test_blocks_do_not_show() -> None:
     np.testing.assert_allclose(whole, parts, atol=1e-6)
 
 
+@pytest.mark.parametrize("pressure_kpa", [75.0, 101.325])
+def test_a_wet_bulb_does_not_hang_on_the_way_to_it(pressure_kpa: float) -> None:
+    """In rooms, where the first guess will do, and beside a reading that needs more: the same to 1e-6 °C."""
+    rng = np.random.default_rng(5)
+    for lowest in (-20.0, 0.0, 10.0, 20.0, 30.0):
+        for driest in (15.0, 30.0, 50.0, 80.0):
+            t, rh = rng.uniform(lowest, lowest + 8.0, 300), rng.uniform(driest, driest + 20.0, 300)
+            alone = air.wet_bulb_c(t, rh, pressure_kpa)
+            beside = air.wet_bulb_c(np.append(t, 50.0), np.append(rh, 2.0), pressure_kpa)
+            np.testing.assert_allclose(alone, beside[:-1], rtol=0.0, atol=1e-6)
+
+
 def test_inputs_are_never_written_to() -> None:
     """The caller's arrays come out as they went in."""
     t, rh = np.linspace(-20.0, 40.0, 50), np.linspace(1.0, 100.0, 50)

@@ -24,32 +24,52 @@ from ingest.site.places import Site
 from ingest.site.series import SeriesKey
 from ingest.store.api import Appended
 from ingest.store.integrity import check_integrity
+from ingest.store.retention import Rule
 from ingest.store.sqlite_store import SqliteStore
 
 ROOT = Path(__file__).parents[3]
 KEY = SeriesKey("attic", "temperature_c")
+THINNED = SeriesKey("cellar", "temperature_c")
+HOUR = 3_600_000
+HALF_DAY = 12 * HOUR
+FAR_MS = 1_790_812_800_000
+RULE = Rule(keep_days=30)
 KILLS = 20
 
 # Appends batches, each with an incident and its notice, and prints a batch's number once its unit of work is left.
 # Every third batch is sent again, as a sender does that was never told that the first one arrived. Meanwhile the
-# keeper seals, rolls up and deletes all the time.
+# keeper seals, rolls up and deletes all the time, and another thread thins by a rule and gives room back: each batch
+# has fifty minutes of the cellar too, half a day after those of the batch before, and they are kept for thirty days.
+# What it has of the attic, a reading each millisecond, lies years after all that: the rule never reaches it.
 WRITER = """
-import sys
+import sys, threading, time
 from pathlib import Path
 import numpy as np
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store import keeper
+from ingest.store import giving_way, keeper
+from ingest.store.retention import Rule
 from ingest.store.series import settling
 from ingest.store.sqlite_store import SqliteStore
-key, number = SeriesKey("attic", "temperature_c"), int(sys.argv[2])
+far_ms = 1_790_812_800_000
+keys, number = (SeriesKey("attic", "temperature_c"), SeriesKey("cellar", "temperature_c")), int(sys.argv[2])
+giving_way.MOST_S = 0.002
 settling.SEAL_AT, settling.SEALED_AT_ONCE, keeper._SHORTEST_REST_S, keeper._REST = 120, 60, 0.001, 0.2
 store = SqliteStore.open(Path(sys.argv[1]))
 store.keep_settled()
+def keep_house():
+    while True:
+        while store.thin(Rule(keep_days=30), now_ms=number * 43_200_000):
+            pass
+        while store.give_back_room(pages=3):
+            pass
+        time.sleep(0.002)
+threading.Thread(target=keep_house, daemon=True).start()
 while True:
     for again in range(2 if number % 3 == 0 else 1):
-        at_ms = np.arange(number * 50, number * 50 + 50)
-        batch = ReadingBatch((key,), np.zeros(50, np.int32), at_ms, at_ms * 0.1, np.zeros(50, np.bool_))
+        each, cellar_ms = np.arange(number * 50, number * 50 + 50), number * 43_200_000 + np.arange(50) * 60_000
+        batch = ReadingBatch(keys, np.repeat(np.arange(2, dtype=np.int32), 50), np.append(far_ms + each, cellar_ms),
+                             np.append(each * 0.1, number + np.arange(50) / 100), np.zeros(100, np.bool_))
         with store.transaction() as work:
             work.append(batch, heard_ms=number)
             incident = Incident(f"i-{number}", "hall", "attic", IncidentKind.WINDOW, number, number, "")
@@ -58,6 +78,7 @@ while True:
                 work.add_notice(incident=incident.id, kind=NoticeKind.OPENED, channel="mail", recipient="anna",
                                 facts={}, created_ms=number)
         print(number, flush=True)
+        time.sleep(0.002)
     number += 1
 """
 
@@ -82,7 +103,7 @@ def test_killed_twenty_times_nothing_acknowledged_is_lost_and_nothing_is_there_t
 @pytest.mark.soak
 @pytest.mark.timeout(1800)
 def test_killed_three_hundred_times() -> None:
-    """The same for long: storing, sealing, rolling up and deleting are each hit many times."""
+    """The same for long: storing, sealing, rolling up, deleting, thinning, giving room back are each hit many times."""
     kill_again_and_again(300, check_each=10)
 
 
@@ -102,23 +123,50 @@ def kill_again_and_again(kills: int, *, check_each: int) -> None:
             with store.transaction() as work:
                 assert work.view.connection.execute("SELECT count(*) FROM chunk").fetchone()[0] > 0
                 assert work.view.connection.execute("SELECT count(*) FROM rollup").fetchone()[0] > 0
+            assert store.read.read(THINNED, 0, 2**53).at_ms[0] > 0, "those that were killed had thinned"
             store.settle()
+            while store.thin(RULE, now_ms=(acknowledged + 1) * HALF_DAY):
+                pass
+            while store.give_back_room():
+                pass
         all_is_there(path, acknowledged)
         assert check_integrity(path) == []
 
 
 def all_is_there(path: Path, acknowledged: int) -> None:
-    """Every acknowledged batch, with its incident and notice, exactly once, and at most the next one besides."""
+    """Every acknowledged batch, with its incident and notice, exactly once, and at most the next one besides.
+
+    Of the cellar, what the rule keeps is there, what is gone went from the beginning, and every hour is still counted.
+    """
     with SqliteStore.open(path, read_only=True) as store:
         series = store.read.read(KEY, 0, 2**53)
         batches, remainder = divmod(len(series), 50)
         assert remainder == 0
         assert batches in (acknowledged + 1, acknowledged + 2)
-        np.testing.assert_array_equal(series.at_ms, np.arange(len(series)))
+        np.testing.assert_array_equal(series.at_ms, FAR_MS + np.arange(len(series)))
         np.testing.assert_array_equal(series.value, np.arange(len(series)) * 0.1)
         incidents = store.read.incidents(limit=10**6)
         assert sorted(i.opened_ms for i in incidents) == list(range(batches))
         assert {n.incident for n in store.read.notices(limit=10**6)} == {f"i-{n}" for n in range(batches)}
+        what_the_rule_keeps_is_there(store, batches)
+
+
+def what_the_rule_keeps_is_there(store: SqliteStore, batches: int) -> None:
+    """The newest thirty days to the reading, what is left before them too, and the statistics of all that ever was."""
+    number = np.arange(batches).repeat(50)
+    at_ms, value = (
+        number * HALF_DAY + np.tile(np.arange(50), batches) * 60_000,
+        number + np.tile(np.arange(50), batches) / 100,
+    )
+    left = store.read.read(THINNED, 0, 2**53)
+    gone = len(at_ms) - len(left)
+    assert gone == 0 or at_ms[gone - 1] < batches * HALF_DAY - RULE.keep_days * 2 * HALF_DAY
+    np.testing.assert_array_equal(left.at_ms, at_ms[gone:])
+    np.testing.assert_array_equal(left.value, value[gone:])
+    hours = store.read.buckets(THINNED, np.arange(0, batches * HALF_DAY + 1, HOUR))
+    np.testing.assert_array_equal(hours.count, np.tile([50, *[0] * 11], batches))
+    np.testing.assert_array_equal(hours.minimum[::12], np.arange(batches))
+    np.testing.assert_array_equal(hours.maximum[::12], np.arange(batches) + 0.49)
 
 
 def everything(path: Path) -> list[list[tuple[object, ...]]]:
