@@ -195,6 +195,8 @@ class SqliteStore:
                 if self._writer is None:
                     raise self._not_for_writing()
                 self._writer.execute(f"PRAGMA wal_autocheckpoint = {opening.CHECKPOINT_PAGES_WITH_KEEPER}")
+                # Small steps need few pages at hand, and a daemon keeps what it has taken.
+                self._writer.execute(f"PRAGMA cache_size = -{opening.CACHE_KIB_WITH_KEEPER}")
             self._keeper = keeper.Keeper(self._keep, lambda: self._uses)
         return self._keeper
 

@@ -101,10 +101,21 @@ class Tail:
 
     def _fold(self) -> None:
         both = staging.joined([self._sorted, *self._recent])
-        both = staging.chosen(both, both.number > self.low)
-        self._sorted = staging.chosen(both, _order(both))
-        self._recent, self._recent_count = [], 0
-        self._by_series = None
+        # Memory is what a busy day of readings costs here: nothing is copied that need not be.
+        self._recent, self._by_series = [], None
+        wanted = both.number > self.low
+        if not bool(wanted.all()):
+            both = staging.chosen(both, wanted)
+        order, narrow = _order(both), _narrow(both)
+        self._sorted = staging.chosen(narrow, order)
+        self._recent_count = 0
+
+
+def _narrow(staged: Staged) -> Staged:
+    """Give the same with columns as wide as they must be: ids of series are small numbers, and marks are bits."""
+    series: Int64s = staged.series.astype(np.int32)
+    marks: Int64s = staged.marks.astype(np.int8)
+    return staged._replace(series=series, marks=marks)
 
 
 def _order(staged: Staged) -> Int64s:
@@ -126,8 +137,10 @@ class _BySeries:
     """Staged readings by series, those of one series as they came."""
 
     def __init__(self, staged: Staged) -> None:
-        order = _by_series(staged.series)
-        self.series, self.at_ms, self.value = staged.series[order], staged.at_ms[order], staged.value[order]
+        self.series, self.at_ms, self.value = staged.series, staged.at_ms, staged.value
+        if bool((self.series[1:] < self.series[:-1]).any()):
+            order = _by_series(staged.series)
+            self.series, self.at_ms, self.value = staged.series[order], staged.at_ms[order], staged.value[order]
         falls = np.flatnonzero((self.at_ms[1:] <= self.at_ms[:-1]) & (self.series[1:] == self.series[:-1]))
         self.not_rising = frozenset(self.series[falls].tolist())
 
