@@ -23,7 +23,7 @@ from dashboards.services import CaughtMail, News
 from ingest.clock import Clock, SystemClock
 from ingest.errors import DiskFullError, LumberroomError
 from ingest.notices.alive import SignOfLife
-from ingest.runtime import forwarding, job, wallwatch
+from ingest.runtime import arenas, forwarding, job, wallwatch
 from ingest.runtime.adopting import Adopter, Job, entries_of
 from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
@@ -300,6 +300,7 @@ class Daemon:
         watch.follow(intake.health, lambda: store.keeper_trouble)
         figures["store_watch"] = watch.as_figures
         self._keep("store watch", lambda: every(STORE_EVERY_S, self.clock, watch.look))
+        self._keep("memory", arenas.keep_small)
 
     def _take_site(self, site: Site) -> None:
         self._site = site

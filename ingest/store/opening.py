@@ -28,6 +28,7 @@ PAGE_BYTES: Final = 2048
 CHECKPOINT_PAGES: Final = 16 * 1024 * 1024 // PAGE_BYTES
 # Where the keeper folds it back beside the writer, the writer itself does so only when the keeper cannot follow.
 CHECKPOINT_PAGES_WITH_KEEPER: Final = 4 * CHECKPOINT_PAGES
+CACHE_KIB_WITH_KEEPER: Final = 6 * 1024
 _INDEX_HEADER: Final = struct.Struct("=16x I 76x I")  # of the log's: mxFrame in the first of two copies, nBackfill
 LOG_LIMIT_BYTES: Final = 32 * 1024 * 1024  # what the log is cut back to after it had to grow
 

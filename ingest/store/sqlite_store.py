@@ -221,8 +221,13 @@ class SqliteStore:
                 if self._writer is None:
                     raise self._not_for_writing()
                 self._writer.execute(f"PRAGMA wal_autocheckpoint = {opening.CHECKPOINT_PAGES_WITH_KEEPER}")
-            self._keeper = keeper.Keeper(self._keep, lambda: self._uses, lambda: self._memory.staged() / settling.SEAL_AT)
+                # Small steps need few pages at hand, and a daemon keeps what it has taken.
+                self._writer.execute(f"PRAGMA cache_size = -{opening.CACHE_KIB_WITH_KEEPER}")
+            self._keeper = keeper.Keeper(self._keep, lambda: self._uses, self._behind)
         return self._keeper
+
+    def _behind(self) -> float:
+        return self._memory.staged() / settling.SEAL_AT
 
     def _keep(self) -> bool:
         opening.fold_back(self._path)

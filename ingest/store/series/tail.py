@@ -47,7 +47,10 @@ class _Recent:
 
 
 def _room(count: int) -> Staged:
-    number, series, at_ms, marks = (np.empty(count, np.int64) for _ in range(4))
+    # As wide as they must be, for they are most of a busy daemon's memory: ids are small numbers, and marks are bits.
+    number, at_ms = np.empty(count, np.int64), np.empty(count, np.int64)
+    series: Int64s = np.empty(count, np.int32)
+    marks: Int64s = np.empty(count, np.int8)
     return Staged(number, series, at_ms, np.empty(count), marks)
 
 
@@ -171,8 +174,7 @@ def _merged(old: Staged, new: Staged) -> Staged:
     places = after + np.arange(len(new.at_ms))
     kept = np.ones(len(old.at_ms) + len(new.at_ms), np.bool_)
     kept[places] = False
-    number, series, at_ms, marks = (np.empty(len(kept), np.int64) for _ in range(4))
-    made = Staged(number, series, at_ms, np.empty(len(kept)), marks)
+    made = _room(len(kept))
     for column, mine, theirs in zip(made, old, new, strict=True):
         column[kept], column[places] = mine, theirs
     return made
@@ -197,9 +199,11 @@ class _BySeries:
     """Staged readings by series, those of one series as they came."""
 
     def __init__(self, staged: Staged) -> None:
-        order = _by_series(staged.series)
-        self.series, self.at_ms, self.value = staged.series[order], staged.at_ms[order], staged.value[order]
-        self.number = staged.number[order]
+        self.series, self.at_ms, self.value, self.number = staged.series, staged.at_ms, staged.value, staged.number
+        if bool((self.series[1:] < self.series[:-1]).any()):
+            order = _by_series(staged.series)
+            self.series, self.at_ms = staged.series[order], staged.at_ms[order]
+            self.value, self.number = staged.value[order], staged.number[order]
         same = self.series[1:] == self.series[:-1]
         falls = same & ((self.at_ms[1:] <= self.at_ms[:-1]) | (self.number[1:] < self.number[:-1]))
         self.not_rising = frozenset(self.series[np.flatnonzero(falls)].tolist())
