@@ -101,11 +101,14 @@ def vouched_share(at_ms: Int64s, vouched: Int64s, edges_ms: Int64s) -> Floats:
     """
     if len(at_ms) == 0:
         return np.zeros(len(edges_ms) - 1)
-    before = np.concatenate(([0], np.cumsum(vouched)))  # vouched time before each reading
     index = np.searchsorted(at_ms, edges_ms, side="right") - 1
-    inside = np.minimum(edges_ms - at_ms[index], vouched[index])
-    vouched_until_edge = np.where(index < 0, 0, before[index] + inside)
-    share: Floats = np.diff(vouched_until_edge) / np.diff(edges_ms)
+    inside = np.where(index < 0, 0, np.minimum(edges_ms - at_ms[index], vouched[index]))
+    low, high = np.maximum(index[:-1], 0), np.maximum(index[1:], 0)
+    # What the readings from the last one before a bucket to the last one in it vouch for.
+    between = np.add.reduceat(vouched[: high[-1] + 1], low)
+    between[-1] -= vouched[high[-1]]
+    between[low == high] = 0
+    share: Floats = (between + np.diff(inside)) / np.diff(edges_ms)
     return share
 
 
