@@ -19,7 +19,7 @@ from ingest.store.series.context import around, companions_of, instants_of
 from ingest.store.series.summing import influence
 from ingest.store.series.view import View
 
-READINGS_AT_ONCE: Final = 50_000
+READINGS_AT_ONCE: Final = 100_000
 _DAY_MS: Final = 86_400_000
 _LEAST_MS: Final = 3 * _DAY_MS
 
