@@ -195,7 +195,8 @@ def held_by(path: str) -> str:
     found = set()
     for link in Path("/proc").glob("[0-9]*/fd/*"):
         with contextlib.suppress(OSError):
-            if str(link.readlink()) == real:
+            # The same name may be another device: of a process that has its own root, as in a container.
+            if str(link.readlink()) == real and os.path.samestat(link.stat(), Path(real).stat()):
                 found.add(int(link.parts[2]))
     return ", ".join(_process_name(pid) for pid in sorted(found))
 
