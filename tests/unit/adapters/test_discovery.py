@@ -216,7 +216,9 @@ def test_the_command_says_when_nothing_was_heard_and_what_it_could_not_look_at()
 async def test_ctrl_c_ends_the_looking_and_shows_how_to_adopt(device: Any, tmp_path: Path) -> None:
     """Whoever has seen enough gets the report at once, and it is no failure; a port of one's own is looked at."""
     await device.plug()
-    words = [sys.executable, "-m", "ingest.cli.main", "discover", "--no-bluetooth", "--seconds", "60"]
+    # Whoever runs the tests in the background of a shell has Ctrl+C ignored, and that is inherited.
+    words = ["env", "--default-signal=INT", sys.executable, "-m", "ingest.cli.main"]
+    words += ["discover", "--no-bluetooth", "--seconds", "60"]
     asked = await asyncio.create_subprocess_exec(
         *words, "--serial-port", str(device.path), stdout=asyncio.subprocess.PIPE, env=dict(os.environ)
     )
