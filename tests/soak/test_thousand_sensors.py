@@ -4,7 +4,8 @@
 each; they are judged in a hundred rooms; the page's own client (the live stream, and the page fetched again upon news,
 with its pause: a second, or nine times as long as it took) looks at all rooms; a mail server takes the warnings.
 LUMBERROOM_SOAK_S says for how long (120 s; 60 at least). After ten calm seconds all rooms leave their windows one after
-the other, each with a mail and its picture; in the last thirty seconds nothing new happens. It prints memory (RSS and
+the other, each with a mail and its picture; in the last thirty seconds nothing new happens. In a run of less than 120 s
+the departures crowd, and only the share of a core after them is held. It prints memory (RSS and
 PSS), the share of a core over all, during those departures and after them, the loop's longest stall, and how late the
 warnings were: from the instant at which a rule was fulfilled to the mail server's acceptance.
 """
@@ -209,4 +210,5 @@ async def test_a_thousand_sensors_and_the_page_open_on_a_small_computer(
     assert stall_s < STALL_LIMIT_S
     assert peak_mb <= MEMORY_LIMIT_MB
     assert steady <= CORE_LIMIT
-    assert busy <= CORE_LIMIT
+    if SECONDS >= 120:  # in a shorter run several rooms leave each second, which no house does
+        assert busy <= CORE_LIMIT
