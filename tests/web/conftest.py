@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 import uvicorn
+from playwright.sync_api import Browser, sync_playwright
 from starlette.testclient import TestClient
 
 from adapters.contract import QUANTITIES, Reading, Rejection, Stamp
@@ -355,3 +356,18 @@ def served(services: BenchServices) -> Iterator[Served]:
 def serve() -> Callable[..., contextlib.AbstractContextManager[Served]]:
     """Serve again after a stop."""
     return served_app
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One Chromium for all tests of this file."""
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="session")
+def contrast() -> str:
+    """The script that finds text of too little contrast: see contrast.js."""
+    return Path(__file__).with_name("contrast.js").read_text(encoding="utf-8")

@@ -6,21 +6,12 @@ import re
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Page, expect
 
 pytestmark = pytest.mark.browser
 
 PAGES = ["/", "/rooms/loft", "/rooms/hall?span=30d&until=2026-01-07", "/incidents?room=hall", "/arrivals"]
 PHONE = {"width": 360, "height": 740}
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """One Chromium for all tests of this file."""
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield started
-        started.close()
 
 
 @pytest.fixture
@@ -111,49 +102,8 @@ def test_nothing_sticks_out_on_a_phone(opened, scheme):
         assert min(shown) >= 24, path  # WCAG 2.2, 2.5.8: at least 24 CSS px
 
 
-CONTRAST = """
-() => {
-  const pen = document.createElement('canvas').getContext('2d', { willReadFrequently: true });
-  const parse = (text) => {
-    pen.clearRect(0, 0, 1, 1); pen.fillStyle = text; pen.fillRect(0, 0, 1, 1);
-    const [r, g, b, alpha] = pen.getImageData(0, 0, 1, 1).data;
-    return [r, g, b, alpha / 255];
-  };
-  const linear = (v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
-  const light = (c) => [0.2126, 0.7152, 0.0722].reduce((sum, share, i) => sum + share * linear(c[i] / 255), 0);
-  const over = (under, c) => [0, 1, 2].map((i) => c[i] * c[3] + under[i] * (1 - c[3]));
-  const ground = (one) => {
-    const layers = [];
-    for (let at = one; at; at = at.parentElement) {
-      const c = parse(getComputedStyle(at).backgroundColor);
-      if (c[3] > 0) layers.unshift(c);
-      if (c[3] === 1) break;
-    }
-    return layers.reduce(over, [255, 255, 255]);
-  };
-  const board = () => parse(getComputedStyle(document.documentElement).getPropertyValue('--board'));
-  const pairOf = (one) => {
-    if (!one.closest('svg')) return [parse(getComputedStyle(one).color), ground(one)];
-    const onBoard = one.matches('.wc-ring-label, .wc-now-label, .wc-empty');
-    return [parse(getComputedStyle(one).fill), onBoard ? board() : ground(one.closest('svg').parentElement)];
-  };
-  const bad = [];
-  let seen = 0;
-  for (const one of document.querySelectorAll('body *')) {
-    const own = [...one.childNodes].some((n) => n.nodeType === 3 && n.nodeValue.trim());
-    if (!own || one.closest('title, desc, .unseen, .skip') || !one.getBoundingClientRect().width) continue;
-    seen += 1;
-    const [a, b] = pairOf(one).map(light).sort((x, y) => y - x);
-    const ratio = (a + 0.05) / (b + 0.05);
-    if (ratio < 4.5) bad.push(`${one.outerHTML.slice(0, 80)}: ${ratio.toFixed(2)}`);
-  }
-  return [seen, bad];
-}
-"""
-
-
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_text_is_readable_in_light_and_dark(opened, served, bench, scheme):
+def test_text_is_readable_in_light_and_dark(opened, served, bench, contrast, scheme):
     """Every text, in drawings too, has the contrast of WCAG 2.2 AA (4.5 : 1), in every state that shows here."""
     bench.put(served.services, bench.incident(3, is_open=True), bench.incident(30, is_open=False))
     served.services.write(bench.air("hall-air", bench.now_ms + 60_000, 18.0, 58.0))
@@ -162,7 +112,7 @@ def test_text_is_readable_in_light_and_dark(opened, served, bench, scheme):
     assert (sum(map(int, re.findall(r"\d+", paper)[:3])) < 200) == (scheme == "dark")
     for path in ("/", "/rooms/hall", "/rooms/hall?until=2026-01-07T12:00", "/rooms/cellar", "/incidents", "/arrivals"):
         page.goto(path)
-        seen, bad = page.evaluate(CONTRAST)
+        seen, bad = page.evaluate(contrast, "title, desc, .unseen, .skip")
         assert seen > 15
         assert bad == [], path
 

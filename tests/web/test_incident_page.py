@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from html import unescape
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, expect, sync_playwright
+from playwright.sync_api import expect
 
 from ingest.site.handling import Deed
 from ingest.site.incidents import Severity
@@ -189,15 +188,6 @@ def test_foreign_words_are_never_markup(client, services, bench, damp):
 
 
 # --- in a browser -----------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """One Chromium for all tests of this file."""
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield started
-        started.close()
 
 
 @pytest.mark.browser
