@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, Final
 
 from adapters.contract import SENSOR_ID, AdapterHealth, Setting, SettingsError, Why, rejection
@@ -58,10 +58,3 @@ def checked_name(name: Any, where: str) -> str:
         where=where,
         mend="Use letters, digits and - : . / _, a letter or digit first, at most 120 of them",
     )
-
-
-def checked_choice(text: str, known: Sequence[str], where: str) -> str:
-    """Give a text that is one of those known.  Raises SettingsError when it is none."""
-    if text in known:
-        return text
-    raise SettingsError(f"{text!r} is nothing that we know", where=where, mend=f"Use one of: {', '.join(known)}")

@@ -15,7 +15,6 @@ from ingest.notices.hours import at_ms, last_due, last_month_due
 from ingest.notices.outbox import reader_facts
 from ingest.notices.recipients import Recipient
 from ingest.notices.room_account import room_facts
-from ingest.present.words import local
 from ingest.site.incidents import NoticeKind
 from ingest.site.places import Site
 from ingest.store.api import RecordReader, StoreReader, UnitOfWork
@@ -113,8 +112,3 @@ def put(work: UnitOfWork, due: Due, facts: dict[str, Any] | None, now_ms: int) -
         facts=facts | {"missed": missed, "day": due.day},
         created_ms=now_ms,
     )
-
-
-def month_name(from_ms: int, zone_name: str) -> str:
-    """Say which month begins at an instant: "November 2026"."""
-    return f"{local(from_ms, zone_name):%B %Y}"

@@ -17,7 +17,6 @@ import numpy as np
 from ingest.physics.pointwise import FloatArray
 
 LN_PASCALS_PER_KILOPASCAL: Final = float(np.log(1000.0))
-TRIPLE_POINT_K: Final = 273.16
 
 # Hyland-Wexler: ln(p / Pa) = C[0]/T + C[1] + C[2] T + ... + C[-1] ln T.
 _ICE: Final = (-5.6745359e3, 6.3925247, -9.6778430e-3, 6.2215701e-7, 2.0747825e-9, -9.4840240e-13, 4.1635019)

@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from ingest.runtime.findings import Findings, Steps, nearest
-from ingest.runtime.forms import NESTED, SECTIONS, Form
+from ingest.runtime.forms import NESTED, Form
 
 _KINDS: Final[dict[str, tuple[str, str]]] = {
     "string_type": ("this must be a text", 'Put it in quotes: "…".'),
@@ -141,8 +141,3 @@ _SPECIAL: Final[dict[str, Callable[[type[Form], Any], tuple[str, str]]]] = {
     **dict.fromkeys(_LIMITS, _limit),
     **dict.fromkeys(_LENGTHS, _length),
 }
-
-
-def section_names() -> list[str]:
-    """Give the names of the file's sections."""
-    return list(SECTIONS)

@@ -170,9 +170,6 @@ def unpack_values(header: bytes, data: memoryview, count: int) -> Floats:
     return values
 
 
-HEADER_BYTES: Final = {"values": _VALUES.size, "instants": _INSTANTS.size}
-
-
 def header_of_hundredths(planes: int, first: int) -> bytes:
     """Give the header of values that are hundredths.  first: the first whole number; float64 bits where no planes."""
     return _VALUES.pack(DECIMAL if planes else CONSTANT, 2 if planes else 0, planes, first)
