@@ -150,15 +150,14 @@ class SqliteStore:
         Blocks: call it from a thread.  Raises StorageError.
         """
         with self._settling_alone:
+            self._giving_way.begin_step(is_behind=self._memory.staged() > settling.TOO_MANY)
+            self._giving_way.give_way()
             with self._snapshot() as connection:
-                self._giving_way.begin_step()
-                self._giving_way.give_way()
                 # What it unpacks is about to be replaced: in the common memory it would only be in the way.
                 view = dataclasses.replace(
                     self._memory.view(connection), unpacked=Unpacked(), give_way=self._giving_way.give_way
                 )
                 pressure_kpa = self._reader.pressure_of(connection)
-                self._giving_way.begin_step(is_behind=view.tail.count() > settling.TOO_MANY)
                 planned = self._settling.plan(view, functools.cache(pressure_kpa), patience=patience)
             try:
                 self._giving_way.give_way()
