@@ -19,10 +19,10 @@ from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeState
 from ingest.site.places import Place
 from ingest.site.series import Floats, Int64s, SeriesKey
 from ingest.watch import affected, causes
-from ingest.watch.figures import Air
 from ingest.watch.journal import journal
-from ingest.watch.plan import plan_of, room_window
-from ingest.watch.rulebook import BY_KEY
+from ingest.watch.rules.figures import Air
+from ingest.watch.rules.rulebook import BY_KEY
+from ingest.watch.window.plan import plan_of, room_window
 
 POINTS: Final = 240
 LEAST_AROUND_MS: Final = 2 * 3_600_000

@@ -13,7 +13,7 @@ from ingest.present.life_words import SEVERITY_WORDS
 from ingest.site.incidents import Incident, Severity
 from ingest.site.places import Room
 from ingest.store.api import RecordReader
-from ingest.store.incidents import Place
+from ingest.store.record.incidents import Place
 
 PER_PAGE: Final = 50
 MOST_OPEN: Final = 500

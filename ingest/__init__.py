@@ -11,6 +11,7 @@ Imports go one way, each arrow "may import" and never back (`tests/unit/test_imp
         <- practice   what a practitioner concludes
         <- notices    compose and deliver, one file per channel
            central    forwarding to a central engine
-        <- runtime    the wiring file, intake, supervisor, periodic work, daemon
+        <- settings   lumberroom.toml: what it may say, reading and checking it
+        <- runtime    intake, supervisor, periodic work, daemon
         <- demo, cli  the invented site; the command line, the only place that sees everything
 """

@@ -11,7 +11,7 @@ from ingest.central.points import Point
 from ingest.central.sourcing import ForwardingStore
 from ingest.physics.derived import DERIVED
 from ingest.site.series import SeriesKey
-from ingest.store.forwarding import SetAside
+from ingest.store.record.forwarding import SetAside
 from ingest.store.series.rows import utc
 
 NEVER_STORED: Final = "taken again and again and never stored: older than it keeps, or ahead of its clock?"

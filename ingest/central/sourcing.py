@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple, Protocol
 from ingest.central.points import Point
 from ingest.site.series import SeriesKey
 from ingest.store.api import Changes, SeriesExtent, StoreReader
-from ingest.store.forwarding import SetAside
+from ingest.store.record.forwarding import SetAside
 
 SHORTEST_MS: Final = 60_000
 LONGEST_MS: Final = 86_400_000

@@ -18,8 +18,8 @@ def backup(data: Path, file: Path) -> None:
     The copy is one state of the store, and appears whole or not at all; the daemon goes on meanwhile. `lumberroom
     restore` goes back to it.
     """
-    from ingest.store.copying import backup as copy
-    from ingest.store.integrity import check_integrity
+    from ingest.store.file.copying import backup as copy
+    from ingest.store.file.integrity import check_integrity
 
     copy(data, file)
     faults = check_integrity(file)

@@ -17,8 +17,8 @@ def check(file: Path) -> None:
     Nothing is opened, stored or sent. Every mistake is told at once, with its line, and the exit code is 2. Cautions
     (what is allowed but worth a second look) leave the exit code at 0.
     """
-    from ingest.cli.wiring_words import in_words
-    from ingest.runtime.settings import load
+    from ingest.settings.reading import load
+    from ingest.settings.words import in_words
 
     wiring = load(file)
     for line in in_words(wiring):

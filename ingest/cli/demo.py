@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from dashboards.services import Services
-from ingest.runtime.wiring import DEFAULT_PORT
+from ingest.settings.wiring import DEFAULT_PORT
 
 DEFAULT_SPEED = 60.0
 
@@ -59,7 +59,7 @@ def demo(data: Path | None, port: int, speed: float, no_browser: bool, verbose: 
     """
     # Imported here: the page's framework takes a second, and --help must not wait for it.
     from ingest.demo.show import Options, show
-    from ingest.runtime import logs
+    from ingest.runtime.machine import logs
 
     logs.configure("console")
     if not verbose:

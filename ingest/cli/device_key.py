@@ -13,7 +13,7 @@ import click
 from ingest.cli.wiring_file import DEFAULT_FILE
 
 if TYPE_CHECKING:
-    from ingest.store.device_keys import DeviceKey
+    from ingest.store.record.device_keys import DeviceKey
 
 _NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 
@@ -48,9 +48,9 @@ def device_key() -> None:
 def add_key(name: str, sensors: tuple[str, ...], data: Path | None) -> None:
     """Make a key for the device NAME and print it. It is shown this once and cannot be shown again."""
     from ingest.clock import SystemClock
-    from ingest.store import device_keys
-    from ingest.store.beside import beside_the_writer
-    from ingest.store.device_keys import DeviceKey
+    from ingest.store.file.beside import beside_the_writer
+    from ingest.store.record import device_keys
+    from ingest.store.record.device_keys import DeviceKey
 
     _check(name, sensors)
     path = _store_file(data)
@@ -90,8 +90,8 @@ def list_keys(data: Path | None, as_json: bool) -> None:
 def revoke_key(name: str, data: Path | None) -> None:
     """Let the key of the device NAME hold no longer, from this moment on. What it wrote stays."""
     from ingest.clock import SystemClock
-    from ingest.store import device_keys
-    from ingest.store.beside import beside_the_writer
+    from ingest.store.file.beside import beside_the_writer
+    from ingest.store.record import device_keys
 
     with beside_the_writer(_store_file(data)) as connection:
         device_keys.revoke(connection, name, at_ms=SystemClock().now_ms())
@@ -121,8 +121,8 @@ def _check(name: str, sensors: tuple[str, ...]) -> None:
 def _store_file(data: Path | None) -> Path:
     """Give the store's file, made where there is none yet."""
     from ingest.errors import StorageError
-    from ingest.runtime.settings import load
-    from ingest.store.opening import FILE_NAME
+    from ingest.settings.reading import load
+    from ingest.store.file.opening import FILE_NAME
     from ingest.store.sqlite_store import SqliteStore
 
     directory = data if data is not None else load(Path(DEFAULT_FILE)).data_directory

@@ -24,7 +24,7 @@ def doctor(data: Path, mend: bool) -> None:
     Every checksum is verified, every sum and rollup computed again and every record's chain followed; a large store
     takes minutes. Looking is safe while the daemon runs. The exit code is 3 when something is wrong that is not mended.
     """
-    from ingest.store import doctor as of_stores
+    from ingest.store.file import doctor as of_stores
 
     findings = of_stores.mend(data) if mend else of_stores.examine(data)
     for fault in findings.faults:

@@ -147,7 +147,7 @@ def _do(
 
 
 def _is_being_written(file: Path) -> bool:
-    from ingest.store.opening import WriterMark
+    from ingest.store.file.opening import WriterMark
 
     try:
         WriterMark(file).release()

@@ -156,7 +156,7 @@ def _line(incident: Incident, handling: Handling | None, now_ms: int, zone: str)
 
 def _plain(incident: Incident, handling: Handling | None, now_ms: int) -> dict[str, Any]:
     from ingest.site.handling import life
-    from ingest.store.plain import to_plain
+    from ingest.store.record.plain import to_plain
 
     stands = {"life": life(incident, handling, now_ms).value}
     return {**to_plain(incident), **stands, "handling": None if handling is None else to_plain(handling)}

@@ -42,7 +42,7 @@ def init(file: Path, no_input: bool, force: bool, **given: Any) -> None:
     from ingest.cli.init_questions import ask
     from ingest.cli.init_text import text_of
     from ingest.cli.new_file import refuse_existing, write_new
-    from ingest.runtime.settings import parse
+    from ingest.settings.reading import parse
 
     refuse_existing(file, force=force)  # before anybody answers questions in vain
     answers = ask(given, interactive=not no_input and sys.stdin.isatty())

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from ingest.cli.init_questions import Answers, MailAnswers, RoomAnswers
-from ingest.runtime.jobfile import quoted
+from ingest.settings.site_text import quoted
 from ingest.site.places import Bounds
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 if TYPE_CHECKING:
-    from ingest.runtime.wiring import Units, Wiring
+    from ingest.settings.wiring import Units, Wiring
 
 WIRING_SUFFIX = ".toml"
 _DATABASE_SUFFIXES: Final = (".sqlite3", ".sqlite", ".db")
@@ -27,7 +27,7 @@ class JobData(NamedTuple):
 def job_data(data: Path) -> JobData:
     """Say where the store is, the page, and the units.  Raises SettingsError for a wiring file that is wrong."""
     if data.suffix == WIRING_SUFFIX and not data.is_dir():
-        from ingest.runtime.settings import load
+        from ingest.settings.reading import load
 
         wiring = load(data)
         page = wiring.page
@@ -46,7 +46,7 @@ def store_named(data: Path) -> Path:
 
 def store_file(data: Path) -> Path:
     """Give the store's file: DATA itself, or the one in it where DATA is a directory, there or not."""
-    from ingest.store.opening import FILE_NAME
+    from ingest.store.file.opening import FILE_NAME
 
     is_file = data.is_file() or (not data.is_dir() and data.suffix in _DATABASE_SUFFIXES)
     return data if is_file else data / FILE_NAME
@@ -56,7 +56,7 @@ def _units_wired_here(store: Path) -> Units | None:
     """Give the units of the wiring file in this folder, where it is that of this store."""
     from ingest.cli.wiring_file import DEFAULT_FILE
     from ingest.errors import SettingsError
-    from ingest.runtime.settings import load
+    from ingest.settings.reading import load
 
     if not Path(DEFAULT_FILE).is_file():
         return None

@@ -13,7 +13,7 @@ from ingest.cli.wiring_file import wiring_argument
 if TYPE_CHECKING:
     from ingest.notices.recipients import Recipient
     from ingest.runtime.notifying import Notifying
-    from ingest.runtime.wiring import Wiring
+    from ingest.settings.wiring import Wiring
 
 SOME_FAILED = 5
 """The exit code where not everyone could be reached."""
@@ -31,7 +31,7 @@ def notify(file: Path, is_test: bool) -> None:
     the other side has taken it over, so look whether it has arrived. Who would not be told just now, because of their
     hours, is told all the same. The exit code is 5 where not everyone could be reached.
     """
-    from ingest.runtime.settings import load
+    from ingest.settings.reading import load
 
     wiring = load(file)
     if not asyncio.run(_try_all(wiring, file)):
@@ -41,7 +41,7 @@ def notify(file: Path, is_test: bool) -> None:
 async def _try_all(wiring: Wiring, file: Path) -> bool:
     """Send everyone a test and print what became of it; say whether all were reached."""
     from ingest.clock import SystemClock
-    from ingest.notices.channel import Sent
+    from ingest.notices.channels.channel import Sent
     from ingest.runtime.notifying import Notifying
 
     notifying = Notifying(wiring, SystemClock())

@@ -10,7 +10,7 @@ import click
 from ingest.cli.starting import LogForm, application, stay, staying_options
 
 if TYPE_CHECKING:
-    from ingest.runtime.signals import Stoppable
+    from ingest.runtime.machine.signals import Stoppable
 
 
 @click.command(short_help="Show all sites from a central engine, and mail when one falls silent.")
@@ -30,7 +30,7 @@ def office(file: Path, log_form: LogForm, check: bool, verbose: bool) -> None:
       [central]  address = "http://engine.example.org:8428"
       [mail]     as in a site's wiring file, if somebody shall be told
     """
-    from ingest.runtime.office_settings import load_office
+    from ingest.settings.office import load_office
 
     wiring = load_office(file)
     if check:

@@ -21,7 +21,7 @@ def restore(copy: Path, data: Path) -> None:
     Stop the daemon first. A copy that an older lumberroom made is brought up to date by the next start of the daemon.
     """
     from ingest.clock import SystemClock
-    from ingest.store.restoring import restore as put_back
+    from ingest.store.file.restoring import restore as put_back
 
     stamp = dt.datetime.fromtimestamp(SystemClock().now_ms() / 1000, dt.UTC).strftime("%Y%m%dT%H%M%SZ")
     done = put_back(copy, data, stamp=stamp)

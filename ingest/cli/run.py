@@ -12,7 +12,7 @@ from ingest.cli.wiring_file import wiring_argument
 
 if TYPE_CHECKING:
     from dashboards.services import Services
-    from ingest.runtime.signals import Stoppable
+    from ingest.runtime.machine.signals import Stoppable
 
 
 @click.command(short_help="Run the watch: read, store, judge, mail, show.")
@@ -26,7 +26,7 @@ def run(file: Path, log_form: LogForm, verbose: bool) -> None:
 
     Check a file first with: lumberroom check FILE
     """
-    from ingest.runtime.settings import load
+    from ingest.settings.reading import load
 
     wiring = load(file)
 

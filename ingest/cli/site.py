@@ -40,7 +40,7 @@ def export_job(file: Path, data: Path | None, force: bool) -> None:
     The daemon may be running meanwhile.
     """
     from ingest.cli.new_file import write_new
-    from ingest.runtime.jobfile import job_text
+    from ingest.settings.site_text import job_text
     from ingest.store.sqlite_store import SqliteStore
 
     with SqliteStore.open(_store(data, None), read_only=True) as store:
@@ -67,7 +67,7 @@ def apply_job(file: Path, data: Path | None, dry_run: bool) -> None:
     """
     from ingest.clock import SystemClock
     from ingest.runtime.job import changes
-    from ingest.runtime.settings import load_job
+    from ingest.settings.reading import load_job
     from ingest.store.sqlite_store import SqliteStore
 
     wanted = load_job(file)
@@ -102,7 +102,7 @@ def _say(words: list[str], *, dry_run: bool) -> None:
 
 def _store(data: Path | None, file: Path | None) -> Path:
     from ingest.cli.job_data import store_named
-    from ingest.runtime.settings import sections_of
+    from ingest.settings.reading import sections_of
 
     if data is None and file is not None and sections_of(file) - {"site", "room"}:
         return store_named(file)

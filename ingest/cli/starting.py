@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dashboards.services import Services
-    from ingest.runtime.signals import Stoppable
+    from ingest.runtime.machine.signals import Stoppable
 
 LogForm = Literal["auto", "json", "console"]
 
@@ -46,14 +46,14 @@ def staying_options(command: Any) -> Any:
 
 def stay(wiring: Wired, make: Callable[[], Stoppable], name: str, *, log_form: LogForm, verbose: bool) -> None:
     """Run until told to stop.  make: makes what runs.  name: what is said to be running, with its page."""
-    from ingest.runtime import logs
+    from ingest.runtime.machine import logs
 
     logs.configure(log_form, verbose=verbose, secrets=wiring.secrets())
     for caution in wiring.cautions:
         logs.caution(caution)
 
-    from ingest.runtime.arenas import bound_arenas
-    from ingest.runtime.signals import run_until_signal
+    from ingest.runtime.machine.arenas import bound_arenas
+    from ingest.runtime.machine.signals import run_until_signal
 
     def announce(address: str) -> None:
         click.echo(f"{name} is running. Page: {address}  (stop it with Ctrl-C)", err=True)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from ingest.errors import RefusedError, StorageError
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 
 MARK: Final = "demonstration.json"
 EDITION: Final = 1

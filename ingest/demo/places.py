@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from adapters.registry import check_settings
 from adapters.simulated_room import SimulatedRoom
-from ingest.runtime.wiring import AdapterWiring
+from ingest.settings.wiring import AdapterWiring
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.rules import Rules
 

@@ -21,11 +21,11 @@ from ingest.demo.forecast import forecast
 from ingest.demo.history import Past
 from ingest.demo.mails import MailCatcher
 from ingest.runtime.daemon import Daemon
+from ingest.runtime.machine.signals import SIGNALS, run_until_signal
 from ingest.runtime.page_address import bind
 from ingest.runtime.page_task import AppFactory
-from ingest.runtime.signals import SIGNALS, run_until_signal
-from ingest.runtime.wiring import MailWiring, PageWiring, Wiring
-from ingest.store.opening import FILE_NAME
+from ingest.settings.wiring import MailWiring, PageWiring, Wiring
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 MINUTE_MS: Final = 60_000

@@ -15,8 +15,8 @@ from urllib.parse import urlsplit
 import structlog
 
 from ingest.clock import Clock
-from ingest.notices.story import one_line
-from ingest.notices.web_address import connected
+from ingest.notices.channels.web_address import connected
+from ingest.notices.letters.story import one_line
 
 TIMEOUT_S = 15.0
 

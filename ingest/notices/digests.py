@@ -12,13 +12,13 @@ from collections.abc import Iterator, Sequence
 from typing import Any, Final, NamedTuple
 
 from ingest.notices.hours import at_ms, last_due, last_month_due
+from ingest.notices.letters.room_account import room_facts
 from ingest.notices.outbox import reader_facts
 from ingest.notices.recipients import Recipient
-from ingest.notices.room_account import room_facts
 from ingest.site.incidents import NoticeKind
 from ingest.site.places import Site
 from ingest.store.api import RecordReader, StoreReader, UnitOfWork
-from ingest.watch.plan import as_of
+from ingest.watch.window.plan import as_of
 
 HOUR_MS: Final = 3_600_000
 LATEST_MS: Final = 12 * HOUR_MS

@@ -10,9 +10,9 @@ import json
 from collections.abc import Mapping
 from typing import Any, Final
 
-from ingest.notices.collected import stories_of
-from ingest.notices.compose import NOTHING_BESIDE, Beside, subject, write
-from ingest.notices.story import Story
+from ingest.notices.letters.collected import stories_of
+from ingest.notices.letters.compose import NOTHING_BESIDE, Beside, subject, write
+from ingest.notices.letters.story import Story
 from ingest.present import mail_look
 from ingest.site.incidents import Notice, NoticeKind
 

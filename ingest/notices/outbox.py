@@ -17,11 +17,11 @@ from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Room, Site
 from ingest.store.api import UnitOfWork
-from ingest.store.telling import Escalation
+from ingest.store.record.telling import Escalation
 from ingest.watch.causes import sharing
-from ingest.watch.memory import from_json, incident_to_json, window_facts
-from ingest.watch.plan import room_window
 from ingest.watch.reasons import sensor_name
+from ingest.watch.window.memory import from_json, incident_to_json, window_facts
+from ingest.watch.window.plan import room_window
 
 
 def enqueue(

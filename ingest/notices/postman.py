@@ -16,7 +16,7 @@ import structlog
 
 from ingest.clock import Clock
 from ingest.errors import StorageError
-from ingest.notices.channel import Channel, Later, Outcome, Refused, Sent
+from ingest.notices.channels.channel import Channel, Later, Outcome, Refused, Sent
 from ingest.notices.lateness import Lateness
 from ingest.site.incidents import Notice, NoticeState
 from ingest.store.api import Store

@@ -15,7 +15,7 @@ from ingest.notices.recipients import RANK, Recipient
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.store.api import RecordReader, UnitOfWork
-from ingest.store.telling import Escalation
+from ingest.store.record.telling import Escalation
 
 LOOK_AGAIN_MS: Final = 300_000
 """When an escalation that concerns nobody as things stand is looked at again: its incident may turn worse."""

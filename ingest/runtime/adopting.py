@@ -23,11 +23,11 @@ from adapters.contract import SENSOR_ID
 from dashboards.services import NUMBERS_MAY_BE, Adopted, Adoption, News, Sighting
 from ingest.clock import Clock
 from ingest.errors import InputError, LumberroomError, RefusedError
-from ingest.runtime import settings
 from ingest.runtime.intake import Intake
 from ingest.runtime.reach import Looking
 from ingest.runtime.supervisor import Supervisor
-from ingest.runtime.wiring import AdapterWiring
+from ingest.settings import reading
+from ingest.settings.wiring import AdapterWiring
 from ingest.site.incidents import Incident
 from ingest.site.places import Place, Sensor, Site
 from ingest.store.api import Store
@@ -200,7 +200,7 @@ def adapter_name(sensor: str, taken: Collection[str]) -> str:
 def entries_of(path: Path | None) -> Mapping[str, Mapping[str, Any]]:
     """Give what a wiring file says of each adapter, by name; nothing where it cannot be read just now."""
     try:
-        raw = settings.toml_of(settings.text_of(path), path) if path is not None else {}
+        raw = reading.toml_of(reading.text_of(path), path) if path is not None else {}
     except LumberroomError:
         return {}
     listed = raw.get("adapter", [])
@@ -219,7 +219,7 @@ def append_entry(path: Path | None, lines: str, comment: str) -> AdapterWiring:
     try:
         before = path.read_bytes()
         after = before + (b"" if before.endswith(b"\n") or not before else b"\n") + f"\n{comment}\n{lines}\n".encode()
-        wiring = settings.parse(after.decode("utf-8-sig"), path)
+        wiring = reading.parse(after.decode("utf-8-sig"), path)
         if not os.access(path, os.W_OK):
             raise PermissionError(13, "the file may not be written")
         _replace(path, before, after)

@@ -23,12 +23,15 @@ from dashboards.services import CaughtMail, News
 from ingest.clock import Clock, SystemClock
 from ingest.errors import DiskFullError, LumberroomError
 from ingest.notices.alive import SignOfLife
-from ingest.runtime import arenas, forwarding, job, wallwatch
+from ingest.runtime import forwarding, job
 from ingest.runtime.adopting import Adopter, Job, entries_of
 from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
 from ingest.runtime.keybook import NOTE_EVERY_S, KeyBook
-from ingest.runtime.loopwatch import LoopWatch
+from ingest.runtime.machine import arenas, wallwatch
+from ingest.runtime.machine.loopwatch import LoopWatch
+from ingest.runtime.machine.systemd import Systemd, alive
+from ingest.runtime.machine.wallwatch import WallWatch
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.page_task import AppFactory, Ready, RunningPage
@@ -40,11 +43,9 @@ from ingest.runtime.storeopening import once_there_is_room, open_store
 from ingest.runtime.storewatch import LOOK_EVERY_S as STORE_EVERY_S
 from ingest.runtime.storewatch import StoreWatch
 from ingest.runtime.supervisor import Supervisor
-from ingest.runtime.systemd import Systemd, alive
 from ingest.runtime.tasks import end, every, finish, keep
 from ingest.runtime.upkeep import Upkeep
-from ingest.runtime.wallwatch import WallWatch
-from ingest.runtime.wiring import AliveWiring, Wiring
+from ingest.settings.wiring import AliveWiring, Wiring
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch

@@ -11,7 +11,7 @@ from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.opening import engine_of
 from ingest.central.writing import InfluxWriter
 from ingest.clock import Clock
-from ingest.runtime.wiring import CentralWiring
+from ingest.settings.wiring import CentralWiring
 from ingest.site.places import Site
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.standing import standing

@@ -27,13 +27,13 @@ from ingest.clock import Clock
 from ingest.errors import LumberroomError, StorageError
 from ingest.runtime.backoff import BackOff
 from ingest.runtime.checking import check
-from ingest.runtime.logs import Repeats, quietly
+from ingest.runtime.machine.logs import Repeats, quietly
 from ingest.runtime.strangers import MOST, Strangers
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
 from ingest.store.api import Appended, Store, UnitOfWork
-from ingest.watch import arrears
+from ingest.watch.window import arrears
 
 BATCH_READINGS: Final = 20_000
 """No more than this goes into one transaction, so that nobody waits long behind a flood."""

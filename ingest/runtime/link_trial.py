@@ -5,9 +5,9 @@ from __future__ import annotations
 import http.client
 import time
 
+from ingest.notices.channels.web_address import connected
+from ingest.notices.letters.story import one_line
 from ingest.notices.links import DeedKind, Links
-from ingest.notices.story import one_line
-from ingest.notices.web_address import connected
 
 TIMEOUT_S = 15.0
 

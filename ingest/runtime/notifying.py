@@ -19,15 +19,15 @@ from ingest.notices.recipients import Recipient
 from ingest.present.digits import Units
 from ingest.runtime.deed_desk import DeedDesk, Write
 from ingest.runtime.ways import Ways, channels_of, mail_channel
-from ingest.runtime.wiring import PageWiring
+from ingest.settings.wiring import PageWiring
 from ingest.site.incidents import Incident, NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, UnitOfWork
 
 if TYPE_CHECKING:
-    from ingest.notices.channel import Channel, Outcome
-    from ingest.notices.compose_store import StoreNews
-    from ingest.notices.mail import Composer
+    from ingest.notices.channels.channel import Channel, Outcome
+    from ingest.notices.channels.mail import Composer
+    from ingest.notices.letters.compose_store import StoreNews
 
 ROUND_EVERY_S: Final = 5.0
 """How often is looked whether something is to be told later; only where there is, anything is written."""
@@ -128,9 +128,9 @@ class Notifying:
 
     async def directly(self, news: StoreNews, recipient: str) -> Outcome:
         """Mail somebody about the store itself, which cannot keep a notice first."""
-        from ingest.notices.channel import Later, Refused
-        from ingest.notices.compose_store import compose_store
-        from ingest.notices.writing import Writer
+        from ingest.notices.channels.channel import Later, Refused
+        from ingest.notices.letters.compose_store import compose_store
+        from ingest.notices.letters.writing import Writer
 
         mail = self._wiring.mail
         if mail is None:

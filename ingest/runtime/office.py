@@ -18,17 +18,17 @@ from ingest.central.central_store import CentralSeries
 from ingest.central.opening import engine_of
 from ingest.central.own_thread import OwnThread
 from ingest.clock import Clock, SystemClock
-from ingest.notices.compose_site import compose_site
+from ingest.notices.letters.compose_site import compose_site
+from ingest.runtime.machine.systemd import Systemd
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.office_services import OfficeReader, OfficeServices
-from ingest.runtime.office_settings import OfficeWiring
 from ingest.runtime.office_watch import OfficeWatch
 from ingest.runtime.page_address import address, bind
 from ingest.runtime.page_task import AppFactory, Ready, RunningPage
 from ingest.runtime.storeopening import open_store
-from ingest.runtime.systemd import Systemd
 from ingest.runtime.tasks import end, every, finish, keep
+from ingest.settings.office import OfficeWiring
 from ingest.site.places import Site
 from ingest.store.sqlite_store import SqliteStore
 

@@ -31,15 +31,15 @@ from ingest.errors import RefusedError
 from ingest.present import words
 from ingest.present.digits import Units
 from ingest.runtime.newsboard import NewsBoard
-from ingest.runtime.office_settings import OfficeWiring
 from ingest.runtime.office_watch import OfficeWatch
+from ingest.settings.office import OfficeWiring
 from ingest.site.handling import Asked, Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, RoomState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store.api import SeriesExtent, Store, StoreReader
-from ingest.store.incidents import Place
-from ingest.store.records import Entry
+from ingest.store.record.incidents import Place
+from ingest.store.record.records import Entry
 from ingest.watch.handling import carry_out
 
 HEARD_FRESH_S: Final = 30.0

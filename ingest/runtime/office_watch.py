@@ -18,12 +18,12 @@ import structlog
 from ingest.central.engine import Engine, EngineError
 from ingest.central.hearing import SiteTold, hear
 from ingest.clock import Clock
-from ingest.notices.compose_site import ENGINE, TWICE, reason
+from ingest.notices.letters.compose_site import ENGINE, TWICE, reason
 from ingest.runtime.notifying import Notifying
 from ingest.site.incidents import Incident
 from ingest.site.places import Place, Room, Sensor, Site
 from ingest.store.api import StoreReader, UnitOfWork
-from ingest.store.plain import from_plain, to_plain
+from ingest.store.record.plain import from_plain, to_plain
 from ingest.store.sqlite_store import SqliteStore
 from ingest.store.unit_of_work import SqliteUnitOfWork
 from ingest.watch.reasons import Telling

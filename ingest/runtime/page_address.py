@@ -6,7 +6,7 @@ import errno
 import socket
 
 from ingest.errors import SettingsError, TransientError
-from ingest.runtime.wiring import PageWiring
+from ingest.settings.wiring import PageWiring
 
 
 def bind(page: PageWiring) -> socket.socket:

@@ -20,7 +20,7 @@ from typing import Any, ClassVar, Final
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from ingest.errors import SettingsError, TransientError
-from ingest.runtime.wiring import PushWiring
+from ingest.settings.wiring import PushWiring
 
 MOST_CONNECTIONS: Final = 128
 MOST_OF_ONE_ADDRESS: Final = 16

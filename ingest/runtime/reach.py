@@ -21,7 +21,7 @@ from dashboards.services import Reach, Sighting
 from ingest.clock import Clock
 from ingest.runtime.strangers import Strangers
 from ingest.runtime.tasks import end
-from ingest.runtime.wiring import AdapterWiring
+from ingest.settings.wiring import AdapterWiring
 from ingest.site.places import Site
 
 if TYPE_CHECKING:

@@ -32,14 +32,14 @@ from ingest.runtime.keybook import KeyBook
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.reach import Looking
 from ingest.runtime.supervisor import Supervisor
-from ingest.runtime.wiring import Wiring
+from ingest.settings.wiring import Wiring
 from ingest.site.handling import Asked, Handling
 from ingest.site.incidents import Incident, NoticeState
 from ingest.site.places import Site
 from ingest.store.api import Store, StoreReader
 from ingest.watch import standing
 from ingest.watch.handling import carry_out
-from ingest.watch.plan import AsOf
+from ingest.watch.window.plan import AsOf
 
 Figures = Callable[[], Mapping[str, object]]
 

@@ -15,9 +15,9 @@ from typing import Final
 import structlog
 
 from ingest.errors import DiskFullError, StorageError
-from ingest.runtime.systemd import Systemd
-from ingest.store.opening import FILE_NAME
-from ingest.store.schema import Progress
+from ingest.runtime.machine.systemd import Systemd
+from ingest.store.file.opening import FILE_NAME
+from ingest.store.file.schema import Progress
 from ingest.store.sqlite_store import SqliteStore
 
 TELL_EVERY_S: Final = 5.0

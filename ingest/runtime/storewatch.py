@@ -15,8 +15,8 @@ from typing import Final, Protocol
 import structlog
 
 from ingest.clock import Clock
-from ingest.notices.channel import Later, Outcome, Sent
-from ingest.notices.compose_store import StoreNews
+from ingest.notices.channels.channel import Later, Outcome, Sent
+from ingest.notices.letters.compose_store import StoreNews
 from ingest.runtime.backoff import BackOff
 from ingest.runtime.intake import IntakeHealth
 from ingest.site.places import Site

@@ -34,10 +34,10 @@ from adapters.contract import Adapter, AdapterError, Reading, Reason, Rejection,
 from dashboards.services import AdapterStatus
 from ingest.clock import Clock
 from ingest.runtime.backoff import HEALTHY_S, BackOff
-from ingest.runtime.logs import Repeats, quietly
+from ingest.runtime.machine.logs import Repeats, quietly
 from ingest.runtime.pace import Pace
 from ingest.runtime.tasks import end, finish
-from ingest.runtime.wiring import AdapterWiring
+from ingest.settings.wiring import AdapterWiring
 
 SILENT_S: Final = 3600.0
 """An adapter that gives nothing for so long (real seconds) is started anew: a radio that stops delivering and a call

@@ -11,7 +11,7 @@ import structlog
 from ingest.clock import Clock
 from ingest.errors import LumberroomError
 from ingest.runtime.backoff import BackOff
-from ingest.runtime.logs import Repeats, quietly
+from ingest.runtime.machine.logs import Repeats, quietly
 
 _log = structlog.get_logger("lumberroom.tasks")
 

@@ -15,8 +15,8 @@ import structlog
 
 from ingest.clock import Clock, SystemClock
 from ingest.runtime.periodic import Calendar
-from ingest.store.integrity import check_integrity
-from ingest.store.retention import Rule
+from ingest.store.file.integrity import check_integrity
+from ingest.store.series.retention import Rule
 from ingest.store.sqlite_store import SqliteStore
 
 CHECK_LIMIT_S: Final = 3600.0

@@ -6,14 +6,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from ingest.runtime.wiring import MailWiring, TellingWiring, WebhookWiring
+from ingest.settings.wiring import MailWiring, TellingWiring, WebhookWiring
 from ingest.store.api import Store
 
 if TYPE_CHECKING:
-    from ingest.notices.channel import Channel
+    from ingest.notices.channels.channel import Channel
+    from ingest.notices.channels.mail import Composer, MailChannel
+    from ingest.notices.letters.writing import Writer
     from ingest.notices.links import Links
-    from ingest.notices.mail import Composer, MailChannel
-    from ingest.notices.writing import Writer
 
 
 class Ways(Protocol):
@@ -49,8 +49,8 @@ def channels_of(
     wiring: Ways, links: Links | None, store: Store | None, composer: Composer | None
 ) -> dict[str, Channel]:
     """Give the channels by name.  store: for pictures, None for none.  composer: writes mails, None for the usual."""
-    from ingest.notices.publish import PublishChannel
-    from ingest.notices.run_command import CommandChannel
+    from ingest.notices.channels.publish import PublishChannel
+    from ingest.notices.channels.run_command import CommandChannel
 
     channels: dict[str, Channel] = {}
     writer = _writer(wiring, links, store, with_pictures=composer is None)
@@ -66,8 +66,8 @@ def channels_of(
 
 
 def _writer(wiring: Ways, links: Links | None, store: Store | None, *, with_pictures: bool) -> Writer:
-    from ingest.notices.pictures import NoPictures, StorePictures
-    from ingest.notices.writing import Writer
+    from ingest.notices.letters.pictures import NoPictures, StorePictures
+    from ingest.notices.letters.writing import Writer
 
     page_address = wiring.mail.page_address if wiring.mail else ""
     if not with_pictures:
@@ -78,8 +78,8 @@ def _writer(wiring: Ways, links: Links | None, store: Store | None, *, with_pict
 
 def mail_channel(mail: MailWiring, writer: Writer, composer: Composer | None) -> MailChannel:
     """Give the channel by which mail goes out.  composer: writes the mails, None for the usual."""
-    from ingest.notices.compose import compose
-    from ingest.notices.mail import MailChannel, MailSettings
+    from ingest.notices.channels.mail import MailChannel, MailSettings
+    from ingest.notices.letters.compose import compose
 
     settings = MailSettings(
         server=mail.server,
@@ -95,7 +95,7 @@ def mail_channel(mail: MailWiring, writer: Writer, composer: Composer | None) ->
 
 
 def _webhook_channel(hooks: Sequence[WebhookWiring], writer: Writer) -> Channel:
-    from ingest.notices.webhook import WebhookChannel, WebhookSettings
+    from ingest.notices.channels.webhook import WebhookChannel, WebhookSettings
 
     settings = {
         hook.name: WebhookSettings(

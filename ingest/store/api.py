@@ -15,9 +15,9 @@ from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Floats, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
-from ingest.store.incidents import Place
-from ingest.store.records import Entry
-from ingest.store.telling import TellingBook
+from ingest.store.record.incidents import Place
+from ingest.store.record.records import Entry
+from ingest.store.record.telling import TellingBook
 
 
 class Appended(NamedTuple):

@@ -14,11 +14,11 @@ from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
-from ingest.store import device_keys, forwarding, handlings, incidents, outbox, records, telling
 from ingest.store.api import Changes, Rewritten, SeriesExtent
-from ingest.store.device_keys import DeviceKey
-from ingest.store.forwarding import SetAside
-from ingest.store.incidents import Place
+from ingest.store.record import device_keys, forwarding, handlings, incidents, outbox, records, telling
+from ingest.store.record.device_keys import DeviceKey
+from ingest.store.record.forwarding import SetAside
+from ingest.store.record.incidents import Place
 from ingest.store.series import feed, lookup, rows, thinned, together
 from ingest.store.series.rewriting import Rewritings
 from ingest.store.series.view import View

@@ -28,9 +28,9 @@ from numpy.typing import NDArray
 
 from ingest.errors import InputError, SettingsError
 from ingest.site.series import Buckets, Floats, Int64s, Sample, SeriesKey, Span
-from ingest.store import opening
 from ingest.store.api import SeriesExtent
 from ingest.store.days import clock_edges_ms, day_edges_ms
+from ingest.store.file import opening
 from ingest.store.sqlite_store import SqliteStore
 
 Instant = int | datetime | str

@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Callable
 from typing import Final
 
-from ingest.store import device_keys, forwarding, incidents, telling
+from ingest.store.record import device_keys, forwarding, incidents, telling
 from ingest.store.series import thinned
 
 TABLES: Final = (

@@ -19,14 +19,14 @@ from typing import Final
 import numpy as np
 
 from ingest.errors import StorageError
-from ingest.store import copying, keeper, opening, retention
-from ingest.store.giving_way import GivingWay
+from ingest.store.file import copying, keeper, opening
+from ingest.store.file.giving_way import GivingWay
+from ingest.store.file.schema import Progress, quiet
+from ingest.store.file.trouble import plainly
 from ingest.store.reader import SqliteReader
-from ingest.store.schema import Progress, quiet
-from ingest.store.series import settling, staging
+from ingest.store.series import retention, settling, staging
 from ingest.store.series.settling import Settling
 from ingest.store.series.view import Memory, Unpacked
-from ingest.store.trouble import plainly
 from ingest.store.unit_of_work import SqliteUnitOfWork
 
 _PATIENCE_ON_CLOSING_MS: Final = 500  # a daemon that is asked to stop must not wait for somebody's long export

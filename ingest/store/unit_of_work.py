@@ -12,14 +12,14 @@ from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
-from ingest.store import device_keys, forwarding, handlings, incidents, outbox, records
 from ingest.store.api import Appended
-from ingest.store.forwarding import SetAside
-from ingest.store.plain import canonical_json
 from ingest.store.reader import SqliteReader
+from ingest.store.record import device_keys, forwarding, handlings, incidents, outbox, records
+from ingest.store.record.forwarding import SetAside
+from ingest.store.record.plain import canonical_json
+from ingest.store.record.telling import TellingBook
 from ingest.store.series import appending, feed, repeats
 from ingest.store.series.view import Memory, View
-from ingest.store.telling import TellingBook
 
 _HEARD: Final = """
     INSERT INTO heard (sensor, at_ms) SELECT value, ?1 FROM json_each(?2) WHERE true

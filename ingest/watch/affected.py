@@ -29,7 +29,7 @@ from ingest.site.series import Floats, Int64s, SeriesKey
 from ingest.store.api import SeriesReader
 from ingest.store.days import day_edges_ms
 from ingest.units import inches_from_millimetres, millimetres_from_inches
-from ingest.watch.boards import BoardEstimate, board_estimate
+from ingest.watch.rules.boards import BoardEstimate, board_estimate
 
 HOUR_MS: Final = 3_600_000
 DAY_MS: Final = 24 * HOUR_MS

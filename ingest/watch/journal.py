@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from ingest.present import life_words, words
 from ingest.site.handling import Deed, Handling
 from ingest.site.incidents import Incident
-from ingest.store.plain import from_plain
-from ingest.store.records import Entry
+from ingest.store.record.plain import from_plain
+from ingest.store.record.records import Entry
 from ingest.watch.severity import RANK
 
 

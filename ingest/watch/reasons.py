@@ -12,8 +12,8 @@ from ingest.present import digits, words
 from ingest.present.digits import Units
 from ingest.site.incidents import Incident, IncidentKind, RoomState
 from ingest.site.places import AcclimationWindow, Sensor
-from ingest.watch.certainty import is_certain
-from ingest.watch.judge import SensorState, Why
+from ingest.watch.window.certainty import is_certain
+from ingest.watch.window.judge import SensorState, Why
 
 NO_WINDOW: Final = "The room has no window any more, so this is not watched any longer."
 NO_SENSOR: Final = "The sensor was taken from the room, so this is not watched any longer."

@@ -5,8 +5,8 @@ at a time: it opens when the first sensor is out and closes when none is out or 
 sensor (`ingest.watch.silence`).
 
 What comes in order is judged from the batch itself. What lies before something that was judged, of the same sensor or,
-where it turns an incident, of another one in the room, is judged again in its place (`ingest.watch.rejudging`); so the
-incidents are the same whatever order readings come in.
+where it turns an incident, of another one in the room, is judged again in its place
+(`ingest.watch.window.rejudging`); so the incidents are the same whatever order readings come in.
 
 A `Watch` keeps in memory what the store remembers of the rooms and saves it when something turns, or now and then. That
 may be lost: what was judged since it was saved is judged again from the stored readings. Whether what is kept still
@@ -27,15 +27,17 @@ from ingest.site.places import Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.api import UnitOfWork
 from ingest.store.series.pairing import TEMPERATURE_AFTER_MS
-from ingest.watch import arrears, lives, living, restoring, ruling
-from ingest.watch.arrivals import add_emc, air_sensors, arrivals
-from ingest.watch.living import Kept
-from ingest.watch.memory import from_json, to_json
-from ingest.watch.plan import bound_names
-from ingest.watch.rejudging import Judged, rejudge
-from ingest.watch.ruling import RuleWatch
-from ingest.watch.scene import Scene
+from ingest.watch import incident_book
+from ingest.watch.rules import ruling
+from ingest.watch.rules.ruling import RuleWatch
 from ingest.watch.silence import listen
+from ingest.watch.window import arrears, living, restoring
+from ingest.watch.window.arrivals import add_emc, air_sensors, arrivals
+from ingest.watch.window.living import Kept
+from ingest.watch.window.memory import from_json, to_json
+from ingest.watch.window.plan import bound_names
+from ingest.watch.window.rejudging import Judged, rejudge
+from ingest.watch.window.scene import Scene
 
 SAVE_EVERY_MS: Final = 60_000
 """How often a room's memory is saved while nothing turns (our choice: seldom enough for a memory card)."""
@@ -196,9 +198,9 @@ class Watch:
         self, work: UnitOfWork, site: Site, told: dict[str, Incident], changed: dict[str, Incident], now_ms: int
     ) -> list[Incident]:
         """Write the incidents that judging changed, leave the mark, and give those to tell of as they were written."""
-        written = lives.write(work, site, changed.values(), now_ms=now_ms) if changed else {}
+        written = incident_book.write(work, site, changed.values(), now_ms=now_ms) if changed else {}
         self._leave_mark(work)
-        return lives.as_written(told, written)
+        return incident_book.as_written(told, written)
 
     def _keep(self, work: UnitOfWork, room: str, kept: Kept, judged: Judged, now_ms: int) -> dict[str, Incident]:
         """Keep a room's memory; save it where something turned, or where it is time. Give the incidents to write."""

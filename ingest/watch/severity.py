@@ -26,7 +26,7 @@ from typing import Final, NamedTuple
 
 from ingest.site.incidents import Incident, IncidentKind, Severity
 from ingest.site.rules import Rules
-from ingest.watch.judge import EXCESS_PER_HOUR, FALLBACK_MARGINS
+from ingest.watch.window.judge import EXCESS_PER_HOUR, FALLBACK_MARGINS
 
 _K, _S = IncidentKind, Severity
 

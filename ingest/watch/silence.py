@@ -19,9 +19,9 @@ from typing import Final
 
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import Room, Sensor, Site
-from ingest.watch.excursions import incident_id
-from ingest.watch.memory import Listening, RoomMemory, SilentSensor
 from ingest.watch.reasons import NO_SENSOR, Telling, incident_reason, sensor_name
+from ingest.watch.window.excursions import incident_id
+from ingest.watch.window.memory import Listening, RoomMemory, SilentSensor
 
 LISTENING_BREAK_MS: Final = 600_000
 """A longer time than this between two looks means that we were not listening in between (10 minutes)."""

@@ -12,10 +12,10 @@ from ingest.site.incidents import RoomState
 from ingest.site.places import AcclimationWindow, Place, Room, Sensor, Site
 from ingest.site.series import SeriesKey
 from ingest.store.api import StoreReader
-from ingest.watch.judge import SensorState
-from ingest.watch.memory import RoomMemory, from_json
-from ingest.watch.plan import room_window
 from ingest.watch.reasons import Telling, sensor_name, state_reason
+from ingest.watch.window.judge import SensorState
+from ingest.watch.window.memory import RoomMemory, from_json
+from ingest.watch.window.plan import room_window
 
 RANK: Final[Mapping[RoomState, int]] = {
     RoomState.UNKNOWN: 0,

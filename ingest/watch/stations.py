@@ -14,13 +14,13 @@ from ingest.site.incidents import Incident, IncidentKind, RoomState, Severity
 from ingest.site.places import Bounds, Site
 from ingest.site.rules import StationRules
 from ingest.store.api import UnitOfWork
-from ingest.watch import lives
-from ingest.watch.excursions import incident_id
+from ingest.watch import incident_book
 from ingest.watch.facts import StationFacts
-from ingest.watch.judge import FIGURE, Rule, Sample, SensorState, Worst, after_clock_set_back, judge, narrowed
-from ingest.watch.memory import state_from_json, state_to_json
 from ingest.watch.reasons import NO_RULE, Telling, incident_reason
 from ingest.watch.severity import BEGINS
+from ingest.watch.window.excursions import incident_id
+from ingest.watch.window.judge import FIGURE, Rule, Sample, SensorState, Worst, after_clock_set_back, judge, narrowed
+from ingest.watch.window.memory import state_from_json, state_to_json
 
 STATION: Final = ""
 """The room of what concerns the station: no room has this id."""
@@ -227,7 +227,7 @@ def _is_much_worse(incident: Incident, state: SensorState) -> bool:
 
 def _put(work: UnitOfWork, site: Site, incident: Incident, now_ms: int) -> Incident:
     incident = replace(incident, reason=incident_reason(incident, incident.sensor, Telling(site.time_zone)))
-    return lives.write(work, site, [incident], now_ms=now_ms)[incident.id]
+    return incident_book.write(work, site, [incident], now_ms=now_ms)[incident.id]
 
 
 def _turned(was: Mapping[str, Stood], now: Mapping[str, Stood]) -> bool:

@@ -35,12 +35,12 @@ from ingest.clock import SystemClock
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.office_services import OfficeReader, OfficeServices
-from ingest.runtime.office_settings import OfficeWiring
 from ingest.runtime.office_watch import OfficeWatch
+from ingest.settings.office import OfficeWiring
 from ingest.site.incidents import RoomState
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 DAY_MINUTES = 1440

@@ -18,11 +18,11 @@ from ingest.physics.wood import emc_percent
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.folding import judge_series
-from ingest.watch.judge import Rule, SensorState
 from ingest.watch.rounds import Watch
-from ingest.watch.ruling import judge_rules
-from ingest.watch.verdicts import Samples
+from ingest.watch.rules.ruling import judge_rules
+from ingest.watch.window.folding import judge_series
+from ingest.watch.window.judge import Rule, SensorState
+from ingest.watch.window.verdicts import Samples
 
 T0_MS = 1_795_600_800_000
 YEAR_MINUTES = 525_600

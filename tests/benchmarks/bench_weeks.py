@@ -20,7 +20,7 @@ import numpy as np
 from ingest.practice.weeks import week_by_week
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 MINUTES = 365 * 1440

@@ -11,9 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from ingest.cli.main import COMMANDS, main
-from ingest.runtime import settings
-from ingest.runtime.forms import NESTED, SECTIONS
-from ingest.runtime.telling_forms import TELLING_SECTIONS
+from ingest.settings import reading
+from ingest.settings.forms import NESTED, SECTIONS
+from ingest.settings.telling_forms import TELLING_SECTIONS
 from ingest.store import schema_3
 
 ROOT = Path(__file__).parents[2]
@@ -113,7 +113,7 @@ def test_the_wiring_example_is_sound(tmp_path: Path) -> None:
     assert block is not None
     file = tmp_path / "lumberroom.toml"
     file.write_text(block[1])
-    wiring = settings.load(file, {"LUMBERROOM_MAIL_PASSWORD": "x"})
+    wiring = reading.load(file, {"LUMBERROOM_MAIL_PASSWORD": "x"})
     assert [room.id for room in wiring.site.rooms] == ["hall"]
     assert wiring.cautions == ()
 
@@ -124,7 +124,7 @@ def test_the_adapters_of_the_protocol_could_stand_in_a_wiring_file(tmp_path: Pat
     site = '[site]\nname = "x"\ntime_zone = "UTC"\n'
     for secret in re.findall(r'_file = "(.*?)"', "".join(pieces)):
         (tmp_path / secret).write_text("x")
-    wiring = settings.parse(site + "".join(pieces), tmp_path / "lumberroom.toml", {})
+    wiring = reading.parse(site + "".join(pieces), tmp_path / "lumberroom.toml", {})
     assert len(wiring.adapters) == len(pieces)
 
 
@@ -133,7 +133,7 @@ def test_the_example_of_every_section_is_sound_and_leaves_none_out(tmp_path: Pat
     text = (ROOT / "deploy" / "OPERATIONS.md").read_text().partition("## Every section of the wiring file")[2]
     block = re.search(r"```toml\n(.*?)```", text, re.DOTALL)
     assert block is not None
-    wiring = settings.parse(block[1], tmp_path / "lumberroom.toml", dict.fromkeys(SECRETS, "a-secret-of-some-length"))
+    wiring = reading.parse(block[1], tmp_path / "lumberroom.toml", dict.fromkeys(SECRETS, "a-secret-of-some-length"))
     assert [one.who for one in wiring.telling.recipients] == ["Floor layer"]
     assert wiring.site.rooms[0].boards is not None
     assert wiring.central is not None

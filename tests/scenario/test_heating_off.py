@@ -22,7 +22,7 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 
 from adapters.contract import Reading, Stamp
 from ingest.clock import DrivenClock
-from ingest.notices.mail import MailChannel, MailSettings
+from ingest.notices.channels.mail import MailChannel, MailSettings
 from ingest.notices.outbox import enqueue
 from ingest.notices.postman import Postman
 from ingest.notices.recipients import Recipient

@@ -33,7 +33,7 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 
 from ingest.site.incidents import IncidentKind
 from ingest.site.series import SeriesKey
-from ingest.store.integrity import check_integrity
+from ingest.store.file.integrity import check_integrity
 from ingest.store.sqlite_store import SqliteStore
 
 LIVES = 20

@@ -31,7 +31,7 @@ from ingest.site.incidents import IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import Series, SeriesKey
 from ingest.store.api import StoreReader
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import judge_readings
 

@@ -29,7 +29,7 @@ from ingest.present.monthly_chart import Year, month_of, monthly_chart_svg
 from ingest.runtime.intake import Intake
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import Series, SeriesKey
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import judge_readings
 

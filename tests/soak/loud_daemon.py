@@ -19,11 +19,11 @@ import numpy as np
 
 from dashboards.services import News
 from ingest.cli.run import application, push_application
-from ingest.runtime import logs
-from ingest.runtime.arenas import bound_arenas
 from ingest.runtime.daemon import Daemon
-from ingest.runtime.settings import load
-from ingest.runtime.signals import run_until_signal
+from ingest.runtime.machine import logs
+from ingest.runtime.machine.arenas import bound_arenas
+from ingest.runtime.machine.signals import run_until_signal
+from ingest.settings.reading import load
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch

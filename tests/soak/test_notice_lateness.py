@@ -16,7 +16,7 @@ from aiosmtpd.smtp import SMTP
 from adapters.contract import Reading, Stamp
 from ingest.notices.recipients import Recipient
 from ingest.runtime.daemon import Daemon
-from ingest.runtime.wiring import MailWiring, PageWiring, TellingWiring, Wiring
+from ingest.settings.wiring import MailWiring, PageWiring, TellingWiring, Wiring
 from ingest.site.incidents import IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 

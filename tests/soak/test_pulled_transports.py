@@ -31,7 +31,7 @@ from dashboards.services import News
 from ingest.clock import SystemClock
 from ingest.runtime.intake import Intake
 from ingest.runtime.supervisor import Supervisor
-from ingest.runtime.wiring import AdapterWiring
+from ingest.settings.wiring import AdapterWiring
 from ingest.site.incidents import Incident
 from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey

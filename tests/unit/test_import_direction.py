@@ -23,6 +23,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("ingest.watch",),
     ("ingest.practice",),
     ("ingest.notices", "ingest.central"),
+    ("ingest.settings",),  # on its way down: it still names what notices, central and the store want of it
     ("ingest.runtime", "dashboards"),
     ("ingest.demo",),
     ("ingest.cli",),
@@ -45,6 +46,7 @@ RUNTIME_SEES_OF_ADAPTERS = (
 
 DECODERS_FOR = {
     "dashboards": ("adapters.contract", "adapters.framing"),
+    "ingest.settings": ("adapters.contract", "adapters.registry"),
     "ingest.demo": ("adapters.contract", "adapters.registry", "adapters.simulated_room", "adapters.room_"),
     "ingest.cli": ("adapters",),
 }

@@ -20,7 +20,7 @@ from dashboards.rates import Limits
 from dashboards.readings_in import MOST_REJECTIONS_SHOWN
 from dashboards.services import DeviceRight
 from ingest.runtime import push_listener
-from ingest.runtime.forms import PushForm
+from ingest.settings.forms import PushForm
 
 TEXT = (Path(adapters.__file__).parent / "PROTOCOL.md").read_text(encoding="utf-8")
 SECTION = TEXT.split("\n## 10 ", 1)[1].split("\n## ", 1)[0]

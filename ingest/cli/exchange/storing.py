@@ -2,7 +2,7 @@
 
 Nothing is half-written: a portion is stored whole or not at all. A broken-off import is simply run again: what is there
 already counts as repeated. Readings that are brought in so do not count as having heard the sensor, and are not judged
-here: it is noted that they are to be, and the daemon does so (`ingest.watch.arrears`).
+here: it is noted that they are to be, and the daemon does so (`ingest.watch.window.arrears`).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from ingest.runtime.checking import fault
 from ingest.site.places import ROOM_ID, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch import arrears
+from ingest.watch.window import arrears
 
 _BY: Final = "import"
 TOO_LATE: Final = "the readings around them went by keep_readings_days, so their statistics are final"

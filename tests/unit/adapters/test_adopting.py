@@ -18,11 +18,11 @@ from playwright.async_api import async_playwright, expect
 
 from dashboards.services import Adoption, News
 from ingest.clock import SystemClock
-from ingest.runtime import settings
 from ingest.runtime.adopting import Adopter, Job, entries_of
 from ingest.runtime.intake import Intake
 from ingest.runtime.reach import Looking, Surroundings
 from ingest.runtime.supervisor import Supervisor
+from ingest.settings import reading
 from ingest.site.places import Site
 from ingest.site.series import SeriesKey
 from ingest.store.sqlite_store import SqliteStore
@@ -46,7 +46,7 @@ class House:
     def __init__(self, folder: Path, ports: list[str]) -> None:
         self.file = folder / "lumberroom.toml"
         self.file.write_text(WIRING)
-        self.site: Site = settings.load(self.file).site
+        self.site: Site = reading.load(self.file).site
         self.store = SqliteStore.open(folder / "lumberroom.sqlite3")
         clock = SystemClock()
         self.intake = Intake(self.store, clock, lambda: self.site, lambda *_: [], self.hear)

@@ -16,12 +16,13 @@ import pytest
 from dashboards.services import Adoption, Reach, Sighting
 from ingest.clock import SystemClock
 from ingest.errors import InputError, RefusedError
-from ingest.runtime import reach, settings
+from ingest.runtime import reach
 from ingest.runtime.adopting import CannotWriteError, adapter_name, append_entry, check_each, wanted_sensor
 from ingest.runtime.daemon import Daemon
 from ingest.runtime.reach import Looking, Surroundings
 from ingest.runtime.strangers import Strangers
-from ingest.runtime.wiring import AdapterWiring
+from ingest.settings import reading
+from ingest.settings.wiring import AdapterWiring
 from ingest.site.places import Place, Room, Sensor, Site
 from ingest.site.series import SeriesKey
 from ingest.store.sqlite_store import SqliteStore
@@ -58,7 +59,7 @@ class Running:
 
     def __init__(self, file: Path) -> None:
         self.file = file
-        self.daemon = Daemon(settings.load(file), clock=SystemClock())
+        self.daemon = Daemon(reading.load(file), clock=SystemClock())
         self.task = asyncio.create_task(self.daemon.run())
 
     @property
@@ -121,7 +122,7 @@ async def test_a_sensor_on_the_air_is_adopted_and_its_readings_are_stored(
     assert "# added from the page by Kay of the tests, 20" in text
     entry = tomllib.loads(text)["adapter"][1]
     assert entry == {"name": "loft-2", "type": "bluetooth_broadcasts", "sensors": {LOFT: "loft-2"}}
-    assert settings.load(running.file).adapters[1].name == "loft-2"
+    assert reading.load(running.file).adapters[1].name == "loft-2"
     assert running.services.site().sensor("loft-2") == Sensor("loft-2", "loft", Place.AIR, "On the beam")
 
     await until(lambda: any(a.name == "loft-2" and a.state == "running" for a in running.services.adapters()))

@@ -30,7 +30,7 @@ from ingest.central.writing import Accepted, Answer, InfluxWriter, Refused
 from ingest.clock import DrivenClock
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 SITE = Site(

@@ -18,9 +18,9 @@ import pytest
 from dashboards.services import ForwardingStatus
 from ingest.errors import SettingsError
 from ingest.runtime.daemon import STOP_LIMIT_S
-from ingest.runtime.settings import parse
+from ingest.settings.reading import parse
 from ingest.site.series import SeriesKey
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 WIRING = """

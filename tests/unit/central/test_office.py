@@ -27,18 +27,18 @@ from ingest.central.engine_metrics import MetricsEngine
 from ingest.central.hearing import hear
 from ingest.clock import DrivenClock, FastClock
 from ingest.errors import RefusedError, SettingsError
-from ingest.notices.compose import Beside
-from ingest.notices.compose_site import compose_site
+from ingest.notices.letters.compose import Beside
+from ingest.notices.letters.compose_site import compose_site
 from ingest.notices.rounds import look_round
 from ingest.runtime.notifying import Notifying
 from ingest.runtime.office import Office
-from ingest.runtime.office_settings import OfficeWiring, load_office
 from ingest.runtime.office_watch import OfficeWatch
-from ingest.runtime.settings import load
-from ingest.runtime.wiring import MailWiring, PageWiring
+from ingest.settings.office import OfficeWiring, load_office
+from ingest.settings.reading import load
+from ingest.settings.wiring import MailWiring, PageWiring
 from ingest.site.incidents import NoticeKind, NoticeState
 from ingest.site.places import Site
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 MINUTE_S = 60.0

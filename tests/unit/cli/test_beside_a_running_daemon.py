@@ -16,9 +16,9 @@ from click.testing import CliRunner
 
 from ingest.cli.main import main
 from ingest.cli.starting import application
-from ingest.notices.writing import commands_for
+from ingest.notices.letters.writing import commands_for
 from ingest.runtime.daemon import Daemon
-from ingest.runtime.settings import load
+from ingest.settings.reading import load
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.store.sqlite_store import SqliteStore
 

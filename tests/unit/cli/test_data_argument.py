@@ -14,7 +14,7 @@ from ingest.cli.job_data import job_data, store_file
 from ingest.cli.main import main
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 SITE = Site(

@@ -28,7 +28,7 @@ from ingest.cli.main import main
 from ingest.physics.derived import DERIVED
 from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 LUMBERROOM = str(Path(sys.executable).with_name("lumberroom"))

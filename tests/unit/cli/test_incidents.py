@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 from ingest.cli.main import main
 from ingest.site.incidents import Incident, IncidentKind, Severity
 from ingest.site.places import Room, Sensor, Site
-from ingest.store.opening import FILE_NAME, WriterMark
+from ingest.store.file.opening import FILE_NAME, WriterMark
 from ingest.store.sqlite_store import SqliteStore
 
 T0_MS = 1_795_600_800_000

@@ -9,8 +9,8 @@ from click.testing import CliRunner
 
 from ingest.cli.main import main
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.opening import FILE_NAME
-from ingest.store.retention import Rule
+from ingest.store.file.opening import FILE_NAME
+from ingest.store.series.retention import Rule
 from ingest.store.sqlite_store import SqliteStore
 
 KEY = SeriesKey("attic", "temperature_c")

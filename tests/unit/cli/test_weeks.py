@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 from ingest.cli.main import main
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 ZONE = ZoneInfo("Europe/Berlin")

@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 from adapters.registry import BUILT_INS
 from adapters.registry import load as load_kind
 from ingest.cli.main import main
-from ingest.runtime.settings import load
+from ingest.settings.reading import load
 from ingest.site.places import Bounds
 from ingest.store.sqlite_store import SqliteStore
 
@@ -112,7 +112,7 @@ def test_the_questions_of_init_lead_to_what_was_answered(tmp_path: Path) -> None
     """Somebody who answers at the prompt, one answer wrong at first, gets the rooms and windows that were said."""
     from ingest.cli.init_questions import ask
     from ingest.cli.init_text import text_of
-    from ingest.runtime.settings import parse
+    from ingest.settings.reading import parse
 
     keys = [
         "Barn",

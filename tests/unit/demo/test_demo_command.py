@@ -18,8 +18,8 @@ from typing import Any
 
 import pytest
 
-from ingest.store.integrity import check_integrity
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.integrity import check_integrity
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 COMMAND = [sys.executable, "-m", "ingest.cli.main", "demo", "--no-browser", "--port", "0"]

@@ -18,8 +18,8 @@ from ingest.demo.show import prepare, wiring
 from ingest.errors import RefusedError, StorageError
 from ingest.site.incidents import IncidentKind
 from ingest.site.series import SeriesKey
-from ingest.store.integrity import check_integrity
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.integrity import check_integrity
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 HOUR_MS = 3_600_000

@@ -17,7 +17,7 @@ import pytest
 import trustme
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
-from ingest.notices.mail import MailSettings
+from ingest.notices.channels.mail import MailSettings
 from ingest.notices.outbox import enqueue
 from ingest.notices.recipients import Recipient
 from ingest.site.incidents import Incident, IncidentKind

@@ -12,13 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from ingest.notices.advice import advice_for
-from ingest.notices.compose import ABOUT_SENSORS, OF_THE_STATION, Beside, compose, write
+from ingest.notices.letters.advice import advice_for
+from ingest.notices.letters.compose import ABOUT_SENSORS, OF_THE_STATION, Beside, compose, write
+from ingest.notices.letters.pictures import StorePictures
+from ingest.notices.letters.story import one_line
+from ingest.notices.letters.writing import Writer
 from ingest.notices.links import Links
 from ingest.notices.outbox import notice_facts
-from ingest.notices.pictures import StorePictures
-from ingest.notices.story import one_line
-from ingest.notices.writing import Writer
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, Severity
 from ingest.site.places import Room, Site
 from ingest.watch.reasons import NO_WINDOW

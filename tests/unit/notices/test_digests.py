@@ -10,17 +10,17 @@ import pytest
 
 from adapters.contract import Reading, Stamp
 from ingest.notices import digests
-from ingest.notices.compose import Beside, compose, write
-from ingest.notices.envelope import Shown
-from ingest.notices.pictures import MOST_PICTURES, StorePictures
+from ingest.notices.letters.compose import Beside, compose, write
+from ingest.notices.letters.envelope import Shown
+from ingest.notices.letters.pictures import MOST_PICTURES, StorePictures
 from ingest.notices.recipients import Recipient
 from ingest.present.digits import Units
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.memory import incident_to_json
 from ingest.watch.rounds import judge_readings
+from ingest.watch.window.memory import incident_to_json
 
 HOUR = 3_600_000
 DAILY = Recipient("floor@example.org", digest="daily", digest_minute=390)

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 import trustme
 
-from ingest.notices.channel import Later, Refused, Sent
-from ingest.notices.mail import MailChannel, MailSettings
+from ingest.notices.channels.channel import Later, Refused, Sent
+from ingest.notices.channels.mail import MailChannel, MailSettings
 from ingest.site.incidents import Incident, Notice
 from ingest.store.sqlite_store import SqliteStore
 

@@ -17,7 +17,7 @@ import pytest
 import trustme
 
 from ingest.clock import DrivenClock
-from ingest.notices.mail import MailChannel, MailSettings
+from ingest.notices.channels.mail import MailChannel, MailSettings
 from ingest.notices.outbox import enqueue
 from ingest.notices.postman import Postman
 from ingest.notices.recipients import Recipient

@@ -11,8 +11,8 @@ import pytest
 
 from ingest.clock import Clock, DrivenClock
 from ingest.errors import StorageError
-from ingest.notices.channel import Channel, Later, Outcome, Refused, Sent
-from ingest.notices.mail import MailChannel, MailSettings
+from ingest.notices.channels.channel import Channel, Later, Outcome, Refused, Sent
+from ingest.notices.channels.mail import MailChannel, MailSettings
 from ingest.notices.outbox import enqueue
 from ingest.notices.postman import LANES, Postman, wait_s
 from ingest.notices.recipients import Recipient

@@ -17,16 +17,16 @@ import jsonschema
 import pytest
 
 import ingest.notices
-from ingest.notices.channel import Later, Refused, Sent
-from ingest.notices.compose import Beside
+from ingest.notices.channels.channel import Later, Refused, Sent
+from ingest.notices.channels.publish import BrokerSettings, PublishChannel, topic_of
+from ingest.notices.channels.run_command import CommandChannel, CommandSettings
+from ingest.notices.letters.compose import Beside
+from ingest.notices.letters.writing import Writer
 from ingest.notices.links import Links
 from ingest.notices.notice_json import body_of
 from ingest.notices.outbox import enqueue, trial_notice
-from ingest.notices.publish import BrokerSettings, PublishChannel, topic_of
 from ingest.notices.recipients import Recipient
 from ingest.notices.rounds import collect
-from ingest.notices.run_command import CommandChannel, CommandSettings
-from ingest.notices.writing import Writer
 from ingest.site.incidents import Notice, NoticeKind
 
 T0_MS = 1_795_600_800_000

@@ -17,12 +17,12 @@ import pytest
 import trustme
 
 from ingest.clock import SystemClock
-from ingest.notices.channel import Later, Refused, Sent
+from ingest.notices.channels.channel import Later, Refused, Sent
+from ingest.notices.channels.webhook import WebhookChannel, WebhookSettings
+from ingest.notices.letters.writing import Writer
 from ingest.notices.outbox import enqueue
 from ingest.notices.postman import Postman
 from ingest.notices.recipients import Recipient
-from ingest.notices.webhook import WebhookChannel, WebhookSettings
-from ingest.notices.writing import Writer
 from ingest.site.incidents import NoticeState
 
 SECRET = "walnut and cherry"

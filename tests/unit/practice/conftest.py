@@ -13,7 +13,7 @@ import pytest
 
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 INDOOR = Path(__file__).parents[2] / "data" / "measured_room" / "indoor.csv"

@@ -8,7 +8,7 @@ import pytest
 
 PROGRAM = """
 import threading
-from ingest.runtime.arenas import bound_arenas
+from ingest.runtime.machine.arenas import bound_arenas
 print(bound_arenas())
 ready = threading.Barrier(13)
 def work():
@@ -30,7 +30,7 @@ def test_threads_share_two_heaps_under_glibc() -> None:
 
 HOLES = """
 import sys
-from ingest.runtime.arenas import bound_arenas
+from ingest.runtime.machine.arenas import bound_arenas
 def resident_mb():
     return int(open("/proc/self/statm").read().split()[1]) * 4096 / 1e6
 if "bound" in sys.argv:
@@ -60,7 +60,7 @@ def test_large_blocks_leave_no_holes_in_a_heap() -> None:
 
 GIVING_BACK = """
 import os
-from ingest.runtime.arenas import give_back
+from ingest.runtime.machine.arenas import give_back
 def held():
     return int(open("/proc/self/statm").read().split()[1]) * os.sysconf("SC_PAGE_SIZE")
 kept = [bytes(5000) for _ in range(20000)]

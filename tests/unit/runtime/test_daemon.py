@@ -23,11 +23,11 @@ from structlog.testing import capture_logs
 from adapters.contract import Reading, Stamp
 from ingest.clock import FastClock, SystemClock
 from ingest.runtime.daemon import STOP_LIMIT_S, Daemon
-from ingest.runtime.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
+from ingest.settings.wiring import AdapterWiring, MailWiring, PageWiring, Wiring
 from ingest.site.incidents import IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 WIRING = """

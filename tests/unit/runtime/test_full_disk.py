@@ -24,13 +24,13 @@ from aiosmtpd.controller import Controller
 from adapters.contract import Reading
 from ingest.clock import DrivenClock
 from ingest.errors import StorageError
-from ingest.notices.channel import Later, Outcome, Refused, Sent
-from ingest.notices.compose_store import StoreNews
+from ingest.notices.channels.channel import Later, Outcome, Refused, Sent
+from ingest.notices.letters.compose_store import StoreNews
 from ingest.runtime.intake import IntakeHealth
 from ingest.runtime.storewatch import StoreWatch
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
-from ingest.store.integrity import check_integrity
+from ingest.store.file.integrity import check_integrity
 from ingest.store.sqlite_store import SqliteStore
 
 SITE = Site("Lakeside", "Europe/Berlin")

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.runtime.job import changes, merge, seed
-from ingest.runtime.jobfile import job_text
-from ingest.runtime.settings import load_job
+from ingest.settings.reading import load_job
+from ingest.settings.site_text import job_text
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.store.sqlite_store import SqliteStore
 

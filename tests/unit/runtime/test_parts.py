@@ -20,15 +20,15 @@ import structlog
 from dashboards.services import News
 from ingest.clock import DrivenClock
 from ingest.errors import SettingsError, TransientError
-from ingest.runtime import logs
-from ingest.runtime.logs import Blotter, Repeats
+from ingest.runtime.machine import logs
+from ingest.runtime.machine.logs import Blotter, Repeats
+from ingest.runtime.machine.wallwatch import WallWatch
 from ingest.runtime.newsboard import KEPT, NewsBoard
 from ingest.runtime.pace import Pace
 from ingest.runtime.page_address import address, bind
 from ingest.runtime.periodic import Calendar
 from ingest.runtime.tasks import end, every, finish, keep
-from ingest.runtime.wallwatch import WallWatch
-from ingest.runtime.wiring import PageWiring
+from ingest.settings.wiring import PageWiring
 
 
 @pytest.mark.parametrize(("step_ms", "seconds"), [(3_600_000, 3600.0), (-7_200_000, -7200.0), (2_500, 2.5)])

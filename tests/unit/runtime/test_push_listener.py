@@ -24,10 +24,11 @@ from starlette.types import Receive, Scope, Send
 
 from ingest.cli.main import main
 from ingest.errors import SettingsError, TransientError
-from ingest.runtime import push_listener, settings
+from ingest.runtime import push_listener
 from ingest.runtime.page import PageServer
 from ingest.runtime.push_listener import BoundedSocket, ImpatientProtocol, bind, server_options
-from ingest.runtime.wiring import PushWiring
+from ingest.settings import reading
+from ingest.settings.wiring import PushWiring
 
 WIRING = """
 [site]
@@ -343,11 +344,11 @@ def test_an_address_that_cannot_be_had_is_said() -> None:
         bind(PushWiring("192.0.2.1", 8431))
 
 
-def wired(tmp_path: Path, section: str) -> settings.Wiring:
+def wired(tmp_path: Path, section: str) -> reading.Wiring:
     """Read a wiring file with this section."""
     file = tmp_path / "lumberroom.toml"
     file.write_text(f'[site]\nname = "x"\ntime_zone = "UTC"\n{section}')
-    return settings.load(file, os.environ)
+    return reading.load(file, os.environ)
 
 
 @pytest.mark.parametrize(

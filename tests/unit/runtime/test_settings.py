@@ -12,10 +12,10 @@ from adapters.contract import AdapterError
 from adapters.registry import kinds
 from ingest.clock import SystemClock
 from ingest.errors import SettingsError
-from ingest.runtime.jobfile import job_text
-from ingest.runtime.settings import load, load_job, parse
 from ingest.runtime.supervisor import make
-from ingest.runtime.wiring import Wiring
+from ingest.settings.reading import load, load_job, parse
+from ingest.settings.site_text import job_text
+from ingest.settings.wiring import Wiring
 from ingest.site.places import Bounds, Place
 
 SITE = '[site]\nname = "Lakeside"\ntime_zone = "Europe/Berlin"\n'

@@ -13,10 +13,11 @@ from pathlib import Path
 import pytest
 
 from ingest.errors import DiskFullError, StorageError
-from ingest.runtime import logs, storeopening
+from ingest.runtime import storeopening
+from ingest.runtime.machine import logs
+from ingest.runtime.machine.systemd import Systemd
 from ingest.runtime.storeopening import ProgressTeller, once_there_is_room, open_store
-from ingest.runtime.systemd import Systemd
-from ingest.store.schema import Progress
+from ingest.store.file.schema import Progress
 from ingest.store.sqlite_store import SqliteStore
 
 OLD = Path(__file__).parents[1] / "store" / "files" / "version_1.sqlite3"

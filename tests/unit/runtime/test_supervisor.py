@@ -31,7 +31,7 @@ from dashboards.services import AdapterStatus
 from ingest.clock import Clock, DrivenClock
 from ingest.runtime.backoff import BackOff
 from ingest.runtime.supervisor import LONGEST_WAIT_S, STOP_LIMIT_S, SupervisedAdapter, Supervisor
-from ingest.runtime.wiring import AdapterWiring
+from ingest.settings.wiring import AdapterWiring
 
 Script = Callable[["Scripted"], AsyncIterator[Sequence[Reading]]]
 

@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from ingest.runtime.fitness import ROUND_LIMIT_S, WAITED_LIMIT_S
-from ingest.runtime.loopwatch import LoopWatch
-from ingest.runtime.systemd import Systemd, alive
+from ingest.runtime.machine.loopwatch import LoopWatch
+from ingest.runtime.machine.systemd import Systemd, alive
 
 
 class Listener:

@@ -10,8 +10,8 @@ from ingest.errors import SettingsError
 from ingest.notices.hours import read_hours
 from ingest.present.digits import Units
 from ingest.runtime.notifying import recipients_of
-from ingest.runtime.settings import parse
-from ingest.runtime.wiring import Wiring
+from ingest.settings.reading import parse
+from ingest.settings.wiring import Wiring
 from ingest.site.incidents import Severity
 
 SITE = '[site]\nname = "Mill Lane (invented)"\ntime_zone = "UTC"\n[[room]]\nid = "store"\n'

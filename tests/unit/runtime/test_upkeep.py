@@ -10,10 +10,10 @@ import pytest
 from adapters.contract import Reading
 from ingest.clock import DrivenClock
 from ingest.errors import SettingsError
-from ingest.runtime.settings import parse
 from ingest.runtime.upkeep import Upkeep
+from ingest.settings.reading import parse
 from ingest.site.series import ReadingBatch
-from ingest.store.integrity import check_integrity
+from ingest.store.file.integrity import check_integrity
 from ingest.store.sqlite_store import SqliteStore
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.opening import FILE_NAME
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 Batch = Callable[..., ReadingBatch]

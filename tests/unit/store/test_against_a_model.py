@@ -15,7 +15,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_stat
 from ingest.physics.derived import DERIVED
 from ingest.site.series import ReadingBatch, Series, SeriesKey
 from ingest.store.api import Appended
-from ingest.store.integrity import check_integrity
+from ingest.store.file.integrity import check_integrity
 from ingest.store.series import appending, bucketing, coverage, pairing
 from ingest.store.sqlite_store import SqliteStore
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from ingest.site.series import SeriesKey
-from ingest.store.forwarding import SetAside
-from ingest.store.integrity import check_integrity
+from ingest.store.file.integrity import check_integrity
+from ingest.store.record.forwarding import SetAside
 
 KEY = SeriesKey("attic", "temperature_c")
 

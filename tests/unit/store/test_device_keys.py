@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from ingest.errors import InputError, RefusedError, StorageError
-from ingest.store import device_keys
-from ingest.store.beside import beside_the_writer
-from ingest.store.device_keys import DeviceKey, new_key
+from ingest.store.file.beside import beside_the_writer
+from ingest.store.record import device_keys
+from ingest.store.record.device_keys import DeviceKey, new_key
 from ingest.store.sqlite_store import SqliteStore
 
 NOW_MS = 1_790_000_000_000

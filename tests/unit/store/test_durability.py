@@ -23,8 +23,8 @@ from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import SeriesKey
 from ingest.store.api import Appended
-from ingest.store.integrity import check_integrity
-from ingest.store.retention import Rule
+from ingest.store.file.integrity import check_integrity
+from ingest.store.series.retention import Rule
 from ingest.store.sqlite_store import SqliteStore
 
 ROOT = Path(__file__).parents[3]
@@ -48,7 +48,7 @@ import numpy as np
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store import giving_way, keeper
-from ingest.store.retention import Rule
+from ingest.store.series.retention import Rule
 from ingest.store.series import settling
 from ingest.store.sqlite_store import SqliteStore
 far_ms = 1_790_812_800_000

@@ -7,9 +7,9 @@ import time
 
 import numpy as np
 
-from ingest.store import giving_way, opening
-from ingest.store.giving_way import GivingWay
-from ingest.store.integrity import check_integrity
+from ingest.store.file import giving_way, opening
+from ingest.store.file.giving_way import GivingWay
+from ingest.store.file.integrity import check_integrity
 
 MINUTE = 60_000
 

@@ -13,9 +13,9 @@ import pytest
 from ingest.errors import StorageError
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store import doctor
 from ingest.store.api import Appended
-from ingest.store.integrity import check_integrity
+from ingest.store.file import doctor
+from ingest.store.file.integrity import check_integrity
 from ingest.store.series.view import MOST_DAMAGE
 from ingest.store.sqlite_store import SqliteStore
 

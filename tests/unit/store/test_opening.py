@@ -15,9 +15,9 @@ import pytest
 from adapters.contract import Reading, Stamp
 from ingest.errors import StorageError
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store import opening
-from ingest.store.integrity import check_integrity
-from ingest.store.opening import FILE_NAME
+from ingest.store.file import opening
+from ingest.store.file.integrity import check_integrity
+from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
 
 ROOT = Path(__file__).parents[3]

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.integrity import check_integrity
+from ingest.store.file.integrity import check_integrity
 from ingest.store.series import rows
 from ingest.store.sqlite_store import MOST_IDLE, SqliteStore
 
@@ -28,7 +28,7 @@ import sys
 import textwrap
 from pathlib import Path
 from ingest.site.series import SeriesKey
-from ingest.store.integrity import check_integrity
+from ingest.store.file.integrity import check_integrity
 from ingest.store.series import rows
 from ingest.store.sqlite_store import SqliteStore
 units, seen, looks = int(sys.argv[2]), 0, 0

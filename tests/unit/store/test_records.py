@@ -14,8 +14,8 @@ from ingest.errors import RefusedError
 from ingest.site.handling import Deed, Handling
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
-from ingest.store.integrity import check_integrity
-from ingest.store.plain import canonical_json, from_plain, to_plain
+from ingest.store.file.integrity import check_integrity
+from ingest.store.record.plain import canonical_json, from_plain, to_plain
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch import handling
 

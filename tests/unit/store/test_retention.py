@@ -8,10 +8,10 @@ import pytest
 
 from ingest.errors import SettingsError
 from ingest.site.series import Buckets, ReadingBatch, SeriesKey
-from ingest.store import retention
 from ingest.store.api import Appended
-from ingest.store.integrity import check_integrity
-from ingest.store.retention import Rule
+from ingest.store.file.integrity import check_integrity
+from ingest.store.series import retention
+from ingest.store.series.retention import Rule
 from ingest.store.series.thinned import TooLate
 from ingest.store.sqlite_store import SqliteStore
 

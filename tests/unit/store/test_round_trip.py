@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from adapters.contract import Reading, Stamp
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.integrity import check_integrity
+from ingest.store.file.integrity import check_integrity
 from ingest.store.sqlite_store import SqliteStore
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False, width=64)

@@ -16,9 +16,9 @@ from ingest.errors import StorageError
 from ingest.site.incidents import NoticeKind, NoticeState
 from ingest.site.places import Bounds
 from ingest.site.series import SeriesKey
-from ingest.store import schema
-from ingest.store.integrity import check_integrity
-from ingest.store.schema import MIGRATIONS, Migration
+from ingest.store.file import schema
+from ingest.store.file.integrity import check_integrity
+from ingest.store.file.schema import MIGRATIONS, Migration
 from ingest.store.sqlite_store import SqliteStore
 
 FILES = Path(__file__).parent / "files"

@@ -14,12 +14,13 @@ import pytest
 
 from ingest.errors import InputError, SettingsError, StorageError
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store import open_for_reading, schema
+from ingest.store import open_for_reading
 from ingest.store.days import day_edges_ms
-from ingest.store.integrity import check_integrity
-from ingest.store.keeper import rests
-from ingest.store.retention import Rule
-from ingest.store.schema import MIGRATIONS
+from ingest.store.file import schema
+from ingest.store.file.integrity import check_integrity
+from ingest.store.file.keeper import rests
+from ingest.store.file.schema import MIGRATIONS
+from ingest.store.series.retention import Rule
 from ingest.store.series.staging import Staged
 from ingest.store.series.tail import Tail
 from ingest.store.sqlite_store import SqliteStore

@@ -15,7 +15,7 @@ from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.affected import Lot, is_due, lot_of, sentence, words_of
-from ingest.watch.boards import BoardEstimate
+from ingest.watch.rules.boards import BoardEstimate
 
 T0_MS = 1_795_600_800_000
 DAY_MS = 86_400_000

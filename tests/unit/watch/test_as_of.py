@@ -6,7 +6,7 @@ import datetime as dt
 from dataclasses import replace
 
 from ingest.site.places import AcclimationWindow, Bounds, Phase, Room, Sensor, Site
-from ingest.watch.plan import AsOf, as_of
+from ingest.watch.window.plan import AsOf, as_of
 
 LAYING = AcclimationWindow(rh_percent=Bounds(35, 55))
 LIVING = AcclimationWindow(rh_percent=Bounds(30, 60))

@@ -11,8 +11,8 @@ from ingest.physics.board import Climate, simulate
 from ingest.site.boards import ORDINARY_OAK
 from ingest.site.in_service import InService
 from ingest.site.places import Bounds, Room
-from ingest.watch.boards import BoardEstimate, board_estimate, described
-from ingest.watch.marches import BOARD_STEP_MS, board_bounds
+from ingest.watch.rules.boards import BoardEstimate, board_estimate, described
+from ingest.watch.rules.marches import BOARD_STEP_MS, board_bounds
 
 MINUTE_MS = 60_000
 DAY_MS = 86_400_000

@@ -15,7 +15,7 @@ from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch import causes, lives
+from ingest.watch import causes, incident_book
 from ingest.watch.rounds import Watch
 
 T0_MS = 1_795_600_800_000
@@ -50,7 +50,7 @@ def incident(
 def write(store: SqliteStore, *incidents: Incident) -> dict[str, str]:
     """Write incidents through the one door and give the causes of all that stand, by room."""
     with store.transaction() as work:
-        lives.write(work, SITE, incidents, now_ms=T0_MS)
+        incident_book.write(work, SITE, incidents, now_ms=T0_MS)
     return {one.room: one.cause for one in store.read.incidents()}
 
 

@@ -7,8 +7,8 @@ import pytest
 from ingest.physics.wood import emc_percent
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import Sensor
-from ingest.watch.certainty import accuracy, is_certain
 from ingest.watch.reasons import Telling, incident_reason
+from ingest.watch.window.certainty import accuracy, is_certain
 
 T0_MS = 1_795_600_800_000
 

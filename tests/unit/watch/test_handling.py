@@ -13,7 +13,7 @@ from ingest.errors import RefusedError
 from ingest.site.handling import Asked, Deed, Handling, Life, life
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.store.api import UnitOfWork
-from ingest.store.integrity import check_integrity
+from ingest.store.file.integrity import check_integrity
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch import handling
 from ingest.watch.journal import journal

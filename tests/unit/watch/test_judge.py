@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from ingest.site.incidents import RoomState
 from ingest.site.places import AcclimationWindow, Bounds
-from ingest.watch.folding import CALM_KEPT, is_told, judge_series
-from ingest.watch.judge import (
+from ingest.watch.window.folding import CALM_KEPT, is_told, judge_series
+from ingest.watch.window.judge import (
     ACTIVE,
     STEPS,
     Rule,
@@ -25,8 +25,8 @@ from ingest.watch.judge import (
     narrowed,
     under_new_window,
 )
-from ingest.watch.memory import RoomMemory, from_json, to_json
-from ingest.watch.verdicts import Samples
+from ingest.watch.window.memory import RoomMemory, from_json, to_json
+from ingest.watch.window.verdicts import Samples
 
 MINUTE_MS = 60_000
 WINDOW = AcclimationWindow(

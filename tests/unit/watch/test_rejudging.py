@@ -17,10 +17,10 @@ from ingest.site.incidents import Incident, RoomState, Severity
 from ingest.site.places import AcclimationWindow, Bounds, Phase, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.memory import from_json
-from ingest.watch.rejudging import same
 from ingest.watch.rounds import Watch
 from ingest.watch.standing import standing
+from ingest.watch.window.memory import from_json
+from ingest.watch.window.rejudging import same
 
 T0_MS = 1_795_600_800_000  # Wed 25 Nov 2026, 10:00 UTC
 MINUTE_MS = 60_000

@@ -20,8 +20,8 @@ from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, S
 from ingest.site.rules import Rules
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch import arrears
 from ingest.watch.rounds import Watch
+from ingest.watch.window import arrears
 
 T0_MS = 1_767_225_600_000  # Thu 1 Jan 2026, 00:00 UTC
 MINUTE_MS = 60_000

@@ -16,10 +16,10 @@ from ingest.site.incidents import Incident, IncidentKind, RoomState, Severity
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.memory import RoomMemory, from_json, to_json
 from ingest.watch.reasons import NO_SENSOR, NO_WINDOW
 from ingest.watch.rounds import judge_readings, judge_silence
 from ingest.watch.standing import standing
+from ingest.watch.window.memory import RoomMemory, from_json, to_json
 
 T0_MS = 1_795_600_800_000  # Wed 25 Nov 2026, 10:00 UTC
 MINUTE_MS = 60_000

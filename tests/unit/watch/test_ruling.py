@@ -16,8 +16,8 @@ from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, S
 from ingest.site.rules import Rules
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.rulebook import RULEBOOK
-from ingest.watch.ruling import judge_rules
+from ingest.watch.rules.rulebook import RULEBOOK
+from ingest.watch.rules.ruling import judge_rules
 
 T0_MS = 1_795_564_800_000  # Wed 25 Nov 2026, 00:00 UTC
 MINUTE_MS = 60_000

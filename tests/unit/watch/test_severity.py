@@ -16,11 +16,11 @@ from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.rules import Rules
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.folding import judge_series
-from ingest.watch.judge import Rule, SensorState
 from ingest.watch.rounds import Watch
 from ingest.watch.severity import RANK, SPOKEN, Weight, hours, severity, spoken
-from ingest.watch.verdicts import Samples
+from ingest.watch.window.folding import judge_series
+from ingest.watch.window.judge import Rule, SensorState
+from ingest.watch.window.verdicts import Samples
 
 T0_MS = 1_795_600_800_000
 MINUTE_MS = 60_000

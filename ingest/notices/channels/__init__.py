@@ -1,0 +1,1 @@
+"""The ways by which an alert goes out, one file each."""

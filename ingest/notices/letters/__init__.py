@@ -1,0 +1,1 @@
+"""What alerts say: subjects, letters, pictures, cautions."""

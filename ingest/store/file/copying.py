@@ -1,0 +1,68 @@
+"""Copies of a store's file while it is in use, and giving room back."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+from pathlib import Path
+
+from ingest.errors import StorageError
+from ingest.store.file import opening
+from ingest.store.file.trouble import folder_error, plainly
+
+
+def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
+    """Copy a store to a new file by SQLite's online backup; the copy appears whole or not at all.
+
+    Raises StorageError.
+    """
+    if target.exists():
+        raise StorageError("there is a file already", where=str(target), mend="Name a new file for the backup")
+    if not target.parent.is_dir():
+        raise folder_error(FileNotFoundError(), target.parent)
+    unfinished = target.with_name(target.name + ".unfinished")
+    try:
+        unfinished.unlink(missing_ok=True)
+        with plainly(unfinished), contextlib.closing(opening.open_reader(source)) as reading:
+            # A read transaction of its own holds the state still: the writer goes on in its log, and the copy never
+            # has to begin again.
+            reading.execute("BEGIN")
+            reading.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+            with contextlib.closing(sqlite3.connect(unfinished)) as writing:
+                reading.backup(writing, pages=pages_at_once)
+                writing.execute("PRAGMA journal_mode = DELETE")
+            reading.execute("ROLLBACK")
+            with contextlib.closing(sqlite3.connect(unfinished, isolation_level=None)) as copied:
+                copied.executescript("PRAGMA incremental_vacuum")  # pages that hold nothing need no room in a copy
+        to_disk(unfinished)
+        unfinished.rename(target)
+        to_disk(target.parent)
+    except OSError as error:
+        raise folder_error(error, target.parent) from error
+    finally:
+        with contextlib.suppress(OSError):
+            unfinished.unlink(missing_ok=True)
+
+
+def to_disk(path: Path) -> None:
+    """Return when a file, or the names in a folder, are on the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def give_back_room(connection: sqlite3.Connection, pages: int) -> bool:
+    """Shorten the file by some free pages (files made by the first edition must be vacuumed once before)."""
+    # As a script: SQLite frees a page a step, and Python's `execute` takes one step of what gives no rows.
+    connection.executescript(f"PRAGMA incremental_vacuum({pages:d})")
+    free = int(connection.execute("PRAGMA freelist_count").fetchone()[0])
+    return free > 0 and int(connection.execute("PRAGMA auto_vacuum").fetchone()[0]) == 2
+
+
+def spare_share(connection: sqlite3.Connection) -> float:
+    """Give what share of the file's pages hold nothing (0 to 1)."""
+    free, pages = (int(connection.execute(f"PRAGMA {name}").fetchone()[0]) for name in ("freelist_count", "page_count"))
+    return free / max(1, pages)

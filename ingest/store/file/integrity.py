@@ -1,0 +1,94 @@
+"""Whether a store's file is sound: asked of SQLite, of our own sums, of every chunk and rollup, and of the record."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from ingest.errors import StorageError
+from ingest.store.file import opening, shape
+from ingest.store.file.trouble import as_storage_error
+from ingest.store.record import records
+from ingest.store.series import examining
+
+_TOLD: Final = 3
+"""How many of SQLite's own findings are told: where one page is broken, it finds it from every side."""
+
+
+def check_integrity(path: Path) -> list[str]:
+    """Say in sentences what is wrong with a store's file; nothing where it is sound. Only reads; takes a full pass.
+
+    Where a table is missing only that is told: what depends on it cannot be asked for.
+    """
+    try:
+        with contextlib.closing(opening.open_reader(path)) as connection:
+            connection.execute("BEGIN")
+            lacking = list(shape.faults(connection))
+            can_be_asked = shape.has_tables(connection) and shape.has_state(connection)
+            found = [*lacking, *(_faults(connection, path) if can_be_asked else _sqlite_faults(connection))]
+            return list(dict.fromkeys(found))
+    except StorageError as error:
+        return [str(error)]
+    except sqlite3.Error as error:
+        return [str(as_storage_error(error, path))]
+
+
+def _faults(connection: sqlite3.Connection, path: Path) -> Iterator[str]:
+    """Give what is wrong, from the file's own structure to what stands in it; what cannot be read ends its part."""
+    parts = (_sqlite_faults, examining.faults, records.verify_chain, _incident_faults, _unreadable_notes)
+    for part in parts:
+        try:
+            yield from part(connection)
+        except sqlite3.DatabaseError as error:
+            yield str(as_storage_error(error, path))
+
+
+def _sqlite_faults(connection: sqlite3.Connection) -> list[str]:
+    answers = [line for row in connection.execute("PRAGMA integrity_check(20)") for line in str(row[0]).splitlines()]
+    told = [answer for answer in answers if answer != "ok" and not answer.startswith("***")]
+    faults = [f"file: {answer}" for answer in told[:_TOLD]]
+    faults += [f"file: and more of the kind, {len(told) - _TOLD} of them looked at"] if len(told) > _TOLD else []
+    strays = connection.execute("PRAGMA foreign_key_check").fetchmany(20)
+    return faults + [f"table {table}: a row belongs to no row of {parent}" for table, _, parent, _ in strays]
+
+
+def _incident_faults(connection: sqlite3.Connection) -> list[str]:
+    behind = connection.execute("""
+        SELECT id FROM incident
+        WHERE record IS NOT (SELECT max(number) FROM record WHERE kind = 'incident' AND subject = id)""")
+    faults = [f"incident {incident}: its newest record is not the one that is shown" for (incident,) in behind]
+    lost = connection.execute("""
+        SELECT subject, body FROM record WHERE number IN (
+            SELECT max(number) FROM record WHERE kind = 'incident' AND subject NOT IN (SELECT id FROM incident)
+            GROUP BY subject)""")
+    # One that readings which came late took back stands in the record alone.
+    faults += [
+        f"incident {incident}: it stands in the record but is not shown"
+        for incident, body in lost
+        if json.loads(body).get("withdrawn_ms") is None
+    ]
+    strays = connection.execute("""
+        SELECT DISTINCT subject FROM record AS deed WHERE kind = 'handling' AND NOT EXISTS (
+            SELECT 1 FROM record WHERE kind = 'incident' AND subject = deed.subject AND number < deed.number)""")
+    return faults + [
+        f"incident {incident}: people did something about it before it was there" for (incident,) in strays
+    ]
+
+
+NOTES: Final = (
+    ("judgement", "room", "state", "what the watch remembers of room {}"),
+    ("notice", "number", "facts", "notice {}"),
+    ("forwarding", "name", "state", "what is kept of {}"),
+)
+"""Tables whose rows hold JSON of other parts, and how such a row is named."""
+
+
+def _unreadable_notes(connection: sqlite3.Connection) -> Iterator[str]:
+    for table, key, column, name in NOTES:
+        query = f"SELECT {key} FROM {table} WHERE NOT json_valid({column})"  # noqa: S608 - ours
+        for (which,) in connection.execute(query):
+            yield f"{name.format(which)}: it cannot be read"

@@ -1,0 +1,93 @@
+"""Going back to a copy of a store: looked through first, put in the place of what is there, which is kept beside it."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import sqlite3
+from pathlib import Path
+from typing import Final, NamedTuple
+
+from ingest.errors import StorageError
+from ingest.store.file import opening, schema
+from ingest.store.file.copying import to_disk
+from ingest.store.file.integrity import check_integrity
+from ingest.store.file.trouble import folder_error, plainly
+
+_COMPANIONS: Final = ("-wal", "-shm")
+
+
+class Restored(NamedTuple):
+    """What was done.  kept: where the store that was there is now; None where there was none."""
+
+    kept: Path | None
+
+
+def restore(copy: Path, target: Path, *, stamp: str) -> Restored:
+    """Put a sound copy of a store in the place of the store's file, which is kept beside it under a name with `stamp`.
+
+    The copy itself stays where it is. Until the last moment the old file stands; a power cut leaves the one or the
+    other.  Raises StorageError: the copy is no store or damaged, another process is writing, no room, or no folder.
+    """
+    opening.check_there(copy)
+    if target.exists() and copy.resolve() == target.resolve():
+        raise StorageError("this is the store itself, not a copy of it", where=str(copy), mend="Name the backup")
+    log = copy.with_name(copy.name + "-wal")
+    if log.exists() and log.stat().st_size:
+        raise StorageError(
+            "a log lies beside it, without which it is not whole",
+            where=str(copy),
+            mend="Make one file of both first: lumberroom backup",
+        )
+    faults = _faults(copy)
+    if faults:
+        raise StorageError(f"the copy is not sound: {faults[0]}", where=str(copy), mend="Name an older backup")
+    mark = opening.WriterMark(target)
+    try:
+        return Restored(_put_in_place(copy, target, stamp))
+    except OSError as error:
+        raise folder_error(error, target.parent) from error
+    finally:
+        mark.release()
+
+
+def _faults(copy: Path) -> list[str]:
+    """Look a copy through; of an older schema what SQLite itself can say of it."""
+    address = f"{copy.absolute().as_uri()}?mode=ro&immutable=1"  # nobody writes it, and nothing is to be left beside it
+    with plainly(copy), contextlib.closing(sqlite3.connect(address, uri=True)) as older:
+        is_older = 0 < schema.version_of(older) < schema.SCHEMA_VERSION
+        if is_older and schema.application_of(older) == schema.APPLICATION_ID:
+            said = [str(row[0]) for row in older.execute("PRAGMA integrity_check(1)")]
+            return [] if said == ["ok"] else said
+    return check_integrity(copy)
+
+
+def _put_in_place(copy: Path, target: Path, stamp: str) -> Path | None:
+    unfinished = target.with_name(target.name + ".unfinished")
+    try:
+        shutil.copyfile(copy, unfinished)
+        opening.give_to_owner_of(target if target.exists() else target.parent, unfinished)
+        to_disk(unfinished)
+        kept = _kept_aside(target, stamp)
+        unfinished.rename(target)
+        to_disk(target.parent)
+        return kept
+    finally:
+        with contextlib.suppress(OSError):
+            unfinished.unlink(missing_ok=True)
+
+
+def _kept_aside(target: Path, stamp: str) -> Path | None:
+    """Move the store that is there, with the log beside it that belongs to it, out of the way."""
+    if not target.exists():
+        for end in _COMPANIONS:  # of no use without their file, and harm another one
+            target.with_name(target.name + end).unlink(missing_ok=True)
+        return None
+    kept = target.with_name(f"{target.name}.before-{stamp}")
+    if kept.exists():
+        raise StorageError("there is a file already", where=str(kept), mend="Move it away first")
+    for end in ("", *_COMPANIONS):
+        part = target.with_name(target.name + end)
+        if part.exists():
+            part.rename(kept.with_name(kept.name + end))
+    return kept

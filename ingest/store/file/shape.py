@@ -1,0 +1,70 @@
+"""Whether a file has every table, index, trigger and view of our schema, and making anew what it lacks."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import sqlite3
+from collections.abc import Iterator
+from typing import Final, NamedTuple
+
+from ingest.store.file import schema
+
+_ORDER: Final = {"table": 0, "index": 1, "view": 2, "trigger": 3}
+
+
+class Part(NamedTuple):
+    """One part of the schema.  kind: "table", "index", "view" or "trigger".  sql: what makes it."""
+
+    kind: str
+    name: str
+    sql: str
+
+
+@functools.cache
+def expected() -> tuple[Part, ...]:
+    """Give the parts of our schema, in an order in which they can be made."""
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+        schema.migrate(fresh)
+        found = [Part(*row) for row in fresh.execute("SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL")]
+    ours = [part for part in found if not part.name.startswith("sqlite_")]
+    return tuple(sorted(ours, key=lambda part: _ORDER[part.kind]))
+
+
+def missing(connection: sqlite3.Connection) -> list[Part]:
+    """Give the parts that a file lacks."""
+    there = set(connection.execute("SELECT type, name FROM sqlite_schema"))
+    return [part for part in expected() if (part.kind, part.name) not in there]
+
+
+def has_tables(connection: sqlite3.Connection) -> bool:
+    """Say whether every table is there."""
+    return not any(part.kind == "table" for part in missing(connection))
+
+
+def has_state(connection: sqlite3.Connection) -> bool:
+    """Say whether the one row that says where the file stands is there."""
+    return int(connection.execute("SELECT count(*) FROM state").fetchone()[0]) == 1
+
+
+def faults(connection: sqlite3.Connection) -> Iterator[str]:
+    """Say what the file lacks, a sentence each."""
+    for part in missing(connection):
+        yield f"{part.kind} {part.name}: it is missing"
+    if has_tables(connection) and not has_state(connection):
+        yield "table state: its row is missing"
+
+
+def made_anew(connection: sqlite3.Connection) -> Iterator[str]:
+    """Make what the file lacks, and say so; tables are empty then.  connection: in a transaction."""
+    for part in missing(connection):
+        connection.execute(part.sql)
+        yield f"{part.kind} {part.name}: made anew{', empty' if part.kind == 'table' else ''}"
+    if not has_state(connection):
+        write_state(connection)
+        yield "table state: its row is written anew"
+
+
+def write_state(connection: sqlite3.Connection) -> None:
+    """Write where the file stands, as the series tell it.  connection: in a transaction."""
+    connection.execute("INSERT INTO state SELECT 1, 1, coalesce(max(sealed_through), 0), 0, '' FROM series WHERE true")

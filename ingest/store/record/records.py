@@ -1,0 +1,132 @@
+"""The job and everything else that must not change quietly: entries that are only ever added, chained by hash.
+
+Entry n's hash is the SHA-256 of the canonical JSON (UTF-8) of the object {at_ms, body, by, kind, number, previous,
+subject}, where `body` is the text as stored and `previous` the hash of entry n - 1 (64 zeros before the first).
+Whoever changes, removes or slips in an entry breaks the chain from there on. The chain alone cannot show that its
+newest entries were cut off, or that the whole was written anew: for that, `head` must have been noted elsewhere.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import json
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from ingest.site.places import Site
+from ingest.store.record.plain import canonical_json, from_plain, to_plain
+
+NO_HASH: Final = "0" * 64
+_COLUMNS: Final = "SELECT number, kind, subject, at_ms, by, body, previous, hash FROM record"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of the record.
+
+    number: 1, 2, 3 ...  kind: "site", "incident" or "handling".  subject: "" for the site, else the incident's id.
+    at_ms: when it was written (UTC ms).  by: who or what wrote it.  text: its body, canonical JSON.
+    """
+
+    number: int
+    kind: str
+    subject: str
+    at_ms: int
+    by: str
+    text: str
+    previous: str
+    hash: str
+
+    @property
+    def body(self) -> dict[str, Any]:
+        """What the entry says."""
+        body: dict[str, Any] = json.loads(self.text)
+        return body
+
+    def true_hash(self) -> str:
+        """Compute the hash that belongs to what the entry says."""
+        covered = {
+            "at_ms": self.at_ms,
+            "body": self.text,
+            "by": self.by,
+            "kind": self.kind,
+            "number": self.number,
+            "previous": self.previous,
+            "subject": self.subject,
+        }
+        return hashlib.sha256(canonical_json(covered).encode("utf-8")).hexdigest()
+
+
+def add(
+    connection: sqlite3.Connection, kind: str, subject: str, body: Mapping[str, Any], *, at_ms: int, by: str
+) -> int | None:
+    """Add an entry and give its number; None, and nothing is written, where the newest one says the same already."""
+    text = canonical_json(body)
+    before = newest(connection, kind, subject)
+    if before is not None and before.body == json.loads(text):
+        return None
+    number, previous = head(connection)
+    entry = Entry(number + 1, kind, subject, at_ms, by, text, previous, "")
+    connection.execute(
+        "INSERT INTO record (number, kind, subject, at_ms, by, body, previous, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (entry.number, kind, subject, at_ms, by, text, previous, entry.true_hash()),
+    )
+    return entry.number
+
+
+def head(connection: sqlite3.Connection) -> tuple[int, str]:
+    """Give number and hash of the newest entry: quoted elsewhere, they pin the whole record. (0, zeros) if empty."""
+    row = connection.execute("SELECT number, hash FROM record ORDER BY number DESC LIMIT 1").fetchone()
+    return (0, NO_HASH) if row is None else (row[0], row[1])
+
+
+def newest(connection: sqlite3.Connection, kind: str, subject: str) -> Entry | None:
+    """Give the newest entry about a subject, or None."""
+    where = "WHERE kind = ? AND subject = ? ORDER BY number DESC LIMIT 1"
+    row = connection.execute(f"{_COLUMNS} {where}", (kind, subject)).fetchone()
+    return None if row is None else Entry(*row)
+
+
+def history(connection: sqlite3.Connection, kind: str, subject: str) -> list[Entry]:
+    """Give every entry about a subject, oldest first."""
+    rows = connection.execute(f"{_COLUMNS} WHERE kind = ? AND subject = ? ORDER BY number", (kind, subject))
+    return [Entry(*row) for row in rows]
+
+
+def verify_chain(connection: sqlite3.Connection) -> list[str]:
+    """Say in sentences where the record was tampered with or damaged; nothing where it is whole."""
+    faults = []
+    number, previous = 0, NO_HASH
+    for row in connection.execute(f"{_COLUMNS} ORDER BY number"):
+        entry = Entry(*row)
+        if entry.number != number + 1:
+            faults.append(f"record: entries {number + 1} to {entry.number - 1} are missing")
+        elif entry.previous != previous:
+            faults.append(f"record: entry {entry.number} does not follow from entry {number}")
+        if entry.hash != entry.true_hash():
+            faults.append(
+                f"record: entry {entry.number} ({entry.kind} {entry.subject}) was changed after it was written"
+            )
+        number, previous = entry.number, entry.hash
+    return faults
+
+
+def save_site(connection: sqlite3.Connection, site: Site, *, at_ms: int, by: str) -> None:
+    """Make this the job as it stands; no change, no entry."""
+    add(connection, "site", "", to_plain(site), at_ms=at_ms, by=by)
+
+
+def site(connection: sqlite3.Connection) -> Site | None:
+    """Give the job as it stands, or None before it was seeded."""
+    entry = newest(connection, "site", "")
+    return None if entry is None else _site_of(entry.text)
+
+
+@functools.lru_cache(maxsize=8)
+def _site_of(text: str) -> Site:
+    # Every read of a derived series asks for the site's elevation: taking a large site apart each time costs more than
+    # the reading. It is frozen, hence shared safely; another text is another site.
+    return from_plain(Site, json.loads(text))

@@ -1,0 +1,1 @@
+"""A room's air judged against its acclimation window, in event time."""
