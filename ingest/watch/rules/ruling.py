@@ -2,8 +2,8 @@
 
 A figure is made of readings at or before its instant (`ingest.watch.rules.figures`), and judged once all the sensors
 that it is made of have been heard that far, those aside that are a quarter of an hour behind the others. What comes
-after all before what was judged is noted as late (`ingest.watch.window.arrears`), and the next round judges its
-stretch again: incidents appear, move or vanish, and say so. So a year that is replayed gives what a year that was lived gave.
+after all before what was judged is noted as late (`ingest.watch.window.arrears`), and the next round judges its stretch
+again: incidents appear, move or vanish, and say so. So a year that is replayed gives what a year that was lived gave.
 
 What a first look or late readings show of the past is put down; it is told only where it is going on still, or was over
 less than a day ago: nobody is woken by history.

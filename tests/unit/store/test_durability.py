@@ -47,7 +47,8 @@ from pathlib import Path
 import numpy as np
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store import giving_way, keeper
+from ingest.store.file import giving_way
+from ingest.store.file import keeper
 from ingest.store.series.retention import Rule
 from ingest.store.series import settling
 from ingest.store.sqlite_store import SqliteStore
