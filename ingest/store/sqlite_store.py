@@ -20,6 +20,7 @@ import numpy as np
 
 from ingest.errors import StorageError
 from ingest.store.file import copying, keeper, opening
+from ingest.store.file.checkpoints import LATE, Checkpoints
 from ingest.store.file.giving_way import GivingWay
 from ingest.store.file.schema import Progress, quiet
 from ingest.store.file.trouble import plainly
@@ -55,6 +56,8 @@ class SqliteStore:
         self._keeper: keeper.Keeper | None = None
         self._mark: opening.WriterMark | None = None
         self._writer: sqlite3.Connection | None = None
+        self._checkpoints: Checkpoints | None = None
+        self._folder: sqlite3.Connection | None = None  # the keeper's own, for folding the log back
         if read_only:
             self._idle.append(opening.open_reader(path))
         else:
@@ -121,6 +124,7 @@ class SqliteStore:
                 with plainly(self._path), _synchronous(writer, waits_for_disk), self._committed(writer) as work:
                     yield work
                 work.publish()
+                self._fold(writer, at=1.0 if self._keeper is None else LATE)
             finally:
                 self._writing_thread = None
 
@@ -219,9 +223,9 @@ class SqliteStore:
             with self._writing, plainly(self._path):
                 if self._writer is None:
                     raise self._not_for_writing()
-                self._writer.execute(f"PRAGMA wal_autocheckpoint = {opening.CHECKPOINT_PAGES_WITH_KEEPER}")
                 # Small steps need few pages at hand, and a daemon keeps what it has taken.
                 self._writer.execute(f"PRAGMA cache_size = -{opening.CACHE_KIB_WITH_KEEPER}")
+            self._folder = opening.open_beside(self._path)
             self._keeper = keeper.Keeper(self._keep, lambda: self._uses, self._behind)
         return self._keeper
 
@@ -229,8 +233,14 @@ class SqliteStore:
         return self._memory.staged() / settling.SEAL_AT
 
     def _keep(self) -> bool:
-        opening.fold_back(self._path)
+        if self._folder is not None:
+            self._fold(self._folder)
         return self.settle_step(patience=1.0)
+
+    def _fold(self, connection: sqlite3.Connection, *, at: float = 1.0, how: str = "PASSIVE") -> None:
+        if self._checkpoints is not None:
+            with plainly(self._path):
+                self._checkpoints.fold(connection, at=at, how=how)
 
     @property
     def keeper_trouble(self) -> str:
@@ -249,7 +259,7 @@ class SqliteStore:
                 raise self._not_for_writing()
             self._writer.execute("PRAGMA analysis_limit = 1000")
             self._writer.execute("PRAGMA optimize")
-            self._writer.execute("PRAGMA wal_checkpoint(PASSIVE)")
+            self._fold(self._writer, at=0.0)
 
     def close(self) -> None:
         """Fold the write-ahead log into the file and close it, after any unit of work has ended. May be repeated.
@@ -264,11 +274,15 @@ class SqliteStore:
             self._closed = True
             while self._idle:
                 self._idle.pop().close()
+            if self._folder is not None:
+                self._folder.close()
+                self._folder = None
             if self._writer is not None:
-                with contextlib.suppress(sqlite3.OperationalError), contextlib.closing(self._writer) as writer:
+                not_now = contextlib.suppress(sqlite3.OperationalError, StorageError)
+                with not_now, contextlib.closing(self._writer) as writer:
                     writer.execute(f"PRAGMA busy_timeout = {_PATIENCE_ON_CLOSING_MS}")
-                    writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-                self._writer = None
+                    self._fold(writer, at=0.0, how="TRUNCATE")
+                self._writer = self._checkpoints = None
             if self._mark is not None:
                 self._mark.release()
                 self._mark = None
@@ -291,6 +305,7 @@ class SqliteStore:
         self._mark = opening.WriterMark(self._path)
         try:
             self._writer = opening.open_writer(self._path, tell)
+            self._checkpoints = Checkpoints(self._writer)
             with plainly(self._path):
                 self._set_aside_damaged(self._writer)
         except BaseException:

@@ -40,6 +40,7 @@ def beside_the_writer(path: Path) -> Iterator[sqlite3.Connection]:
                     "this store is of another version", where=str(path), mend="Start this lumberroom on it once"
                 )
             connection.execute("PRAGMA synchronous = FULL")
+            connection.execute("PRAGMA wal_autocheckpoint = 0")  # the daemon folds the log back, and nobody beside it
             connection.execute("BEGIN IMMEDIATE")
             try:
                 yield connection

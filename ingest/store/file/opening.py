@@ -6,7 +6,6 @@ import contextlib
 import fcntl
 import os
 import sqlite3
-import struct
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -23,13 +22,7 @@ BUSY_TIMEOUT_S: Final = 10.0  # how long to wait for a program that is not ours 
 # A batch of one reading from each of a hundred sensors touches a page per series: with 2 KiB pages such a batch writes
 # 0.6 of what it writes with SQLite's usual 4 KiB, and long stretches read no slower (measured 2026-11).
 PAGE_BYTES: Final = 2048
-# The write-ahead log is folded back after this many pages: rare enough that a page which many batches touch is written
-# back once for all of them, small enough (16 MiB) for a memory card.
-CHECKPOINT_PAGES: Final = 16 * 1024 * 1024 // PAGE_BYTES
-# Where the keeper folds it back beside the writer, the writer itself does so only when the keeper cannot follow.
-CHECKPOINT_PAGES_WITH_KEEPER: Final = 4 * CHECKPOINT_PAGES
 CACHE_KIB_WITH_KEEPER: Final = 6 * 1024
-_INDEX_HEADER: Final = struct.Struct("=16x I 76x I")  # of the log's: mxFrame in the first of two copies, nBackfill
 LOG_LIMIT_BYTES: Final = 32 * 1024 * 1024  # what the log is cut back to after it had to grow
 
 
@@ -92,7 +85,6 @@ def open_writer(path: Path, tell: Callable[[schema.Progress], None] = schema.qui
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
             connection.execute("PRAGMA foreign_keys = ON")
-            connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
             connection.execute(f"PRAGMA journal_size_limit = {LOG_LIMIT_BYTES}")
             connection.execute("PRAGMA cache_size = -16384")  # KiB
             schema.migrate(connection, tell=tell)
@@ -106,31 +98,15 @@ def open_writer(path: Path, tell: Callable[[schema.Progress], None] = schema.qui
     return connection
 
 
-def fold_back(path: Path, above_pages: int = CHECKPOINT_PAGES // 2) -> None:
-    """Fold the write-ahead log into the file beside whoever writes, if more pages wait in it. Raises StorageError.
+def open_beside(path: Path) -> sqlite3.Connection:
+    """Open a file that is open for writing already once more, for what goes on beside the writer. Raises StorageError.
 
-    It costs two waits for the disk however little there is to fold, and who stores meanwhile waits for it too.
+    Such a connection never folds the log back by itself, like every one of ours: see `checkpoints`.
     """
-    if waiting_pages(path) > above_pages:
-        with plainly(path), contextlib.closing(_connect(path, "rw")) as connection:
-            connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
-
-
-def waiting_pages(path: Path) -> int:
-    """Give how many pages of the log are not in the file yet, from the log's index.
-
-    Its size says nothing: once folded it is written over from the beginning. The index's header (SQLite's
-    documentation, "WAL-mode File Format") has the number of pages in the log, and later that of those folded.
-    """
-    try:
-        with path.with_name(path.name + "-shm").open("rb") as index:
-            header = index.read(_INDEX_HEADER.size)
-    except OSError:
-        return 0
-    if len(header) < _INDEX_HEADER.size:
-        return 0
-    in_log, folded = map(int, _INDEX_HEADER.unpack(header))
-    return max(0, in_log - folded)
+    with plainly(path):
+        connection = _connect(path, "rw")
+        connection.execute("PRAGMA synchronous = FULL")
+    return connection
 
 
 def open_reader(path: Path) -> sqlite3.Connection:
@@ -225,9 +201,11 @@ def _has_log(path: Path) -> bool:
 
 def _connect(path: Path, mode: str, *, immutable: bool = False) -> sqlite3.Connection:
     address = f"file:{quote(str(path.absolute()))}?mode={mode}{'&immutable=1' if immutable else ''}"
-    return sqlite3.connect(
+    connection = sqlite3.connect(
         address, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False, cached_statements=256
     )
+    connection.execute("PRAGMA wal_autocheckpoint = 0")
+    return connection
 
 
 def _check_ours(connection: sqlite3.Connection, path: Path) -> None:
