@@ -145,7 +145,7 @@ class Daemon:
         """Open the store and settle the job in it; on a full disk say so by mail and wait for room."""
 
         async def begin() -> SqliteStore:
-            store = await asyncio.to_thread(open_store, self.wiring.data_directory, self._systemd)
+            store = await asyncio.to_thread(open_store, self.wiring.data_directory)
             try:
                 await self._settle_job(store)
             except BaseException:

@@ -62,7 +62,7 @@ class Office:
 
     async def run(self, ready: Ready | None = None) -> None:
         """Run until `stop`. Raises StorageError, and TransientError or SettingsError for the page's address."""
-        store = await asyncio.to_thread(open_store, self.wiring.data_directory, self._systemd)
+        store = await asyncio.to_thread(open_store, self.wiring.data_directory)
         try:
             with bind(self.wiring.page) as listener:
                 self.address = address(listener)

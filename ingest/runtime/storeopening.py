@@ -1,4 +1,4 @@
-"""The store opened for a daemon or an office: its folder made, an older file brought up to date, room waited for.
+"""The store opened for a daemon or an office: its folder made, what is damaged in it told, room waited for.
 
 Whoever started us is kept informed: on the terminal and in the log, and systemd, which would take a long start for one
 that hangs.
@@ -7,7 +7,6 @@ that hangs.
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Final
@@ -17,43 +16,17 @@ import structlog
 from ingest.errors import DiskFullError, StorageError
 from ingest.runtime.machine.systemd import Systemd
 from ingest.store.file.opening import FILE_NAME
-from ingest.store.file.schema import Progress
 from ingest.store.sqlite_store import SqliteStore
 
-TELL_EVERY_S: Final = 5.0
 EXTEND_BY_S: Final = 120.0
-"""By how much a start that makes progress may last longer still (`EXTEND_TIMEOUT_USEC`, sd_notify(3))."""
+"""By how much a start that waits for room may last longer still (`EXTEND_TIMEOUT_USEC`, sd_notify(3))."""
 
 ROOM_LOOK_EVERY_S: Final = 10.0
 
 _log = structlog.get_logger("lumberroom.store")
 
 
-class ProgressTeller:
-    """Tells how far bringing a file up to date has come: systemd each time, the log every few seconds. Any thread."""
-
-    def __init__(self, systemd: Systemd, *, every_s: float = TELL_EVERY_S) -> None:
-        self._systemd = systemd
-        self._every_s = every_s
-        self._told_s = -every_s
-
-    def __call__(self, progress: Progress) -> None:
-        """Tell."""
-        now_s = time.monotonic()
-        percent = int(100 * progress.share)
-        self._systemd.tell(
-            f"EXTEND_TIMEOUT_USEC={int(EXTEND_BY_S * 1e6)}\nSTATUS=bringing the store up to date, {percent} %"
-        )
-        if now_s - self._told_s >= self._every_s or progress.share in (0.0, 1.0):
-            self._told_s = now_s
-            _log.info(
-                "bringing the store up to date: do not switch off" if progress.share < 1 else "the store is up to date",
-                schema=progress.version,
-                done=f"{percent} %",
-            )
-
-
-def open_store(directory: Path, systemd: Systemd) -> SqliteStore:
+def open_store(directory: Path) -> SqliteStore:
     """Open the store in a data directory, making both where they are not there. Blocks.  Raises StorageError."""
     try:
         directory.mkdir(parents=True, exist_ok=True)
@@ -63,7 +36,10 @@ def open_store(directory: Path, systemd: Systemd) -> SqliteStore:
             where=str(directory),
             mend="Name another one under [data], or make it and give it to the user that runs lumberroom.",
         ) from error
-    return SqliteStore.open(directory / FILE_NAME, tell=ProgressTeller(systemd))
+    store = SqliteStore.open(directory / FILE_NAME)
+    for found in store.damage:
+        _log.error("the store is damaged", found=found, mend="Stop the daemon and run: lumberroom doctor --mend")
+    return store
 
 
 async def once_there_is_room(

@@ -15,6 +15,7 @@ from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Sev
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store.api import Changes, Rewritten, SeriesExtent
+from ingest.store.file.sums import sound
 from ingest.store.record import device_keys, forwarding, handlings, incidents, outbox, records, telling
 from ingest.store.record.device_keys import DeviceKey
 from ingest.store.record.forwarding import SetAside
@@ -183,13 +184,13 @@ class SqliteReader:
     def judgement(self, room: str) -> dict[str, Any] | None:
         """Give the watch's saved state of a room, or None."""
         with self._snapshot() as connection:
-            row = connection.execute("SELECT state FROM judgement WHERE room = ?", (room,)).fetchone()
+            row = connection.execute(f"SELECT state FROM {sound('judgement')} WHERE room = ?", (room,)).fetchone()
         return None if row is None else json.loads(row[0])
 
     def heard(self) -> Mapping[str, int]:
         """Give, per sensor, when it was last heard by our clock (UTC ms)."""
         with self._snapshot() as connection:
-            return dict(connection.execute("SELECT sensor, at_ms FROM heard").fetchall())
+            return dict(connection.execute(f"SELECT sensor, at_ms FROM {sound('heard')}").fetchall())
 
     def amendments(self, keys: Sequence[SeriesKey], from_ms: int, to_ms: int) -> dict[tuple[SeriesKey, int], int]:
         """Give how often readings of these series were amended, those that were, by series and instant."""

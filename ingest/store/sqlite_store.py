@@ -11,7 +11,7 @@ import dataclasses
 import functools
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Final
@@ -19,13 +19,12 @@ from typing import Final
 import numpy as np
 
 from ingest.errors import StorageError
-from ingest.store.file import copying, keeper, opening
+from ingest.store.file import copying, keeper, opening, setting_aside, write_ahead_log
 from ingest.store.file.checkpoints import LATE, Checkpoints
 from ingest.store.file.giving_way import GivingWay
-from ingest.store.file.schema import Progress, quiet
 from ingest.store.file.trouble import plainly
 from ingest.store.reader import SqliteReader
-from ingest.store.series import retention, settling, staging
+from ingest.store.series import retention, settling
 from ingest.store.series.settling import Settling
 from ingest.store.series.view import Memory, Unpacked
 from ingest.store.unit_of_work import SqliteUnitOfWork
@@ -38,9 +37,7 @@ MOST_IDLE: Final = 8
 class SqliteStore:
     """A store in one file; satisfies `api.Store`. Make it with `open`."""
 
-    def __init__(
-        self, path: Path, pressure_kpa: float | None, *, read_only: bool, tell: Callable[[Progress], None] = quiet
-    ) -> None:
+    def __init__(self, path: Path, pressure_kpa: float | None, *, read_only: bool) -> None:
         if path.is_dir():
             raise StorageError(
                 "this is a folder, not a store's file", where=str(path), mend=f"Name the {opening.FILE_NAME} in it"
@@ -56,12 +53,13 @@ class SqliteStore:
         self._keeper: keeper.Keeper | None = None
         self._mark: opening.WriterMark | None = None
         self._writer: sqlite3.Connection | None = None
+        self._found_on_opening: tuple[str, ...] = ()
         self._checkpoints: Checkpoints | None = None
         self._folder: sqlite3.Connection | None = None  # the keeper's own, for folding the log back
         if read_only:
             self._idle.append(opening.open_reader(path))
         else:
-            self._open_for_writing(tell)
+            self._open_for_writing()
         self._memory = Memory()
         rewritings = None if read_only else self._memory.rewritings
         self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa, rewritings)
@@ -74,22 +72,14 @@ class SqliteStore:
         self._wanted = retention.Wanted()
 
     @classmethod
-    def open(
-        cls,
-        path: Path,
-        *,
-        pressure_kpa: float | None = None,
-        read_only: bool = False,
-        tell: Callable[[Progress], None] = quiet,
-    ) -> SqliteStore:
+    def open(cls, path: Path, *, pressure_kpa: float | None = None, read_only: bool = False) -> SqliteStore:
         """Open the store's file, making it if it is not there (its folder must be).
 
         path: the file; `opening.FILE_NAME` in a data folder.  pressure_kpa: air pressure for derived series where none
         is measured; None takes that of the stored site's elevation.  read_only: look, and leave the file as it is.
-        tell: is told how far bringing an older file up to date has come; a large one takes minutes.
         Raises StorageError: no folder, not writable, another program's file, damaged, a newer schema, another writer.
         """
-        return cls(Path(path), pressure_kpa, read_only=read_only, tell=tell)
+        return cls(Path(path), pressure_kpa, read_only=read_only)
 
     @property
     def path(self) -> Path:
@@ -179,7 +169,7 @@ class SqliteStore:
     @property
     def damage(self) -> list[str]:
         """What was found damaged while reading since the store was opened, a sentence each; reading goes on without."""
-        return list(self._memory.damage)
+        return [*self._found_on_opening, *self._memory.damage]
 
     def backup(self, target: Path, *, pages_at_once: int = 512) -> None:
         """Write a copy of this state of the store to a new file, in small steps, while everything goes on.
@@ -301,24 +291,17 @@ class SqliteStore:
         if self._writing_thread == threading.get_ident():
             raise RuntimeError("a unit of work is open in this thread already")
 
-    def _open_for_writing(self, tell: Callable[[Progress], None]) -> None:
+    def _open_for_writing(self) -> None:
         self._mark = opening.WriterMark(self._path)
         try:
-            self._writer = opening.open_writer(self._path, tell)
+            lost = write_ahead_log.loss(self._path)
+            self._writer = opening.open_writer(self._path)
             self._checkpoints = Checkpoints(self._writer)
             with plainly(self._path):
-                self._set_aside_damaged(self._writer)
+                self._found_on_opening = tuple(setting_aside.set_aside(self._writer, lost))
         except BaseException:
             self._mark.release()
             raise
-
-    @staticmethod
-    def _set_aside_damaged(writer: sqlite3.Connection) -> None:
-        """Set batches aside that cannot be read, before they are taken for sealed and deleted."""
-        writer.execute("BEGIN IMMEDIATE")
-        sealed = writer.execute("SELECT sealed_batch FROM state").fetchone()
-        gone = staging.set_aside_damaged(writer, sealed[0]) if sealed else []
-        writer.execute("COMMIT" if gone else "ROLLBACK")
 
     @contextlib.contextmanager
     def _snapshot(self) -> Iterator[sqlite3.Connection]:

@@ -15,6 +15,7 @@ from typing import Final
 
 from ingest.errors import StorageError
 from ingest.store.file import schema
+from ingest.store.file.sums import know_sums
 from ingest.store.file.trouble import plainly
 
 BUSY_TIMEOUT_S: Final = 10.0
@@ -40,6 +41,7 @@ def beside_the_writer(path: Path) -> Iterator[sqlite3.Connection]:
                     "this store is of another version", where=str(path), mend="Start this lumberroom on it once"
                 )
             connection.execute("PRAGMA synchronous = FULL")
+            know_sums(connection)
             connection.execute("PRAGMA wal_autocheckpoint = 0")  # the daemon folds the log back, and nobody beside it
             connection.execute("BEGIN IMMEDIATE")
             try:

@@ -63,6 +63,10 @@ def _notes(path: Path) -> Iterator[str]:
             if gone:
                 yield f"{gone} measured values up to {rows.utc(until_ms)} went by keep_readings_days; statistics stay."
             yield from (one.in_words() for one in thinned.too_late(connection))
+            aside = "SELECT what, count(*) FROM damaged GROUP BY what ORDER BY min(id)"
+            for what, times in connection.execute(aside):
+                often = f" ({times} times)" if times > 1 else ""
+                yield f"found damaged earlier, and kept in the table damaged: {what}{often}"
     except (sqlite3.DatabaseError, StorageError):
         return
 
@@ -125,13 +129,13 @@ def _mended_batches(connection: sqlite3.Connection) -> Iterator[str]:
 def _mended_notes(connection: sqlite3.Connection) -> Iterator[str]:
     """Set aside what other parts had kept and cannot read: they begin anew without it."""
     for table, key, column, name in NOTES:
-        bad = f"SELECT {key}, {column} FROM {table} WHERE NOT json_valid({column})"  # noqa: S608 - ours
+        bad = f"SELECT {key}, {column} FROM {table} WHERE NOT json_valid({column})"
         for which, body in connection.execute(bad).fetchall():
             connection.execute(
                 "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, ?)",
                 (f"{table} {which}", str(body).encode("utf-8", "replace")),
             )
-            connection.execute(f"DELETE FROM {table} WHERE {key} = ?", (which,))  # noqa: S608 - ours
+            connection.execute(f"DELETE FROM {table} WHERE {key} = ?", (which,))
             yield f"{name.format(which)}: set aside, it begins anew"
 
 
@@ -165,17 +169,8 @@ def _in_order(part: chunk_format.Part, bad: examining.BadChunk) -> bool:
 
 def _mended_sums(connection: sqlite3.Connection) -> Iterator[str]:
     for series_id, sentence in list(examining.bad_sums(connection)):
-        view = examining.view_of(connection)
-        sealed = rows.sealed_whole(view, series_id)
-        thinned = connection.execute("SELECT coalesce(sum(count), 0) FROM thinned WHERE series_id = ?", (series_id,))
-        count = len(sealed.at_ms)
-        extent = (int(sealed.at_ms[0]), int(sealed.at_ms[-1]), float(sealed.value[-1])) if count else (None, None, None)
-        noted = (count + int(thinned.fetchone()[0]), *extent)
-        before = connection.execute("SELECT count FROM series WHERE id = ?", (series_id,)).fetchone()[0]
-        connection.execute(
-            "UPDATE series SET count = ?, first_ms = ?, last_ms = ?, last_value = ? WHERE id = ?", (*noted, series_id)
-        )
-        lost = f"; {before - noted[0]} readings are lost" if before > noted[0] else ""
+        missing = examining.count_again(connection, series_id)
+        lost = f"; {missing} readings are lost" if missing > 0 else ""
         yield f"{sentence.split(':')[0]}: counted again{lost}"
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import StorageError
-from ingest.store.file import opening, shape
+from ingest.store.file import opening, shape, sums, write_ahead_log
 from ingest.store.file.trouble import as_storage_error
 from ingest.store.record import records
 from ingest.store.series import examining
@@ -24,22 +24,23 @@ def check_integrity(path: Path) -> list[str]:
 
     Where a table is missing only that is told: what depends on it cannot be asked for.
     """
+    lost = None if opening.is_being_written(path) else write_ahead_log.loss(path)
     try:
         with contextlib.closing(opening.open_reader(path)) as connection:
             connection.execute("BEGIN")
-            lacking = list(shape.faults(connection))
+            lacking = [*([str(lost)] if lost is not None else []), *shape.faults(connection)]
             can_be_asked = shape.has_tables(connection) and shape.has_state(connection)
             found = [*lacking, *(_faults(connection, path) if can_be_asked else _sqlite_faults(connection))]
             return list(dict.fromkeys(found))
     except StorageError as error:
-        return [str(error)]
+        return [*([str(lost)] if lost is not None else []), str(error)]
     except sqlite3.Error as error:
         return [str(as_storage_error(error, path))]
 
 
 def _faults(connection: sqlite3.Connection, path: Path) -> Iterator[str]:
     """Give what is wrong, from the file's own structure to what stands in it; what cannot be read ends its part."""
-    parts = (_sqlite_faults, examining.faults, records.verify_chain, _incident_faults, _unreadable_notes)
+    parts = (_sqlite_faults, _unsound, examining.faults, records.verify_chain, _incident_faults, _unreadable_notes)
     for part in parts:
         try:
             yield from part(connection)
@@ -54,6 +55,10 @@ def _sqlite_faults(connection: sqlite3.Connection) -> list[str]:
     faults += [f"file: and more of the kind, {len(told) - _TOLD} of them looked at"] if len(told) > _TOLD else []
     strays = connection.execute("PRAGMA foreign_key_check").fetchmany(20)
     return faults + [f"table {table}: a row belongs to no row of {parent}" for table, _, parent, _ in strays]
+
+
+def _unsound(connection: sqlite3.Connection) -> Iterator[str]:
+    yield from map(str, sums.unsound(connection, without=("batch", "state")))  # these are told by who reads them
 
 
 def _incident_faults(connection: sqlite3.Connection) -> list[str]:
@@ -89,6 +94,6 @@ NOTES: Final = (
 
 def _unreadable_notes(connection: sqlite3.Connection) -> Iterator[str]:
     for table, key, column, name in NOTES:
-        query = f"SELECT {key} FROM {table} WHERE NOT json_valid({column})"  # noqa: S608 - ours
+        query = f"SELECT {key} FROM {table} WHERE NOT json_valid({column})"
         for (which,) in connection.execute(query):
             yield f"{name.format(which)}: it cannot be read"

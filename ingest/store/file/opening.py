@@ -6,13 +6,12 @@ import contextlib
 import fcntl
 import os
 import sqlite3
-from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
 from ingest.errors import StorageError
-from ingest.store.file import schema
+from ingest.store.file import schema, sums
 from ingest.store.file.trouble import folder_error, plainly
 
 FILE_NAME: Final = "lumberroom.sqlite3"
@@ -71,8 +70,8 @@ def give_to_owner_of(place: Path, file: Path | int) -> None:
             os.chown(file, owner.st_uid, owner.st_gid)
 
 
-def open_writer(path: Path, tell: Callable[[schema.Progress], None] = schema.quiet) -> sqlite3.Connection:
-    """Open the file for writing, making it or bringing its schema up to date, and telling how far that has come.
+def open_writer(path: Path) -> sqlite3.Connection:
+    """Open the file for writing, making it or bringing its schema up to date.
 
     The connection is in autocommit mode and may be used by one thread at a time.  Raises StorageError.
     """
@@ -87,7 +86,10 @@ def open_writer(path: Path, tell: Callable[[schema.Progress], None] = schema.qui
             connection.execute("PRAGMA foreign_keys = ON")
             connection.execute(f"PRAGMA journal_size_limit = {LOG_LIMIT_BYTES}")
             connection.execute("PRAGMA cache_size = -16384")  # KiB
-            schema.migrate(connection, tell=tell)
+            is_new = bool(schema.migrate(connection))
+            if is_new:
+                # From now on the file itself says what it is, whatever becomes of its log.
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             # SQLite opens a file that may not be written for reading, and says nothing before the first true write.
             connection.execute("BEGIN IMMEDIATE")
             connection.execute(f"PRAGMA user_version = {schema.SCHEMA_VERSION}")
@@ -121,6 +123,12 @@ def open_reader(path: Path) -> sqlite3.Connection:
         version = schema.version_of(connection)
     if version < schema.SCHEMA_VERSION:
         connection.close()
+        if version == 0:
+            raise StorageError(
+                "there is nothing in this file: what was stored was in its log, which is missing or damaged",
+                where=str(path),
+                mend=f"Put {path.name}-wal back beside it, or bring back the last backup",
+            )
         raise StorageError(
             "an older lumberroom wrote this store",
             where=str(path),
@@ -159,7 +167,7 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
                 where=str(path),
                 mend=f"Copy {path.name} and {path.name}-wal, both, into a folder that can be written, and name that",
             ) from error
-        if _has_log(path) or error.sqlite_errorcode & 0xFF not in _NO_LOG_CAN_BE_MADE or _is_being_written(path):
+        if _has_log(path) or error.sqlite_errorcode & 0xFF not in _NO_LOG_CAN_BE_MADE or is_being_written(path):
             raise
         # No log beside it and none can be made: media that cannot be written, or are full. Then nobody else writes it
         # either, which is what `immutable` promises to SQLite.
@@ -179,7 +187,7 @@ def _connect_reader(path: Path) -> sqlite3.Connection:
 _NO_LOG_CAN_BE_MADE: Final = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR)
 
 
-def _is_being_written(path: Path) -> bool:
+def is_being_written(path: Path) -> bool:
     """Say whether some process has the right to write the store."""
     try:
         file = os.open(path.with_name(path.name + ".lock"), os.O_RDONLY | os.O_CLOEXEC)
@@ -205,6 +213,8 @@ def _connect(path: Path, mode: str, *, immutable: bool = False) -> sqlite3.Conne
         address, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False, cached_statements=256
     )
     connection.execute("PRAGMA wal_autocheckpoint = 0")
+    connection.execute("PRAGMA cell_size_check = ON")  # a page with a turned bit is refused when it is read
+    sums.know_sums(connection)
     return connection
 
 

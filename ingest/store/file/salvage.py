@@ -12,6 +12,7 @@ from typing import Final
 
 from ingest.errors import StorageError
 from ingest.store.file import opening, schema, shape
+from ingest.store.file.sums import SOUND, know_sums
 from ingest.store.file.trouble import folder_error
 
 _DERIVED: Final = ("sqlite_sequence", "migration")
@@ -86,6 +87,7 @@ def _carried_over(whole: Path, new: sqlite3.Connection, path: Path) -> list[str]
         # With this SQLite takes what it can read of the schema, where a part of that was torn off too. Nothing is
         # written: the file is open for reading only.
         old.execute("PRAGMA writable_schema = ON")
+        know_sums(old)
         old.execute("SELECT count(*) FROM sqlite_schema").fetchone()
     except sqlite3.Error as error:
         raise _nothing_to_read(path) from error
@@ -106,12 +108,14 @@ def _table(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> Iter
     columns = new.execute("SELECT name, pk FROM pragma_table_info(?) ORDER BY cid", (table,)).fetchall()
     names = ", ".join(name for name, _ in columns)
     keys = ", ".join(name for name, pk in sorted(columns, key=lambda column: column[1]) if pk) or "rowid"
-    insert = f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({', '.join('?' * len(columns))})"  # noqa: S608 - ours
+    # A row that is not as it was written must not be given a new sum here.
+    sound = SOUND.get(table, "true")
+    insert = f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({', '.join('?' * len(columns))})"
     broken = False
     for direction in ("ASC", "DESC"):
         order = ", ".join(f"{key} {direction}" for key in keys.split(", "))
         try:
-            for row in old.execute(f"SELECT {names} FROM {table} ORDER BY {order}"):  # noqa: S608 - our own names
+            for row in old.execute(f"SELECT {names} FROM {table} WHERE {sound} ORDER BY {order}"):
                 new.execute(insert, row)
         except sqlite3.DatabaseError:
             broken = True

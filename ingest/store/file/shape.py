@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from typing import Final, NamedTuple
 
 from ingest.store.file import schema
+from ingest.store.file.sums import SOUND
 
 _ORDER: Final = {"table": 0, "index": 1, "view": 2, "trigger": 3}
 
@@ -43,8 +44,8 @@ def has_tables(connection: sqlite3.Connection) -> bool:
 
 
 def has_state(connection: sqlite3.Connection) -> bool:
-    """Say whether the one row that says where the file stands is there."""
-    return int(connection.execute("SELECT count(*) FROM state").fetchone()[0]) == 1
+    """Say whether the one row that says where the file stands is there, and as it was written."""
+    return int(connection.execute(f"SELECT count(*) FROM state WHERE {SOUND['state']}").fetchone()[0]) == 1
 
 
 def faults(connection: sqlite3.Connection) -> Iterator[str]:
@@ -52,7 +53,7 @@ def faults(connection: sqlite3.Connection) -> Iterator[str]:
     for part in missing(connection):
         yield f"{part.kind} {part.name}: it is missing"
     if has_tables(connection) and not has_state(connection):
-        yield "table state: its row is missing"
+        yield "table state: its row is missing or damaged"
 
 
 def made_anew(connection: sqlite3.Connection) -> Iterator[str]:
@@ -61,10 +62,18 @@ def made_anew(connection: sqlite3.Connection) -> Iterator[str]:
         connection.execute(part.sql)
         yield f"{part.kind} {part.name}: made anew{', empty' if part.kind == 'table' else ''}"
     if not has_state(connection):
+        connection.execute("DELETE FROM state")
         write_state(connection)
         yield "table state: its row is written anew"
 
 
 def write_state(connection: sqlite3.Connection) -> None:
-    """Write where the file stands, as the series tell it.  connection: in a transaction."""
-    connection.execute("INSERT INTO state SELECT 1, 1, coalesce(max(sealed_through), 0), 0, '' FROM series WHERE true")
+    """Write where the file stands, as series and batches tell it.  connection: in a transaction.
+
+    No batch that is there counts as sealed: which of its readings are, every series says for itself.
+    """
+    connection.execute(
+        "INSERT INTO state (id, generation, sealed_batch, gone_through, derived_as) "
+        "SELECT 1, 1, min(sealed, coalesce((SELECT min(number) - 1 FROM batch), sealed)), 0, '' "
+        "FROM (SELECT coalesce(max(sealed_through), 0) AS sealed FROM series)"
+    )

@@ -18,28 +18,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from ingest.errors import InputError, RefusedError
-
-TABLES: Final = (
-    """
-    CREATE TABLE IF NOT EXISTS device_key (
-        -- Who may hand readings in over HTTP. Revoked keys stay, so that one sees when which device could write what.
-        number       INTEGER PRIMARY KEY AUTOINCREMENT,
-        name         TEXT NOT NULL,          -- the device's, for people
-        hash         TEXT NOT NULL UNIQUE,   -- SHA-256 of the key, hexadecimal; the key itself is kept nowhere
-        sensors      TEXT NOT NULL,          -- JSON list: what it may write; a name, or a beginning and *
-        made_ms      INTEGER NOT NULL,
-        made_by      TEXT NOT NULL,
-        last_used_ms INTEGER,                -- NULL while never; to about five minutes
-        revoked_ms   INTEGER                 -- NULL while it holds
-    ) STRICT""",
-    "CREATE UNIQUE INDEX IF NOT EXISTS device_key_holds ON device_key (name) WHERE revoked_ms IS NULL",
-)
+from ingest.store.file.sums import SOUND, sound
 
 KEY_BYTES: Final = 32
 MARK: Final = "lr-"
 """How a key begins, so that one that got into a file by mistake can be found."""
 
-_COLUMNS: Final = "SELECT name, sensors, made_ms, made_by, last_used_ms, revoked_ms FROM device_key"
+_COLUMNS: Final = f"SELECT name, sensors, made_ms, made_by, last_used_ms, revoked_ms FROM {sound('device_key')}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +90,8 @@ def revoke(connection: sqlite3.Connection, name: str, *, at_ms: int) -> None:
 def note_used(connection: sqlite3.Connection, used_ms: Mapping[str, int]) -> None:
     """Note when keys were used last, by name; an instant before the noted one changes nothing."""
     connection.executemany(
-        "UPDATE device_key SET last_used_ms = max(coalesce(last_used_ms, 0), ?) WHERE name = ? AND revoked_ms IS NULL",
+        "UPDATE device_key SET last_used_ms = max(coalesce(last_used_ms, 0), ?) "
+        f"WHERE name = ? AND revoked_ms IS NULL AND {SOUND['device_key']}",
         [(at_ms, name) for name, at_ms in used_ms.items()],
     )
 

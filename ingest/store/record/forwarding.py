@@ -8,32 +8,11 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, NamedTuple
 
 from ingest.site.series import SeriesKey
+from ingest.store.file.sums import sound
 from ingest.store.record.plain import canonical_json
-
-TABLES: Final = (
-    """
-    CREATE TABLE IF NOT EXISTS forwarding (
-        -- How far each forwarder has come; what stands in it is the forwarder's own business.
-        name  TEXT PRIMARY KEY,
-        state TEXT NOT NULL          -- JSON
-    ) STRICT, WITHOUT ROWID""",
-    """
-    CREATE TABLE IF NOT EXISTS set_aside (
-        -- Readings that the central engine refused, with its words. They stand in `reading` all the same.
-        sensor   TEXT NOT NULL,
-        quantity TEXT NOT NULL,
-        at_ms    INTEGER NOT NULL,
-        value    ANY NOT NULL CHECK (typeof(value) = 'real'),
-        revision INTEGER NOT NULL,
-        said     TEXT NOT NULL,
-        since_ms INTEGER NOT NULL,   -- when it was refused, by our clock
-        PRIMARY KEY (sensor, quantity, at_ms)
-    ) STRICT, WITHOUT ROWID""",
-    "CREATE INDEX IF NOT EXISTS amendment_at ON amendment (at_ms)",
-)
 
 
 class SetAside(NamedTuple):
@@ -52,7 +31,7 @@ def amendments(
 ) -> dict[tuple[SeriesKey, int], int]:
     """Give how often readings with from_ms <= instant < to_ms were amended, those that were, by series and instant."""
     rows = connection.execute(
-        "SELECT sensor, quantity, at_ms, count(*) FROM amendment JOIN series ON series.id = series_id"
+        f"SELECT sensor, quantity, at_ms, count(*) FROM {sound('amendment')} JOIN series ON series.id = series_id"
         " WHERE at_ms >= ? AND at_ms < ? GROUP BY series_id, at_ms",
         (from_ms, to_ms),
     )
@@ -63,7 +42,7 @@ def amendments(
 
 def load(connection: sqlite3.Connection, name: str) -> dict[str, Any] | None:
     """Give what was saved under a name, or None."""
-    row = connection.execute("SELECT state FROM forwarding WHERE name = ?", (name,)).fetchone()
+    row = connection.execute(f"SELECT state FROM {sound('forwarding')} WHERE name = ?", (name,)).fetchone()
     return None if row is None else json.loads(row[0])
 
 
@@ -100,7 +79,7 @@ def count_aside(connection: sqlite3.Connection) -> int:
 def aside(connection: sqlite3.Connection, limit: int) -> list[SetAside]:
     """Give readings that are set aside, those refused last first."""
     rows = connection.execute(
-        "SELECT sensor, quantity, at_ms, value, revision, said, since_ms FROM set_aside"
+        f"SELECT sensor, quantity, at_ms, value, revision, said, since_ms FROM {sound('set_aside')}"
         " ORDER BY since_ms DESC, sensor, quantity, at_ms LIMIT ?",
         (limit,),
     )

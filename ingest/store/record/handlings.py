@@ -21,9 +21,10 @@ def put(connection: sqlite3.Connection, handling: Handling, *, at_ms: int, by: s
 def find(connection: sqlite3.Connection, incidents: Iterable[str]) -> dict[str, Handling]:
     """Give where people stand with these incidents; those that nobody touched are left out."""
     found = connection.execute(
-        "SELECT subject, body FROM record WHERE number IN ("
+        f"SELECT {records.COLUMNS} FROM record WHERE number IN ("
         "SELECT max(number) FROM record WHERE kind = ?1 AND subject IN (SELECT value FROM json_each(?2)) "
         "GROUP BY subject)",
         (KIND, json.dumps(sorted(set(incidents)))),
     )
-    return {subject: from_plain(Handling, json.loads(body)) for subject, body in found}
+    entries = [records.entry_or_before(connection, row) for row in found.fetchall()]
+    return {one.subject: from_plain(Handling, one.body) for one in entries if one is not None}

@@ -5,28 +5,13 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from ingest.site.incidents import Incident, Severity
 from ingest.store.record import records
 from ingest.store.record.plain import from_plain, to_plain
 
-TABLES: Final = (
-    # Written out of the newest record, to look them up by: those of one kind that began about a time, the severe ones.
-    "ALTER TABLE incident ADD COLUMN kind TEXT",
-    "ALTER TABLE incident ADD COLUMN began_ms INTEGER",
-    "ALTER TABLE incident ADD COLUMN severity TEXT",
-    """
-    UPDATE incident SET (kind, began_ms, severity) = (
-        SELECT json_extract(body, '$.kind'), json_extract(body, '$.began_ms'),
-            coalesce(json_extract(body, '$.severity'), 'serious')
-        FROM record WHERE number = incident.record)""",
-    "CREATE INDEX incident_begun ON incident (kind, began_ms)",
-    "CREATE INDEX notice_of_incident ON notice (incident, number)",
-)
-"""What schema 3 adds."""
-
-_FROM: Final = "SELECT body FROM incident JOIN record ON record.number = incident.record"
+_FROM: Final = f"SELECT incident.id, {records.COLUMNS} FROM incident JOIN record ON record.number = incident.record"
 
 
 class Place(NamedTuple):
@@ -55,10 +40,8 @@ def put(connection: sqlite3.Connection, incident: Incident, *, at_ms: int, by: s
 
 def one(connection: sqlite3.Connection, incident: str) -> Incident | None:
     """Give an incident by its id as it stands, or None where there is none or it was withdrawn."""
-    row = connection.execute(
-        "SELECT body FROM incident JOIN record ON record.number = incident.record WHERE incident.id = ?", (incident,)
-    ).fetchone()
-    return None if row is None else from_plain(Incident, json.loads(row[0]))
+    found = _incidents(connection, connection.execute(f"{_FROM} WHERE incident.id = ?", (incident,)))
+    return found[0] if found else None
 
 
 def find(
@@ -87,7 +70,19 @@ def find(
     rows = connection.execute(
         f"{_FROM} {where} ORDER BY opened_ms DESC, id DESC LIMIT ?", (*asked.values(), *(after or ()), limit)
     )
-    return [from_plain(Incident, json.loads(body)) for (body,) in rows]
+    return _incidents(connection, rows)
+
+
+def _incidents(connection: sqlite3.Connection, rows: Iterable[tuple[Any, ...]]) -> list[Incident]:
+    """Give the incidents of rows of `_FROM`, each as its newest sound entry has it."""
+    found = []
+    for subject, *row in list(rows):
+        entry = records.entry_or_before(connection, tuple(row))
+        if entry is None or (entry.kind, entry.subject) != ("incident", subject):
+            entry = records.newest(connection, "incident", subject)
+        if entry is not None:
+            found.append(from_plain(Incident, entry.body))
+    return found
 
 
 def _and_worse(severity: Severity) -> str:
@@ -98,8 +93,8 @@ def _and_worse(severity: Severity) -> str:
 def begun(connection: sqlite3.Connection, kinds: Iterable[str], from_ms: int, to_ms: int) -> list[Incident]:
     """Give incidents of some kinds (`IncidentKind` values) that began between two instants, both included (UTC ms)."""
     rows = connection.execute(
-        f"{_FROM} WHERE incident.kind IN (SELECT value FROM json_each(?)) "  # noqa: S608 - constants
+        f"{_FROM} WHERE incident.kind IN (SELECT value FROM json_each(?)) "
         "AND began_ms BETWEEN ? AND ? ORDER BY began_ms, id",
         (json.dumps(sorted(kinds)), from_ms, to_ms),
     )
-    return [from_plain(Incident, json.loads(body)) for (body,) in rows]
+    return _incidents(connection, rows)

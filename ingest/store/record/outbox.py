@@ -9,11 +9,12 @@ from typing import Any, Final
 
 from ingest.errors import RefusedError
 from ingest.site.incidents import Notice, NoticeKind, NoticeState
+from ingest.store.file.sums import SOUND, sound
 from ingest.store.record.plain import canonical_json
 
-COLUMNS: Final = """
+COLUMNS: Final = f"""
     SELECT number, incident, kind, channel, recipient, facts, created_ms, due_ms, state, attempts, last_error, sent_ms
-    FROM notice"""
+    FROM {sound("notice")}"""
 
 
 def add(
@@ -44,7 +45,8 @@ def add(
 def update(connection: sqlite3.Connection, notice: Notice) -> None:
     """Write how far a notice has come. Raises RefusedError when there is no notice of that number."""
     done = connection.execute(
-        "UPDATE notice SET state = ?, attempts = ?, due_ms = ?, last_error = ?, sent_ms = ? WHERE number = ?",
+        "UPDATE notice SET state = ?, attempts = ?, due_ms = ?, last_error = ?, sent_ms = ? "
+        f"WHERE number = ? AND {SOUND['notice']}",
         (notice.state.value, notice.attempts, notice.due_ms, notice.last_error, notice.sent_ms, notice.number),
     )
     if done.rowcount == 0:

@@ -20,7 +20,13 @@ from ingest.site.places import Site
 from ingest.store.record.plain import canonical_json, from_plain, to_plain
 
 NO_HASH: Final = "0" * 64
-_COLUMNS: Final = "SELECT number, kind, subject, at_ms, by, body, previous, hash FROM record"
+_TEXTS: Final = ("kind", "subject", "by", "body", "previous", "hash")
+# Texts as bytes: a turned bit may have made one no UTF-8 any more, and that is to be told, not raised.
+COLUMNS: Final = ", ".join(
+    f"CAST(record.{name} AS BLOB)" if name in _TEXTS else f"record.{name}"
+    for name in ("number", "kind", "subject", "at_ms", "by", "body", "previous", "hash")
+)
+_COLUMNS: Final = f"SELECT {COLUMNS} FROM record"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +66,34 @@ class Entry:
         return hashlib.sha256(canonical_json(covered).encode("utf-8")).hexdigest()
 
 
+_NEWEST: Final = "WHERE kind = ? AND subject = ? ORDER BY number DESC LIMIT 1"
+
+
+@functools.lru_cache(maxsize=4096)
+def entry(*row: Any) -> Entry:
+    """Make an entry of a row of `COLUMNS`; of damaged texts what can be read. Remembered, for it is hashed to look."""
+    values: list[Any] = [value.decode("utf-8", "replace") if isinstance(value, bytes) else value for value in row]
+    return Entry(*values)
+
+
+@functools.lru_cache(maxsize=4096)
+def is_sound(one: Entry) -> bool:
+    """Say whether an entry says what was written."""
+    return one.hash == one.true_hash()
+
+
+def entry_or_before(connection: sqlite3.Connection, row: tuple[Any, ...]) -> Entry | None:
+    """Give the entry of a row of `COLUMNS`; where that is damaged the newest sound one before it, or None."""
+    found = entry(*row)
+    return found if is_sound(found) else newest(connection, found.kind, found.subject)
+
+
+def damaged_newest(connection: sqlite3.Connection, kind: str, subject: str) -> int:
+    """Give the number of the newest entry about a subject where that is damaged, else 0."""
+    row = connection.execute(f"{_COLUMNS} {_NEWEST}", (kind, subject)).fetchone()
+    return 0 if row is None or is_sound(entry(*row)) else int(row[0])
+
+
 def add(
     connection: sqlite3.Connection, kind: str, subject: str, body: Mapping[str, Any], *, at_ms: int, by: str
 ) -> int | None:
@@ -69,31 +103,33 @@ def add(
     if before is not None and before.body == json.loads(text):
         return None
     number, previous = head(connection)
-    entry = Entry(number + 1, kind, subject, at_ms, by, text, previous, "")
+    made = Entry(number + 1, kind, subject, at_ms, by, text, previous, "")
     connection.execute(
         "INSERT INTO record (number, kind, subject, at_ms, by, body, previous, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (entry.number, kind, subject, at_ms, by, text, previous, entry.true_hash()),
+        (made.number, kind, subject, at_ms, by, text, previous, made.true_hash()),
     )
-    return entry.number
+    return made.number
 
 
 def head(connection: sqlite3.Connection) -> tuple[int, str]:
     """Give number and hash of the newest entry: quoted elsewhere, they pin the whole record. (0, zeros) if empty."""
-    row = connection.execute("SELECT number, hash FROM record ORDER BY number DESC LIMIT 1").fetchone()
-    return (0, NO_HASH) if row is None else (row[0], row[1])
+    newest = "SELECT number, CAST(hash AS BLOB) FROM record ORDER BY number DESC LIMIT 1"
+    row = connection.execute(newest).fetchone()
+    return (0, NO_HASH) if row is None else (row[0], row[1].decode("utf-8", "replace"))
 
 
 def newest(connection: sqlite3.Connection, kind: str, subject: str) -> Entry | None:
-    """Give the newest entry about a subject, or None."""
-    where = "WHERE kind = ? AND subject = ? ORDER BY number DESC LIMIT 1"
-    row = connection.execute(f"{_COLUMNS} {where}", (kind, subject)).fetchone()
-    return None if row is None else Entry(*row)
+    """Give the newest entry about a subject that says what was written, or None."""
+    row = connection.execute(f"{_COLUMNS} {_NEWEST}", (kind, subject)).fetchone()
+    if row is None or is_sound(found := entry(*row)):
+        return None if row is None else found
+    return next((one for one in reversed(history(connection, kind, subject)) if is_sound(one)), None)
 
 
 def history(connection: sqlite3.Connection, kind: str, subject: str) -> list[Entry]:
-    """Give every entry about a subject, oldest first."""
+    """Give every entry about a subject that says what was written, oldest first."""
     rows = connection.execute(f"{_COLUMNS} WHERE kind = ? AND subject = ? ORDER BY number", (kind, subject))
-    return [Entry(*row) for row in rows]
+    return [found for row in rows if is_sound(found := entry(*row))]
 
 
 def verify_chain(connection: sqlite3.Connection) -> list[str]:
@@ -101,16 +137,14 @@ def verify_chain(connection: sqlite3.Connection) -> list[str]:
     faults = []
     number, previous = 0, NO_HASH
     for row in connection.execute(f"{_COLUMNS} ORDER BY number"):
-        entry = Entry(*row)
-        if entry.number != number + 1:
-            faults.append(f"record: entries {number + 1} to {entry.number - 1} are missing")
-        elif entry.previous != previous:
-            faults.append(f"record: entry {entry.number} does not follow from entry {number}")
-        if entry.hash != entry.true_hash():
-            faults.append(
-                f"record: entry {entry.number} ({entry.kind} {entry.subject}) was changed after it was written"
-            )
-        number, previous = entry.number, entry.hash
+        one = entry(*row)
+        if one.number != number + 1:
+            faults.append(f"record: entries {number + 1} to {one.number - 1} are missing")
+        elif one.previous != previous:
+            faults.append(f"record: entry {one.number} does not follow from entry {number}")
+        if one.hash != one.true_hash():
+            faults.append(f"record: entry {one.number} ({one.kind} {one.subject}) was changed after it was written")
+        number, previous = one.number, one.hash
     return faults
 
 
@@ -121,8 +155,8 @@ def save_site(connection: sqlite3.Connection, site: Site, *, at_ms: int, by: str
 
 def site(connection: sqlite3.Connection) -> Site | None:
     """Give the job as it stands, or None before it was seeded."""
-    entry = newest(connection, "site", "")
-    return None if entry is None else _site_of(entry.text)
+    found = newest(connection, "site", "")
+    return None if found is None else _site_of(found.text)
 
 
 @functools.lru_cache(maxsize=8)

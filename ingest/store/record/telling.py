@@ -7,40 +7,11 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from ingest.site.incidents import Notice, NoticeKind, NoticeState
+from ingest.store.file.sums import sound
 from ingest.store.record.outbox import COLUMNS, notice_of
-
-TABLES: Final = (
-    """
-    CREATE TABLE IF NOT EXISTS escalation (
-        -- Who is told of an incident that nobody has taken in hand by then.
-        incident  TEXT NOT NULL,
-        channel   TEXT NOT NULL,
-        recipient TEXT NOT NULL,
-        due_ms    INTEGER NOT NULL,  -- our clock
-        PRIMARY KEY (incident, channel, recipient)
-    ) STRICT, WITHOUT ROWID""",
-    """
-    CREATE TABLE IF NOT EXISTS folding (
-        -- Which notice told what another one had held back.
-        number INTEGER PRIMARY KEY,
-        into_number INTEGER NOT NULL
-    ) STRICT""",
-    """
-    CREATE TABLE IF NOT EXISTS digest (
-        -- Digests that were written, or left out because the computer was off for too long.
-        channel   TEXT NOT NULL,
-        recipient TEXT NOT NULL,
-        kind      TEXT NOT NULL,     -- 'digest', 'month'
-        day       TEXT NOT NULL,     -- on which it was due, site time
-        was_sent  INTEGER NOT NULL,  -- 0: left out
-        PRIMARY KEY (channel, recipient, kind, day)
-    ) STRICT, WITHOUT ROWID""",
-    "CREATE INDEX IF NOT EXISTS notice_of_recipient ON notice (recipient, created_ms)",
-    "CREATE INDEX IF NOT EXISTS notice_in_state ON notice (state, due_ms)",
-)
 
 
 class Escalation(NamedTuple):
@@ -88,7 +59,8 @@ class TellingBook:
     def whom_something_is_due(self, now_ms: int) -> list[tuple[str, str]]:
         """Give channel and recipient of those from whom something was held back until now."""
         found = self._connection.execute(
-            "SELECT DISTINCT channel, recipient FROM notice WHERE state = 'held' AND due_ms <= ? ORDER BY 1, 2",
+            f"SELECT DISTINCT channel, recipient FROM {sound('notice')} "
+            "WHERE state = 'held' AND due_ms <= ? ORDER BY 1, 2",
             (now_ms,),
         )
         return [(channel, recipient) for channel, recipient in found]
@@ -96,7 +68,7 @@ class TellingBook:
     def told(self, incident: str) -> list[tuple[str, str]]:
         """Give channel and recipient of those who have notices of an incident, held back or not."""
         found = self._connection.execute(
-            "SELECT DISTINCT channel, recipient FROM notice WHERE incident = ? ORDER BY 1, 2", (incident,)
+            f"SELECT DISTINCT channel, recipient FROM {sound('notice')} WHERE incident = ? ORDER BY 1, 2", (incident,)
         )
         return [(channel, recipient) for channel, recipient in found]
 
@@ -122,7 +94,8 @@ class TellingBook:
     def escalations(self, due_ms: int) -> list[Escalation]:
         """Give the escalations that are due at an instant (UTC ms), the earliest first."""
         found = self._connection.execute(
-            "SELECT incident, channel, recipient, due_ms FROM escalation WHERE due_ms <= ? ORDER BY due_ms, 1, 2, 3",
+            f"SELECT incident, channel, recipient, due_ms FROM {sound('escalation')} "
+            "WHERE due_ms <= ? ORDER BY due_ms, 1, 2, 3",
             (due_ms,),
         )
         return [Escalation(*row) for row in found]
@@ -172,7 +145,7 @@ class TellingBook:
 def sent_lately(connection: sqlite3.Connection, limit: int) -> list[tuple[int, int]]:
     """Give when the notices that went out last were committed and sent (UTC ms), newest first."""
     found = connection.execute(
-        "SELECT created_ms, sent_ms FROM notice WHERE state = 'sent' AND sent_ms IS NOT NULL "
+        f"SELECT created_ms, sent_ms FROM {sound('notice')} WHERE state = 'sent' AND sent_ms IS NOT NULL "
         "ORDER BY number DESC LIMIT ?",
         (limit,),
     )

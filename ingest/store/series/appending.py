@@ -58,7 +58,7 @@ def append(view: View, batch: ReadingBatch, *, amended_ms: int) -> tuple[Appende
         changed = np.zeros(len(new), np.bool_)
     _record_amendments(view.connection, in_order, ids, changed, known, amended_ms)
     if _is_bulk(in_order, batch.keys):
-        _put_into_chunks(view, in_order, ids, None if new is None else new | changed)
+        _put_into_chunks(view, in_order, ids, None if new is None else new | changed, amended_ms)
     else:
         _stage(view, in_order, ids, new, changed, amended_ms)
     _note_rewritten(view, in_order, batch.keys, late)
@@ -209,7 +209,7 @@ def _stage(
     view.heads = heads.advanced(view.heads, staged, number)
 
 
-def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.bool_] | None) -> None:
+def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.bool_] | None, heard_ms: int) -> None:
     """Merge what is new or changed straight into the chunks of each sensor.  which: None where all of it is."""
     by_sensor: dict[str, dict[int, Column]] = {}
     for begin, end in itertools.pairwise([*batch.starts.tolist(), len(batch.at_ms)]):
@@ -222,7 +222,7 @@ def _put_into_chunks(view: View, batch: Sorted, ids: Int64s, which: NDArray[np.b
         for sensor, columns_of in by_sensor.items():
             _seal_first_what_overlaps(view, sensor, columns_of)
         sealing.merge(view, by_sensor)
-        feed.note_bulk(view, by_sensor)
+        feed.note_bulk(view, by_sensor, heard_ms)
 
 
 def _seal_first_what_overlaps(view: View, sensor: str, new: Mapping[int, Column]) -> None:

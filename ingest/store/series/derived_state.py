@@ -49,7 +49,7 @@ def renew(connection: sqlite3.Connection, note: str) -> None:
     """Drop every rollup of a derived series, mark all that there is as stale, and note how they are computed now."""
     connection.execute("UPDATE state SET derived_as = ?", (note,))
     marks = ",".join("?" * len(DERIVED))
-    connection.execute(f"DELETE FROM rollup WHERE quantity IN ({marks})", tuple(DERIVED))  # noqa: S608 - marks
+    connection.execute(f"DELETE FROM rollup WHERE quantity IN ({marks})", tuple(DERIVED))
     connection.execute("DELETE FROM stale")
     connection.execute(
         "INSERT INTO stale SELECT sensor, min(first_ms), max(last_ms) FROM series WHERE count > 0 GROUP BY sensor"

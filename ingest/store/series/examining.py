@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterable, Iterator
 from typing import Final, NamedTuple
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 
 from ingest.physics.derived import DERIVED
 from ingest.site.series import SeriesKey
+from ingest.store.file.sums import SOUND
 from ingest.store.series import (
     chunk_format,
     chunks,
@@ -103,12 +103,15 @@ def in_words(bad: Iterable[BadRollup]) -> Iterator[str]:
 def bad_batches(connection: sqlite3.Connection) -> Iterator[str]:
     """Give staged batches that cannot be read."""
     known = {row[0] for row in connection.execute("SELECT id FROM series")}
-    for number, body in connection.execute("SELECT number, body FROM batch ORDER BY number"):
+    rows_of_batches = connection.execute(f"SELECT {staging.COLUMNS} FROM batch ORDER BY number")
+    for number, body, is_sound in rows_of_batches:
         try:
             strangers = set(staging.decoded(number, body).series.tolist()) - known
-        except (json.JSONDecodeError, ValueError, TypeError):
+        except (ValueError, TypeError):
             yield f"batch {number}: it cannot be read"
             continue
+        if not is_sound:
+            yield f"batch {number}: it is not as it was written"
         if strangers:
             yield f"batch {number}: it names series that are not there"
 
@@ -159,6 +162,28 @@ def bad_sums(connection: sqlite3.Connection) -> Iterator[tuple[int, str]]:
         if count and not gone and noted != (column.at_ms[0], column.at_ms[-1], column.value[-1].tobytes()):
             name = f"{key.quantity} of {key.sensor}"
             yield series_id, f"{name}: the noted extent or newest value is not that of the readings"
+
+
+def count_again(connection: sqlite3.Connection, series_id: int) -> int:
+    """Note anew how many readings a series has, how far they reach and the newest value; give how many are missing."""
+    connection.execute(
+        f"UPDATE series SET sealed_through = (SELECT sealed_batch FROM state) WHERE id = ? AND NOT ({SOUND['series']})",
+        (series_id,),
+    )
+    view = view_of(connection)
+    sealed = rows.sealed_whole(view, series_id)
+    gone = connection.execute(
+        "SELECT coalesce(sum(count), 0) FROM thinned WHERE series_id = ?", (series_id,)
+    ).fetchone()
+    count = len(sealed.at_ms)
+    extent = (int(sealed.at_ms[0]), int(sealed.at_ms[-1]), float(sealed.value[-1])) if count else (None, None, None)
+    noted = count + int(gone[0])
+    before = connection.execute("SELECT count FROM series WHERE id = ?", (series_id,)).fetchone()[0]
+    connection.execute(
+        "UPDATE series SET count = ?, first_ms = ?, last_ms = ?, last_value = ? WHERE id = ?",
+        (noted, *extent, series_id),
+    )
+    return int(before) - noted
 
 
 def bad_rollups(connection: sqlite3.Connection) -> Iterator[BadRollup]:

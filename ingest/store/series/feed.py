@@ -55,8 +55,11 @@ def trim(connection: sqlite3.Connection, *, before_ms: int) -> None:
         connection.execute("UPDATE feed SET position = max(position, ?)", (row[0],))
 
 
-def note_bulk(view: View, by_sensor: Mapping[str, Mapping[int, Column]]) -> None:
-    """Note readings that went straight into chunks, as stretches, where somebody reads along."""
+def note_bulk(view: View, by_sensor: Mapping[str, Mapping[int, Column]], heard_ms: int) -> None:
+    """Note readings that went straight into chunks, as stretches, where somebody reads along.
+
+    heard_ms: when they came, by our clock (UTC ms).
+    """
     if view.connection.execute("SELECT 1 FROM feed LIMIT 1").fetchone() is None:
         return
     number = heads.state_of(view.connection).top
@@ -66,7 +69,10 @@ def note_bulk(view: View, by_sensor: Mapping[str, Mapping[int, Column]]) -> None
                 at_ms = column.at_ms[begin : begin + _BULK_AT_ONCE]
                 number += 1
                 stretch = json.dumps([series_id, int(at_ms[0]), int(at_ms[-1])])
-                view.connection.execute("INSERT INTO batch VALUES (?, 0, '[]', ?)", (number, stretch))
+                view.connection.execute(
+                    "INSERT INTO batch (number, heard_ms, body, bulk) VALUES (?, ?, '[]', ?)",
+                    (number, heard_ms, stretch),
+                )
 
 
 def changes(view: View, after: int, limit: int) -> Changes:
@@ -74,9 +80,12 @@ def changes(view: View, after: int, limit: int) -> Changes:
     row = view.connection.execute("SELECT gone_through FROM state").fetchone()
     parts: list[Staged] = []
     count, through = 0, max(after, int(row[0]))
-    found = view.connection.execute("SELECT number, body, bulk FROM batch WHERE number > ? ORDER BY number", (through,))
-    for number, body, bulk in found:
-        part = staging.readable(number, body) if bulk is None else _bulk(view, number, bulk)
+    found = view.connection.execute(
+        f"SELECT {staging.COLUMNS}, bulk FROM batch WHERE number > ? ORDER BY number",
+        (through,),
+    )
+    for number, body, is_sound, bulk in found:
+        part = staging.readable(number, body, is_sound) if bulk is None else _bulk(view, number, bulk)
         parts.append(part)
         count, through = count + len(part.at_ms), number
         if count >= limit:

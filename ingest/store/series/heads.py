@@ -5,16 +5,30 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from ingest.site.series import Floats, Int64s, SeriesKey
+from ingest.store.file.sums import SOUND, SUMS
 from ingest.store.series import staging
 from ingest.store.series.staging import AMENDS, Staged
 
 NEVER: Final = int(np.iinfo(np.int64).min)
 _EVER: Final = int(np.iinfo(np.int64).max)
+
+
+_NAME, _HEAD = SUMS["series"]["name_sum"], SUMS["series"]["head_sum"]
+_SERIES: Final = (
+    "SELECT id, CAST(sensor AS BLOB), CAST(quantity AS BLOB), count, first_ms, last_ms, last_value, sealed_through, "
+    f"name_sum IS {_NAME}, head_sum IS {_HEAD} FROM series"
+)
+_NAME_BY_INDEX: Final = (
+    "SELECT CAST(named.sensor AS BLOB), CAST(named.quantity AS BLOB) "
+    "FROM (SELECT id, sensor, quantity FROM series INDEXED BY sqlite_autoindex_series_1) AS named "
+    "JOIN series ON series.id = named.id WHERE named.id = ? "
+    "AND name_sum IS row_sum(named.id, CAST(named.sensor AS BLOB), CAST(named.quantity AS BLOB))"
+)
 
 
 class State(NamedTuple):
@@ -32,10 +46,11 @@ class State(NamedTuple):
 def state_of(connection: sqlite3.Connection) -> State:
     """Ask the file for its state."""
     row = connection.execute(
-        "SELECT generation, sealed_batch, coalesce((SELECT max(number) FROM batch), 0) FROM state"
+        "SELECT generation, sealed_batch, coalesce((SELECT max(number) FROM batch), 0) "
+        f"FROM state WHERE {SOUND['state']}"
     ).fetchone()
     if row is None:
-        raise sqlite3.DatabaseError("the row of the table state is missing")
+        raise sqlite3.DatabaseError("the row of the table state is missing or damaged")
     return State(row[0], row[1], max(row[1], row[2]))
 
 
@@ -61,10 +76,13 @@ class Heads:
 
 
 def load(connection: sqlite3.Connection, state: State) -> Heads:
-    """Give the heads as they are sealed; what is staged is added by `advanced`."""
-    rows = connection.execute(
-        "SELECT id, sensor, quantity, count, first_ms, last_ms, last_value, sealed_through FROM series"
-    ).fetchall()
+    """Give the heads as they are sealed; what is staged is added by `advanced`.
+
+    A series whose name is damaged goes by the one that the index holds; where that is damaged too it is left out. One
+    whose extent is damaged shows what is staged of it until it is counted again (when the store is opened for writing).
+    """
+    told = [_sound_row(connection, row) for row in connection.execute(_SERIES).fetchall()]
+    rows = [row for row in told if row is not None]
     size = max((row[0] for row in rows), default=0) + 1
     ids: dict[SeriesKey, int] = {}
     keys: list[SeriesKey | None] = [None] * size
@@ -77,6 +95,18 @@ def load(connection: sqlite3.Connection, state: State) -> Heads:
             heads.count[series_id], heads.first_ms[series_id] = count, first_ms
             heads.last_ms[series_id], heads.last_value[series_id] = last_ms, last_value
     return replace(heads, ids=ids, keys=tuple(keys))
+
+
+def _sound_row(connection: sqlite3.Connection, row: tuple[Any, ...]) -> tuple[Any, ...] | None:
+    *known, name_is_sound, head_is_sound = row
+    if not name_is_sound:
+        again = connection.execute(_NAME_BY_INDEX, (known[0],)).fetchone()
+        if again is None:
+            return None
+        known[1:3] = again
+    if not head_is_sound:
+        known[3:7] = 0, None, None, None
+    return (known[0], known[1].decode(), known[2].decode(), *known[3:])
 
 
 def _blank(state: State, size: int) -> Heads:

@@ -16,10 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ingest.site.series import Floats, Int64s
+from ingest.store.file.sums import SOUND
 
 ARRIVAL: Final = 1
 AMENDS: Final = 2
 """Marks, added up: the instant is that of arrival; another value was there for this instant."""
+
+
+COLUMNS: Final = f"number, CAST(body AS BLOB), {SOUND['batch']}"
+"""What `readable` wants of the table batch. The body as bytes: a turned bit may have made it no text any more."""
 
 
 class Staged(NamedTuple):
@@ -54,15 +59,16 @@ def write(connection: sqlite3.Connection, batch: Staged, heard_ms: int) -> None:
 def read(connection: sqlite3.Connection, after: int, through: int) -> Staged:
     """Give the batches with after < number <= through, in order."""
     rows = connection.execute(
-        "SELECT number, body FROM batch WHERE number > ? AND number <= ? ORDER BY number", (after, through)
+        f"SELECT {COLUMNS} FROM batch WHERE number > ? AND number <= ? ORDER BY number",
+        (after, through),
     )
-    return joined([readable(number, body) for number, body in rows])
+    return joined([readable(*row) for row in rows])
 
 
-def readable(number: int, body: str) -> Staged:
+def readable(number: int, body: bytes, is_sound: int) -> Staged:
     """Give one batch's readings, none where it is damaged: that keeps nobody from all the others."""
     try:
-        return decoded(number, body)
+        return decoded(number, body) if is_sound else NOTHING
     except (ValueError, TypeError):
         return NOTHING
 
@@ -73,26 +79,26 @@ def set_aside_damaged(connection: sqlite3.Connection, after: int) -> list[int]:
     connection: in a transaction.
     """
     known = {row[0] for row in connection.execute("SELECT id FROM series")}
-    rows = connection.execute("SELECT number, body FROM batch WHERE number > ? ORDER BY number", (after,))
-    bad = [(number, body) for number, body in rows if not _is_sound(number, body, known)]
+    rows = connection.execute(f"SELECT {COLUMNS} FROM batch WHERE number > ? ORDER BY number", (after,))
+    bad = [(number, body) for number, body, is_sound in rows if not (is_sound and _is_sound(number, body, known))]
     for number, body in bad:
         connection.execute(
             "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, ?)",
-            (f"batch {number}", str(body).encode("utf-8", "replace")),
+            (f"batch {number}", bytes(body)),
         )
         # Emptied and not deleted: its number must not be given to another one.
-        connection.execute("UPDATE batch SET body = '[]' WHERE number = ?", (number,))
+        connection.execute("UPDATE batch SET body = '[]', bulk = NULL WHERE number = ?", (number,))
     return [number for number, _ in bad]
 
 
-def _is_sound(number: int, body: str, known: set[int]) -> bool:
+def _is_sound(number: int, body: bytes, known: set[int]) -> bool:
     try:
         return set(decoded(number, body).series.tolist()) <= known
     except (ValueError, TypeError):
         return False
 
 
-def decoded(number: int, body: str) -> Staged:
+def decoded(number: int, body: bytes) -> Staged:
     """Give one batch's readings. Raises ValueError or TypeError where it is damaged."""
     flat = json.loads(body)
     # Instants lie within 2**53, so a float64 holds them and the ids and marks as they are.

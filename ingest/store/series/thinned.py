@@ -14,7 +14,6 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,18 +24,6 @@ from ingest.store.series.context import instants_of
 from ingest.store.series.sorting import Sorted
 from ingest.store.series.squeeze import Damaged
 from ingest.store.series.view import View
-
-TABLES: Final = (
-    """
-    CREATE TABLE IF NOT EXISTS too_late (
-        -- Readings that came for a stretch whose readings had gone by a rule of retention, and were not taken.
-        sensor   TEXT PRIMARY KEY,
-        count    INTEGER NOT NULL,
-        first_ms INTEGER NOT NULL,   -- their oldest and newest instant
-        last_ms  INTEGER NOT NULL,
-        heard_ms INTEGER NOT NULL    -- when the last of them came, by our clock
-    ) STRICT, WITHOUT ROWID""",
-)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,6 @@
 """The commands doctor and backup, as a person runs them."""
 
 import sqlite3
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -151,16 +150,6 @@ def test_what_is_no_sound_copy_is_not_gone_back_to(data, tmp_path) -> None:
     assert "the store itself" in said
     assert path.read_bytes() == before
     assert [one.name for one in data.iterdir() if "before" in one.name or "unfinished" in one.name] == []
-
-
-def test_a_copy_of_an_older_edition_is_gone_back_to(tmp_path) -> None:
-    """As before an update that did not do: the next start brings it up to date."""
-    older, data = Path(__file__).parents[1] / "store" / "files" / "version_1.sqlite3", tmp_path / "data"
-    data.mkdir()
-    assert run("restore", older, data)[0] == 0
-    assert not older.with_name(older.name + "-wal").exists()
-    with SqliteStore.open(data / FILE_NAME) as store:
-        assert store.read.extents()
 
 
 def test_pages_that_hold_nothing_are_not_copied(data, tmp_path) -> None:

@@ -1,13 +1,9 @@
 """Around the readings: sealing in steps, the feed of changes, thinning, copies, reading from outside, migration."""
 
-import contextlib
 import itertools
-import shutil
-import sqlite3
 import threading
 import time
 from datetime import UTC, date, datetime
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,10 +12,8 @@ from ingest.errors import InputError, SettingsError, StorageError
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store import open_for_reading
 from ingest.store.days import day_edges_ms
-from ingest.store.file import schema
 from ingest.store.file.integrity import check_integrity
 from ingest.store.file.keeper import rests
-from ingest.store.file.schema import MIGRATIONS
 from ingest.store.series.retention import Rule
 from ingest.store.series.staging import Staged
 from ingest.store.series.tail import Tail
@@ -385,61 +379,6 @@ def test_days_follow_the_clocks_of_the_place() -> None:
     """In Berlin the clocks changed on 2025-03-30 and 2025-10-26 (tz database): 23 and 25 hours."""
     assert np.diff(day_edges_ms(date(2025, 3, 29), 3, "Europe/Berlin")).tolist() == [24 * HOUR, 23 * HOUR, 24 * HOUR]
     assert np.diff(day_edges_ms(date(2025, 10, 25), 3, "Europe/Berlin")).tolist() == [24 * HOUR, 25 * HOUR, 24 * HOUR]
-
-
-def test_rows_of_the_first_edition_are_sealed_bit_for_bit(path) -> None:
-    """Tens of thousands of rows, minus zero, odd floats and marks of arrival, on the way to the new schema."""
-    rng = np.random.default_rng(5)
-    at_ms = np.cumsum(rng.integers(1, 120_000, 30_000))
-    value = rng.normal(20, 1, 30_000)
-    value[::3] = np.round(value[::3], 2)
-    value[:2] = -0.0, 5e-324
-    arrival = rng.random(30_000) < 0.2
-    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as old:
-        schema.migrate(old, MIGRATIONS[:1])
-        old.execute("BEGIN")
-        old.execute("INSERT INTO series VALUES (3, 'attic', 'temperature_c', 30000, ?, ?, ?)",
-                    (int(at_ms[0]), int(at_ms[-1]), float(value[-1])))  # fmt: skip
-        old.executemany("INSERT INTO reading VALUES (3, ?, ?, ?)",
-                        zip(at_ms.tolist(), value.tolist(), arrival.astype(int).tolist(), strict=True))  # fmt: skip
-        old.execute("COMMIT")
-    with SqliteStore.open(path) as store:
-        series = store.read.read(KEYS[0], 0, 2**53)
-        np.testing.assert_array_equal(series.at_ms, at_ms)
-        np.testing.assert_array_equal(series.value.view(np.int64), value.view(np.int64))
-        from ingest.store.series import rows
-
-        with store.transaction() as work:
-            np.testing.assert_array_equal(rows.between_with_marks(work.view, 3, 0, 2**53).arrival, arrival)
-        days = np.arange(0, int(at_ms[-1]) + DAY, DAY)
-        raw = store.read.buckets(KEYS[0], days)
-        store.settle()
-        np.testing.assert_allclose(store.read.buckets(KEYS[0], days).mean, raw.mean, rtol=1e-12)
-    assert check_integrity(path) == []
-
-
-FILES = Path(__file__).parent / "files"
-
-
-def test_a_file_of_version_2_says_what_it_said(path) -> None:
-    """Sealed, staged, amended and rolled up by the edition that released schema 2: read as it was, and gone on with."""
-    shutil.copy(FILES / "version_2.sqlite3", path)
-    with SqliteStore.open(path) as store:
-        true = air(0, 6000)
-        for key, begin in zip(KEYS, (0, 6000), strict=True):
-            got = store.read.read(key, 0, 6000 * MINUTE)
-            np.testing.assert_array_equal(got.at_ms, true.at_ms[:6000])
-            expected = true.value[begin : begin + 6000].copy()
-            if key == KEYS[0]:
-                expected[10] = -3.25
-            np.testing.assert_array_equal(got.value, expected)
-        assert store.read.latest([KEYS[0]])[KEYS[0]].at_ms == 6009 * MINUTE
-        held = store.read.buckets(SeriesKey("attic", "emc_percent"), np.arange(0, 5 * DAY, DAY))
-        assert held.count.tolist() == [1440, 1440, 1440, 1440]
-        assert [entry.key.sensor for entry in store.read.extents()] == ["attic", "attic"]
-        store_air(store, (20 * DAY, 10))
-        store.settle()
-    assert check_integrity(path) == []
 
 
 def test_what_is_known_in_memory_after_each_step_is_what_the_file_says(store, path) -> None:

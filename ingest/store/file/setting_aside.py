@@ -1,0 +1,76 @@
+"""What is found damaged when a store is opened for writing: set aside, counted again or passed over, and always told.
+
+No single damaged row keeps the daemon from starting. A row of which the sum is wrong goes into the table `damaged` with
+its bytes; a batch stays as an empty one, since its number must not be given again; where the file stands is worked out
+anew from the rest; a series' counts are counted again, and its name is taken from the index, which holds it once more.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+
+from ingest.store.file import shape, sums
+from ingest.store.file.write_ahead_log import Loss
+from ingest.store.record import records
+from ingest.store.series import examining, staging
+
+
+def set_aside(writer: sqlite3.Connection, lost: Loss | None) -> list[str]:
+    """Set aside what is damaged and would be in the way; give a sentence for each. Raises sqlite3.Error.
+
+    lost: what of the log SQLite did not read; it is noted, for with the next commit the log forgets it.
+    """
+    writer.execute("BEGIN IMMEDIATE")
+    told = []
+    try:
+        if shape.has_tables(writer):
+            told = [
+                *_lost(writer, lost),
+                *_state(writer),
+                *_heads(writer),
+                *_batches(writer),
+                *sums.set_aside(writer),
+                *_site(writer),
+            ]
+    finally:
+        writer.execute("COMMIT" if told else "ROLLBACK")
+    return told
+
+
+def _lost(writer: sqlite3.Connection, lost: Loss | None) -> Iterator[str]:
+    if lost is not None and lost.commits > 1:
+        writer.execute(
+            "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, x'')", (str(lost),)
+        )
+        yield str(lost)
+
+
+def _state(writer: sqlite3.Connection) -> Iterator[str]:
+    if shape.has_state(writer):
+        return
+    writer.execute("DELETE FROM state")
+    shape.write_state(writer)
+    yield "table state: its row was damaged or missing, and is worked out anew"
+
+
+def _heads(writer: sqlite3.Connection) -> Iterator[str]:
+    wrong = f"SELECT id FROM series WHERE NOT (head_sum IS {sums.SUMS['series']['head_sum']})"
+    for (series_id,) in writer.execute(wrong).fetchall():
+        examining.count_again(writer, series_id)
+        yield f"series {series_id}: what is noted of its extent was damaged, and is counted again"
+    wrong = f"SELECT id FROM series WHERE NOT (name_sum IS {sums.SUMS['series']['name_sum']})"
+    for (series_id,) in writer.execute(wrong):
+        yield f"series {series_id}: its name is damaged; lumberroom doctor says more"
+
+
+def _batches(writer: sqlite3.Connection) -> Iterator[str]:
+    (sealed,) = writer.execute("SELECT sealed_batch FROM state").fetchone()
+    for number in staging.set_aside_damaged(writer, sealed):
+        yield f"batch {number}: its readings cannot be trusted; it is set aside"
+
+
+def _site(writer: sqlite3.Connection) -> Iterator[str]:
+    bad = records.damaged_newest(writer, "site", "")
+    if bad:
+        yield f"record: entry {bad}, the newest of the site, is damaged; the one before it is used"
