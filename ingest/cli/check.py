@@ -19,12 +19,15 @@ def check(file: Path) -> None:
     """
     from ingest.settings.reading import load
     from ingest.settings.words import in_words
+    from ingest.store.file.checkpoints import caution
 
     wiring = load(file)
+    sqlite = caution()
     for line in in_words(wiring):
         click.echo(line)
-    if wiring.cautions:
+    cautions = [*wiring.cautions, *([sqlite] if sqlite else [])]
+    if cautions:
         click.echo("\nWorth a second look:")
-        for caution in wiring.cautions:
-            click.echo(f"  - {caution}")
+        for one in cautions:
+            click.echo(f"  - {one}")
     click.echo(f"\n{file} is sound. Start it with: lumberroom run {file}")

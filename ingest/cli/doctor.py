@@ -24,6 +24,7 @@ def doctor(data: Path, mend: bool) -> None:
     Every checksum is verified, every sum and rollup computed again and every record's chain followed; a large store
     takes minutes. Looking is safe while the daemon runs. The exit code is 3 when something is wrong that is not mended.
     """
+    from ingest.store.file import checkpoints
     from ingest.store.file import doctor as of_stores
 
     findings = of_stores.mend(data) if mend else of_stores.examine(data)
@@ -34,7 +35,7 @@ def doctor(data: Path, mend: bool) -> None:
     if findings.mended:
         for fault in findings.left:
             click.echo(f"still: {fault}")
-    for note in findings.notes:
+    for note in (*findings.notes, *filter(None, [checkpoints.caution()])):
         click.echo(f"note: {note}")
     if findings.has_lost:
         click.echo(_FROM_A_BACKUP)

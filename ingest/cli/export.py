@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING, BinaryIO, Final
 
 import click
 
 from ingest.errors import SettingsError
+
+DAMAGED: Final = 3
+"""The exit code where something of the store could not be read."""
 
 if TYPE_CHECKING:
     from ingest.cli.exchange.rows import Wanted
@@ -59,6 +62,8 @@ def export(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     empty where the sensor told nothing of it then. Numbers have all their digits: `lumberroom import` brings csv,
     jsonl and parquet back bit for bit, and senml too but for air pressures with more than three decimals (one unit in
     the last place) and the sign of a zero. SenML is one pack per line and holds measured quantities only.
+
+    What is damaged in the store is left out and named; the exit code is 3 then.
     """
     from ingest.cli.exchange.rows import Wanted
     from ingest.cli.exchange.writing import require_library
@@ -76,6 +81,12 @@ def export(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
         else:
             count = _to_file(store.read, wanted, name, output, force=force)
             click.echo(f"{count} rows are in {output}.", err=True)
+        damage = store.damage
+    if damage:
+        for sentence in damage:
+            click.echo(f"left out: {sentence}", err=True)
+        click.echo("Something could not be read and is not in there; lumberroom doctor says more.", err=True)
+        click.get_current_context().exit(DAMAGED)
 
 
 def _format(format_name: str | None, output: Path | None) -> str:

@@ -7,6 +7,7 @@ central engine has not got yet.
 from __future__ import annotations
 
 import asyncio
+import sqlite3
 import time
 from collections.abc import Callable, Mapping
 from typing import Final
@@ -15,6 +16,7 @@ import structlog
 
 from ingest.clock import Clock, SystemClock
 from ingest.runtime.periodic import Calendar
+from ingest.store.file import checkpoints
 from ingest.store.file.integrity import check_integrity
 from ingest.store.series.retention import Rule
 from ingest.store.sqlite_store import SqliteStore
@@ -118,7 +120,8 @@ class Upkeep:
     def troubles(self) -> list[str]:
         """Give what is wrong with the store, a sentence each: what the last check found, what keeps upkeep from it."""
         waits = self._store.keeper_trouble
-        return [*self.faults, *([f"The store's upkeep waits: {waits}"] if waits else [])]
+        found = [one for one in self._store.damage if one not in self.faults]
+        return [*self.faults, *found, *([f"The store's upkeep waits: {waits}"] if waits else [])]
 
     def as_figures(self) -> Mapping[str, object]:
         """Give JSON-able figures for the health."""
@@ -130,6 +133,7 @@ class Upkeep:
             "store_faults": list(self.faults),
             "store_damage": self._store.damage,
             "store_keeper_trouble": self._store.keeper_trouble,
+            "sqlite": {"version": sqlite3.sqlite_version, "caution": checkpoints.caution()},
         }
 
 

@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 
 from ingest.errors import StorageError
-from ingest.store.file import copying, keeper, opening, setting_aside, write_ahead_log
+from ingest.store.file import copying, keeper, opening, replacing, setting_aside, sums, write_ahead_log
 from ingest.store.file.checkpoints import LATE, Checkpoints
 from ingest.store.file.giving_way import GivingWay
 from ingest.store.file.trouble import plainly
@@ -53,11 +53,15 @@ class SqliteStore:
         self._keeper: keeper.Keeper | None = None
         self._mark: opening.WriterMark | None = None
         self._writer: sqlite3.Connection | None = None
-        self._found_on_opening: tuple[str, ...] = ()
         self._checkpoints: Checkpoints | None = None
         self._folder: sqlite3.Connection | None = None  # the keeper's own, for folding the log back
+        self._found_on_opening: tuple[str, ...] = ()
         if read_only:
+            lost = None if opening.is_being_written(path) else write_ahead_log.loss(path)
             self._idle.append(opening.open_reader(path))
+            with plainly(path):
+                wrong = sums.unsound(self._idle[0], ("batch", "series"))
+                self._found_on_opening = (*([str(lost)] if lost else []), *map(str, wrong))
         else:
             self._open_for_writing()
         self._memory = Memory()
@@ -294,6 +298,7 @@ class SqliteStore:
     def _open_for_writing(self) -> None:
         self._mark = opening.WriterMark(self._path)
         try:
+            replacing.finish(self._path)
             lost = write_ahead_log.loss(self._path)
             self._writer = opening.open_writer(self._path)
             self._checkpoints = Checkpoints(self._writer)

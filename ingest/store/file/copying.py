@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import sqlite3
 from pathlib import Path
 
 from ingest.errors import StorageError
 from ingest.store.file import opening
+from ingest.store.file.replacing import to_disk
 from ingest.store.file.trouble import folder_error, plainly
 
 
@@ -35,6 +35,7 @@ def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
             reading.execute("ROLLBACK")
             with contextlib.closing(sqlite3.connect(unfinished, isolation_level=None)) as copied:
                 copied.executescript("PRAGMA incremental_vacuum")  # pages that hold nothing need no room in a copy
+        unfinished.chmod(opening.OWNER_ONLY)
         to_disk(unfinished)
         unfinished.rename(target)
         to_disk(target.parent)
@@ -43,15 +44,6 @@ def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
     finally:
         with contextlib.suppress(OSError):
             unfinished.unlink(missing_ok=True)
-
-
-def to_disk(path: Path) -> None:
-    """Return when a file, or the names in a folder, are on the disk."""
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def give_back_room(connection: sqlite3.Connection, pages: int) -> bool:

@@ -19,7 +19,7 @@ import numpy as np
 
 from ingest.errors import StorageError
 from ingest.physics.derived import DERIVED
-from ingest.store.file import opening, salvage, shape
+from ingest.store.file import opening, replacing, salvage, shape
 from ingest.store.file.integrity import NOTES, check_integrity
 from ingest.store.file.trouble import plainly
 from ingest.store.series import chunk_format, chunks, examining, rows, sealing, staging, stale, thinned
@@ -76,6 +76,7 @@ def mend(path: Path) -> Findings:
 
     Raises StorageError: no store there, another process is writing it, or nothing can be read of it.
     """
+    _carry_through(path)
     opening.check_there(path)
     faults = tuple(check_integrity(path))
     if not faults:
@@ -88,6 +89,15 @@ def mend(path: Path) -> Findings:
     with SqliteStore.open(path) as store:
         store.settle()
     return Findings(faults, tuple(mended), tuple(check_integrity(path)))
+
+
+def _carry_through(path: Path) -> None:
+    if replacing.is_cut_short(path):
+        mark = opening.WriterMark(path)
+        try:
+            replacing.finish(path)
+        finally:
+            mark.release()
 
 
 def _mended_structure(path: Path) -> Iterator[str]:

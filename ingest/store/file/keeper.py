@@ -8,12 +8,17 @@ import time
 from collections.abc import Callable
 from typing import Final
 
+import structlog
+
 from ingest.errors import StorageError
+
+_log = structlog.get_logger("lumberroom.store")
 
 THREAD_NAME: Final = "store-keeper"
 _HANDED_ON_S: Final = 0.001
 _IDLE_S: Final = 2.0
 _TROUBLED_S: Final = 30.0
+_LONGEST_TROUBLED_S: Final = 900.0  # the rest after failure upon failure, doubled each time from the one above
 _REST: Final = 4.0  # after a step, rest so many times as long as it took: who stores and who reads come first
 _SHORTEST_REST_S: Final = 0.005
 _UNDISTURBED_REST_S: Final = 0.0002  # where nobody else used the store meanwhile: the step let other threads run anyway
@@ -49,15 +54,18 @@ class Keeper:
     def _run(self) -> None:
         # Who stores and who serves pages waits no longer for us to let go of the interpreter than this.
         sys.setswitchinterval(min(sys.getswitchinterval(), _HANDED_ON_S))
-        rest_s = 0.0
+        rest_s, failures = 0.0, 0
         while not self._stopping.wait(rest_s):
             began_s, uses = time.monotonic(), self._uses()
             try:
                 more = self._step()
-                self.trouble = ""
-            except StorageError as error:
-                # A full disk, say: what was stored is safe, and the work is taken up again later.
-                self.trouble, rest_s = str(error), _TROUBLED_S
+                self.trouble, failures = "", 0
+            # A boundary: whatever a step dies of, what was stored is safe, others go on storing, and nothing else would
+            # ever take this work up again. A full disk comes as StorageError; anything else is a bug, or damage.
+            except Exception as error:  # noqa: BLE001
+                rest_s = min(_LONGEST_TROUBLED_S, _TROUBLED_S * 2**failures)
+                failures += 1
+                self._say(error)
                 continue
             self.steps += 1
             if not more:
@@ -66,6 +74,16 @@ class Keeper:
                 rest_s = _UNDISTURBED_REST_S
             else:
                 rest_s = max(_SHORTEST_REST_S, rests(self._behind()) * (time.monotonic() - began_s))
+
+    def _say(self, error: Exception) -> None:
+        told = str(error) if isinstance(error, StorageError) else f"a fault in lumberroom: {error!r}"
+        if told != self.trouble:
+            _log.error("the store's upkeep failed; it is tried again", error=told, exc_info=not _is_expected(error))
+        self.trouble = told
+
+
+def _is_expected(error: Exception) -> bool:
+    return isinstance(error, StorageError)
 
 
 def rests(behind: float) -> float:

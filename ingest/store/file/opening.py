@@ -11,11 +11,14 @@ from typing import Final
 from urllib.parse import quote
 
 from ingest.errors import StorageError
-from ingest.store.file import schema, sums
+from ingest.store.file import replacing, schema, sums
 from ingest.store.file.trouble import folder_error, plainly
 
 FILE_NAME: Final = "lumberroom.sqlite3"
 """What the store's file is called in a data folder."""
+
+OWNER_ONLY: Final = 0o600
+"""Who may read and write a store, its log and its lock: the user that runs lumberroom, whatever the umask."""
 
 BUSY_TIMEOUT_S: Final = 10.0  # how long to wait for a program that is not ours and holds the file
 # A batch of one reading from each of a hundred sensors touches a page per series: with 2 KiB pages such a batch writes
@@ -35,7 +38,8 @@ class WriterMark:
         """Take the right to write the store at `path`. Raises StorageError when another process has it."""
         self._path = path.with_name(path.name + ".lock")
         try:
-            self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            self._file = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, OWNER_ONLY)
+            os.fchmod(self._file, OWNER_ONLY)
         except OSError as error:
             raise folder_error(error, path.parent) from error
         try:
@@ -76,6 +80,7 @@ def open_writer(path: Path) -> sqlite3.Connection:
     The connection is in autocommit mode and may be used by one thread at a time.  Raises StorageError.
     """
     with plainly(path):
+        _make_for_owner_only(path)
         connection = _connect(path, "rwc")
         try:
             _check_ours(connection, path)
@@ -98,6 +103,14 @@ def open_writer(path: Path) -> sqlite3.Connection:
             connection.close()
             raise
     return connection
+
+
+def _make_for_owner_only(path: Path) -> None:
+    """Make the file, where it is not there, so that nobody else may read it at any moment; its log takes after it."""
+    with contextlib.suppress(OSError):  # what cannot be made is told by SQLite's own attempt
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, OWNER_ONLY))
+    with contextlib.suppress(OSError):
+        path.chmod(OWNER_ONLY)
 
 
 def open_beside(path: Path) -> sqlite3.Connection:
@@ -138,9 +151,21 @@ def open_reader(path: Path) -> sqlite3.Connection:
 
 
 def check_there(path: Path) -> None:
-    """Raise StorageError where there is no file, a folder in its place, or nothing in it."""
+    """Raise StorageError where there is no file, a folder in its place, nothing in it, or half of a replacement."""
+    if replacing.is_cut_short(path) and not is_being_written(path):
+        raise StorageError(
+            "another file was being put in the place of this one when the power went",
+            where=str(path),
+            mend="Start the daemon, or run lumberroom doctor --mend: either carries it through",
+        )
     if not path.exists():
         raise StorageError("there is no store here", where=str(path), mend="Name a data folder that holds one")
+    if path.is_file() and not os.access(path, os.R_OK):
+        raise StorageError(
+            "this user may not read the store",
+            where=str(path),
+            mend="Ask as the user that runs lumberroom (sudo -u lumberroom …), or read a copy",
+        )
     if path.is_dir():
         raise StorageError("this is a folder, not a store's file", where=str(path), mend=f"Name the {FILE_NAME} in it")
     if path.stat().st_size == 0 and not _has_log(path):

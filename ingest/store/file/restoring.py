@@ -6,15 +6,12 @@ import contextlib
 import shutil
 import sqlite3
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from ingest.errors import StorageError
-from ingest.store.file import opening, schema
-from ingest.store.file.copying import to_disk
+from ingest.store.file import opening, replacing, schema
 from ingest.store.file.integrity import check_integrity
 from ingest.store.file.trouble import folder_error, plainly
-
-_COMPANIONS: Final = ("-wal", "-shm")
 
 
 class Restored(NamedTuple):
@@ -64,30 +61,12 @@ def _faults(copy: Path) -> list[str]:
 
 def _put_in_place(copy: Path, target: Path, stamp: str) -> Path | None:
     unfinished = target.with_name(target.name + ".unfinished")
+    kept = target.with_name(f"{target.name}.before-{stamp}")
     try:
         shutil.copyfile(copy, unfinished)
+        unfinished.chmod(opening.OWNER_ONLY)
         opening.give_to_owner_of(target if target.exists() else target.parent, unfinished)
-        to_disk(unfinished)
-        kept = _kept_aside(target, stamp)
-        unfinished.rename(target)
-        to_disk(target.parent)
-        return kept
+        return kept if replacing.replace(target, unfinished, kept) else None
     finally:
         with contextlib.suppress(OSError):
             unfinished.unlink(missing_ok=True)
-
-
-def _kept_aside(target: Path, stamp: str) -> Path | None:
-    """Move the store that is there, with the log beside it that belongs to it, out of the way."""
-    if not target.exists():
-        for end in _COMPANIONS:  # of no use without their file, and harm another one
-            target.with_name(target.name + end).unlink(missing_ok=True)
-        return None
-    kept = target.with_name(f"{target.name}.before-{stamp}")
-    if kept.exists():
-        raise StorageError("there is a file already", where=str(kept), mend="Move it away first")
-    for end in ("", *_COMPANIONS):
-        part = target.with_name(target.name + end)
-        if part.exists():
-            part.rename(kept.with_name(kept.name + end))
-    return kept

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import StorageError
-from ingest.store.file import opening, schema, shape
+from ingest.store.file import opening, replacing, schema, shape
 from ingest.store.file.sums import SOUND, know_sums
 from ingest.store.file.trouble import folder_error
 
@@ -26,8 +26,8 @@ def rebuilt(path: Path) -> Iterator[str]:
     Gives a sentence for each table that lost rows.  Raises StorageError when nothing can be read at all.
     """
     fresh, broken = path.with_name(path.name + ".rebuilt"), path.with_name(path.name + ".broken")
-    for leftover in (fresh, *_companions(fresh)):
-        leftover.unlink(missing_ok=True)
+    for end in ("", *replacing.COMPANIONS):
+        fresh.with_name(fresh.name + end).unlink(missing_ok=True)
     if broken.exists():
         raise StorageError(
             "a broken file from an earlier mending is still there", where=str(broken), mend="Move it away first"
@@ -35,17 +35,10 @@ def rebuilt(path: Path) -> Iterator[str]:
     with contextlib.closing(opening.open_writer(fresh)) as new, _filled_up(path) as whole:
         lost = _carried_over(whole, new, path)
         new.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    path.rename(broken)
-    for companion in _companions(path):
-        if companion.exists():
-            companion.rename(broken.with_name(broken.name + companion.name.removeprefix(path.name)))
-    fresh.rename(path)
+        new.execute("PRAGMA journal_mode = DELETE")  # its log goes: the file is to stand for itself
+    replacing.replace(path, fresh, broken)
     yield f"file: rebuilt from what could be read; the broken one is kept as {broken.name}"
     yield from lost
-
-
-def _companions(path: Path) -> tuple[Path, ...]:
-    return tuple(path.with_name(path.name + end) for end in ("-wal", "-shm"))
 
 
 @contextlib.contextmanager

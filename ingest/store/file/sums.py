@@ -13,7 +13,7 @@ from __future__ import annotations
 import sqlite3
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final, NamedTuple
 
 SUMS: Final[dict[str, dict[str, str]]] = {
@@ -90,11 +90,10 @@ class Unsound(NamedTuple):
         return f"table {self.table}, row {', '.join(map(_in_words, self.row[:2]))}: it is not as it was written"
 
 
-def unsound(connection: sqlite3.Connection, *, without: tuple[str, ...] = ()) -> Iterator[Unsound]:
-    """Give every row whose sum is not that of what stands in it, texts as bytes."""
-    for table, sums in SUMS.items():
-        if table in without:
-            continue
+def unsound(connection: sqlite3.Connection, tables: Iterable[str] = SUMS) -> Iterator[Unsound]:
+    """Give every row of some tables whose sum is not that of what stands in it, texts as bytes."""
+    for table in tables:
+        sums = SUMS[table]
         names = [name for (name,) in connection.execute("SELECT name FROM pragma_table_info(?) ORDER BY cid", (table,))]
         kinds = ", ".join(
             f"CASE typeof({name}) WHEN 'text' THEN CAST({name} AS BLOB) ELSE {name} END" for name in names
@@ -115,13 +114,13 @@ def set_aside(connection: sqlite3.Connection) -> list[str]:
     connection: in a transaction.
     """
     told = []
-    for one in list(unsound(connection, without=("series", "state", "batch"))):
+    tables = [table for table in SUMS if table not in ("series", "state", "batch")]
+    for one in list(unsound(connection, tables)):
         connection.execute(
             "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, ?)",
             (f"table {one.table}", repr(one.row).encode("utf-8", "replace")),
         )
         told.append(f"{one}; it is set aside")
-    for table in {table for table in SUMS if table not in ("series", "state", "batch")}:
-        if told:
-            connection.execute(f"DELETE FROM {table} WHERE NOT ({SOUND[table]})")
+    for table in tables if told else ():
+        connection.execute(f"DELETE FROM {table} WHERE NOT ({SOUND[table]})")
     return told

@@ -7,6 +7,7 @@ import io
 import itertools
 import json
 import os
+import sqlite3
 import struct
 import subprocess
 import sys
@@ -496,3 +497,21 @@ def test_help_tells_formats_times_and_examples() -> None:
         assert word in import_
     assert "--output january.parquet" in export
     assert "Stop the daemon first" in import_
+
+
+def test_what_is_damaged_is_left_out_named_and_told_by_the_exit_code(tmp_path: Path) -> None:
+    """A batch whose bytes are not those that were written: the others are exported, and nothing is passed over."""
+    for minute, value in enumerate((20.25, 21.25, 22.25)):
+        fill(tmp_path, [Reading("oak-1", "temperature_c", value, NOON_MS + 60_000 * minute, Stamp.SENSOR)])
+    connection = sqlite3.connect(tmp_path / FILE_NAME, isolation_level=None)
+    connection.execute("PRAGMA trusted_schema = ON")
+    connection.create_function("row_sum", -1, lambda *_: 0, deterministic=True)
+    connection.execute("UPDATE batch SET body = replace(body, '21.25', '61.25') WHERE number = 2")
+    connection.close()
+    done = lumberroom("export", tmp_path, "--output", tmp_path / "all.csv")
+    assert done.exit_code == 3
+    assert "left out: table batch, row 2" in done.stderr
+    written = (tmp_path / "all.csv").read_text()
+    assert "20.25" in written
+    assert "22.25" in written
+    assert "1.25" not in written

@@ -150,25 +150,16 @@ def others_path() -> Iterator[Path]:
 
 
 @as_root
-def test_a_user_who_may_not_write_is_told_and_may_still_read(others_path, batch) -> None:
-    """Writing needs the folder and the file; reading a store that lies closed needs no right to write anything."""
+def test_another_user_may_neither_write_nor_read(others_path, batch) -> None:
+    """Each is told so in a sentence: a store is its owner's alone."""
     with SqliteStore.open(others_path) as store, store.transaction() as work:
         work.append(batch([1], [20.0]), heard_ms=1)
     others_path.with_name(others_path.name + ".lock").unlink()
     assert "this folder cannot be written. Make it writable" in run(TRY_TO_OPEN, others_path, False, NOBODY)
-    assert run(TRY_TO_OPEN, others_path, True, NOBODY) == "[20.0]"
+    assert "this user may not read the store" in run(TRY_TO_OPEN, others_path, True, NOBODY)
     others_path.parent.chmod(0o777)
     refusal = run(TRY_TO_OPEN, others_path, False, NOBODY)
-    assert "the store cannot be written. Make its folder and file writable" in refusal
-
-
-@as_root
-def test_another_user_may_read_while_the_daemon_writes(others_path, batch) -> None:
-    """With the log beside it, a reader without the right to write sees the newest commit."""
-    with SqliteStore.open(others_path) as store:
-        with store.transaction() as work:
-            work.append(batch([1, 2], [20.0, 21.0]), heard_ms=1)
-        assert run(TRY_TO_OPEN, others_path, True, NOBODY) == "[20.0, 21.0]"
+    assert "the store cannot be opened. Check that the folder exists and that the user" in refusal
 
 
 def mounted(options: str, folder: Path) -> bool:
