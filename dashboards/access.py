@@ -118,14 +118,26 @@ def _refusal(scope: Scope, public_name: str) -> PlainTextResponse | None:
     server = scope.get("server")
     if server and _is_foreign_address(str(server[0])):
         return PlainTextResponse("These pages answer only on this computer's own loopback address.\n", 403)
-    host = _HOST.fullmatch(Headers(scope=scope).get("host", ""))
+    headers = Headers(scope=scope)
+    host = _HOST.fullmatch(headers.get("host", ""))
     if host is not None and public_name and host["name"].lower() == public_name and _is_public(scope):
         return None
     if host is None or not is_loopback(host["name"]):
         return PlainTextResponse(
             "Ask for http://127.0.0.1 or http://localhost; this host name is not served here.\n", 421
         )
+    # A proxy of this computer passes strangers on from a loopback address, often under a name of its own choosing; but
+    # proxies say that they are there, and a browser or program here does not.
+    if any(name in headers for name in PROXIED):
+        return PlainTextResponse(
+            "These pages are not served through a proxy. For links in mails see public_address in the settings file.\n",
+            403,
+        )
     return None
+
+
+PROXIED: Final = ("forwarded", "via", "x-forwarded-for", "x-forwarded-host", "x-forwarded-proto", "x-real-ip")
+"""Headers by which proxies say that they pass a request on (RFC 7239, RFC 9110 section 7.6.3, and common practice)."""
 
 
 def _is_public(scope: Scope) -> bool:

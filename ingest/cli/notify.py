@@ -72,7 +72,7 @@ async def _try_links(wiring: Wiring, notifying: Notifying) -> bool:
     from ingest.runtime.link_trial import try_link
 
     await notifying.open_links()
-    trouble = await asyncio.to_thread(try_link, notifying.links)
+    trouble = await try_link(notifying.links)
     if trouble:
         click.echo(f"links by {address}: {trouble}", err=True)
         return False

@@ -7,16 +7,13 @@ itself goes round.
 
 from __future__ import annotations
 
-import asyncio
-import http.client
 from collections.abc import Callable
 from urllib.parse import urlsplit
 
 import structlog
 
 from ingest.clock import Clock
-from ingest.notices.channels.web_address import connected
-from ingest.notices.letters.story import one_line
+from ingest.notices.channels.web import NoAnswerError, answer
 
 TIMEOUT_S = 15.0
 
@@ -37,9 +34,9 @@ class SignOfLife:
             self._trouble = "No sign of life is given: the watch does not go round."
             return
         try:
-            status = await asyncio.to_thread(_ask, self._address)
-        except (OSError, http.client.HTTPException) as error:
-            self._fail(f"The sign of life does not reach {self._host} ({one_line(str(error))}).")
+            status, _ = await answer("GET", self._address, timeout_s=TIMEOUT_S)
+        except NoAnswerError as error:
+            self._fail(f"The sign of life does not reach {self._host} ({error}).")
             return
         if status >= 400:
             self._fail(f"The sign of life is turned away by {self._host} with {status}. Check its address.")
@@ -59,10 +56,3 @@ class SignOfLife:
     def as_figures(self) -> dict[str, object]:
         """Give JSON-able figures for the health."""
         return {"last_ms": self._last_ms, "trouble": self._trouble}
-
-
-def _ask(address: str) -> int:
-    """Ask for an address and give the answer's status. Blocks. Raises OSError and HTTPException."""
-    with connected(address, TIMEOUT_S) as (connection, target):
-        connection.request("GET", target, headers={"User-Agent": "lumberroom"})
-        return connection.getresponse().status

@@ -1,7 +1,8 @@
 """The postman: delivers what lies in the outbox until it has arrived.
 
-Promises: at least once (a notice is marked as sent only after the other side has taken it; only a crash between the two
-can send it twice), in order per incident and recipient, no notice in the way of another, restarts forget nothing.
+Promises: at least once (a notice is marked as sent only after the other side has taken it; only a crash, or a stop that
+cannot wait for the other side's word, can send it twice), in order per incident and recipient, no notice in the way of
+another, restarts forget nothing.
 """
 
 from __future__ import annotations
@@ -77,6 +78,9 @@ class Postman:
         self._attempt_s = attempt_s
         self._told = told
         self._news = asyncio.Event()
+        self._draining = False
+        self._idle = asyncio.Event()
+        self._idle.set()
         self._busy: dict[Line, int] = {}
         self.lateness = Lateness()
         self._unwritten: dict[int, Notice] = {}
@@ -90,8 +94,18 @@ class Postman:
         """Say that there may be something new. For the event loop's thread."""
         self._news.set()
 
+    async def drain(self) -> None:
+        """Begin no delivery more; return when those under way have ended and what became of them is written.
+
+        To be waited for before the tasks are cancelled: a mail that the server has taken, its word still on the way,
+        would be sent a second time at the next start.
+        """
+        self._draining = True
+        await self._idle.wait()
+
     async def run(self) -> None:
         """Deliver until cancelled."""
+        self._busy.clear()  # of a run before that failed
         async with asyncio.TaskGroup() as lanes:
             while True:
                 self._news.clear()
@@ -112,7 +126,8 @@ class Postman:
             due_in_s = self._due_in_s(notice, now_ms)
             if due_in_s > 0:
                 pause_s = min(pause_s, due_in_s)
-            elif len(set(self._busy.values())) < LANES and not self._held_back(notice):
+            elif len(set(self._busy.values())) < LANES and not self._draining and not self._held_back(notice):
+                self._idle.clear()
                 self._busy |= dict.fromkeys(lines_of(notice), notice.number)
                 lanes.create_task(self._deliver(notice), name=f"notice {notice.number}")
         return pause_s
@@ -156,6 +171,8 @@ class Postman:
                     await self._release(notice)
         finally:
             self._leave(notice)
+            if not self._busy:
+                self._idle.set()
             self._news.set()
 
     def _note_through(self, number: int) -> None:
@@ -232,6 +249,9 @@ class Postman:
         with self._store.transaction() as work:
             for notice in changed:
                 work.update_notice(notice)
+                if notice.state is NoticeState.REFUSED:
+                    # Nobody has heard of it this way: those who would be told later are told now, by the other ways.
+                    work.telling.tell_others_now(notice.incident, self._clock.now_ms())
 
     async def _news_or(self, pause_s: float) -> None:
         waits = [asyncio.create_task(self._news.wait()), asyncio.create_task(self._clock.sleep(pause_s))]

@@ -43,7 +43,7 @@ from ingest.runtime.storeopening import once_there_is_room, open_store
 from ingest.runtime.storewatch import LOOK_EVERY_S as STORE_EVERY_S
 from ingest.runtime.storewatch import StoreWatch
 from ingest.runtime.supervisor import Supervisor
-from ingest.runtime.tasks import end, every, finish, keep
+from ingest.runtime.tasks import Failures, end, every, finish, keep
 from ingest.runtime.upkeep import Upkeep
 from ingest.settings.wiring import AliveWiring, Wiring
 from ingest.site.incidents import Incident
@@ -112,7 +112,8 @@ class Daemon:
         self._systemd = Systemd()
         self._site = wiring.site
         self._news = NewsBoard()
-        self._notifying = Notifying(wiring, self.clock, site=lambda: self._site)
+        self._failures = Failures(self.clock)
+        self._notifying = Notifying(wiring, self.clock, site=lambda: self._site, failures=self._failures)
         self._forwarding = Forwarding(wiring.central, self.clock, lambda: self._site) if wiring.central else None
         self._store_watch = StoreWatch(lambda: self._site, self.clock, self._notifying)
         self._watch = Watch()
@@ -206,7 +207,9 @@ class Daemon:
 
     async def _run_on(self, store: SqliteStore, listeners: Listeners, ready: Ready | None) -> None:
         self._round_s = time.monotonic()
-        intake = Intake(store, self.clock, lambda: self._site, self._judge, self._publish)
+        intake = Intake(
+            store, self.clock, lambda: self._site, self._judge, self._publish, gather_s=self.wiring.gather_s
+        )
         intake.start()
         supervisor = Supervisor(self.wiring.adapters, self.clock, intake.deliver, store=intake.deliver_durably)
         adapters = asyncio.create_task(supervisor.run(), name="supervisor")
@@ -255,7 +258,7 @@ class Daemon:
             news=self._news,
             round_age_s=lambda: time.monotonic() - self._round_s,
             figures=figures,
-            store_faults=lambda: self._upkeep.troubles() if self._upkeep else (),
+            store_faults=lambda: [*self._failures.troubles(), *(self._upkeep.troubles() if self._upkeep else ())],
             forwarding=self._forwarding.status if self._forwarding else None,
             demo_speed=self._demo_speed,
             mails=self._mails,
@@ -311,7 +314,7 @@ class Daemon:
         return alive(waited_s=intake.waited_s(), round_age_s=age_s, store_error=intake.health.store_error)
 
     def _keep(self, name: str, work: Callable[[], Awaitable[None]]) -> None:
-        self._tasks.append(asyncio.create_task(keep(name, work, self.clock), name=name))
+        self._tasks.append(asyncio.create_task(keep(name, work, self.clock, self._failures), name=name))
 
     def _judge(self, work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
         incidents = self._watch.judge_readings(work, site, batch, now_ms=now_ms)
@@ -385,12 +388,17 @@ class Daemon:
     async def _stop(
         self, adapters: asyncio.Task[None], pages: Sequence[RunningPage], intake: Intake, keys: KeyBook
     ) -> None:
+        began_s = time.monotonic()
+        # What the mail server is just taking may be taken to its end, beside the rest of the stopping.
+        draining = asyncio.create_task(self._notifying.drain())
         looking = [asyncio.create_task(self._looking.pause())] if self._looking else []
         await end([adapters], _ADAPTERS_LIMIT_S)
         await asyncio.wait(looking, timeout=0.1) if looking else None
         self._news.close()
         if pages:
             await finish(asyncio.gather(*(page.stop() for page in pages)), _PAGE_LIMIT_S, _note)
+        left_s = _ADAPTERS_LIMIT_S + _PAGE_LIMIT_S - (time.monotonic() - began_s)
+        await finish(draining, max(0.0, left_s), _note)
         await end(self._tasks, _PARTS_LIMIT_S)
         if self._upkeep is not None:
             self._upkeep.stop()

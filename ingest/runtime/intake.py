@@ -12,6 +12,7 @@ there are too many.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
@@ -29,6 +30,7 @@ from ingest.runtime.backoff import BackOff
 from ingest.runtime.checking import check
 from ingest.runtime.machine.logs import Repeats, quietly
 from ingest.runtime.strangers import MOST, Strangers
+from ingest.settings.wiring import GATHER_S
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
@@ -38,9 +40,8 @@ from ingest.watch.window import arrears
 BATCH_READINGS: Final = 20_000
 """No more than this goes into one transaction, so that nobody waits long behind a flood."""
 
-GATHER_S: Final = 0.05
-"""The next transaction begins no sooner than this after the last (real seconds), so that many small senders share a
-commit: it costs the same for one reading as for a hundred, and wears a memory card alike."""
+URGENT_WAITERS: Final = 10
+"""So many senders that wait for their readings to be durable are not kept waiting: some hand in no more before then."""
 
 GATHERED_READINGS: Final = 500
 """When so many wait there is nothing to gain by waiting longer."""
@@ -131,8 +132,22 @@ class Intake:
     """Takes readings from every source. Its methods are for the event loop; writing happens in one thread."""
 
     def __init__(
-        self, store: Store, clock: Clock, site: Callable[[], Site], judge: Judge, publish: Callable[[News], None]
+        self,
+        store: Store,
+        clock: Clock,
+        site: Callable[[], Site],
+        judge: Judge,
+        publish: Callable[[News], None],
+        *,
+        gather_s: float = GATHER_S,
     ) -> None:
+        """Take the parts.
+
+        gather_s: for so long readings are gathered into one transaction, which is what wears a memory card; a power cut
+        takes what was gathered and for which nobody waited. Who pushes and waits for the answer is not kept waiting.
+        """
+        self._gather_s = gather_s
+        self._urgent = False  # somebody waits for an answer
         self._store = store
         self._clock = clock
         self._site = site
@@ -142,7 +157,7 @@ class Intake:
         self._wake = asyncio.Event()
         self._waiting = 0  # readings in the queue
         self._oldest_s: float | None = None  # since when what is written next, or just now, has been waiting
-        self._began_s = -GATHER_S  # the last transaction, on the monotonic clock
+        self._began_s = -gather_s  # the last transaction, on the monotonic clock
         self._room = asyncio.Event()
         self._held: deque[list[Reading]] = deque()
         self.strangers = Strangers()
@@ -160,9 +175,9 @@ class Intake:
         return {sensor: stranger.heard_ms for sensor, stranger in self.strangers.all().items()}
 
     def waited_s(self) -> float:
-        """Give for how long (real seconds) the oldest reading has been waiting to be written. From any thread."""
+        """Give for how long (real seconds) the oldest reading waits beyond its gathering to be written. Any thread."""
         oldest_s = self._oldest_s
-        return 0.0 if oldest_s is None else time.monotonic() - oldest_s
+        return 0.0 if oldest_s is None else max(0.0, time.monotonic() - oldest_s - self._gather_s)
 
     def rejected_of(self, source: str) -> Mapping[str, int]:
         """Give what was refused of one source, by reason."""
@@ -174,7 +189,7 @@ class Intake:
         source: who hands them in, for the counts.  Raises StorageError when they could not be stored.
         """
         good, refused = self._checked(readings, source)
-        appended = await self._stored(good) if good else Appended(0, 0, 0)
+        appended = await self._stored(good, is_urgent=True) if good else Appended(0, 0, 0)
         return Submitted(appended, tuple(rejection for _, rejection in refused), tuple(number for number, _ in refused))
 
     async def deliver(self, readings: Sequence[Reading], source: str) -> None:
@@ -200,7 +215,7 @@ class Intake:
         back_off = BackOff(longest_s=30.0)
         while good:
             try:
-                await self._stored(good)
+                await self._stored(good, is_urgent=False)
             except PoisonedError:
                 self.health.given_up += len(good)
             except StorageError as error:
@@ -243,10 +258,21 @@ class Intake:
 
     async def _gather(self) -> None:
         """Let more come in, where the last transaction has only just begun."""
-        left_s = self._began_s + GATHER_S - time.monotonic()
-        if left_s > 0 and self._waiting < GATHERED_READINGS and not self._closed:
-            await asyncio.sleep(left_s)
+        while (left_s := self._began_s + self._gathers_for_s() - time.monotonic()) > 0:
+            if self._waiting >= GATHERED_READINGS or self._closed:
+                break
+            if self._gathers_for_s() <= GATHER_S:
+                await asyncio.sleep(left_s)
+                break
+            self._wake.clear()  # a long gathering ends as soon as somebody comes who waits
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(left_s):
+                    await self._wake.wait()
+        self._urgent = False
         self._began_s = time.monotonic()
+
+    def _gathers_for_s(self) -> float:
+        return GATHER_S if self._urgent else self._gather_s
 
     async def write(self, work: Callable[[], list[Incident]]) -> list[Incident]:
         """Run another piece of writing in the writer's thread, between transactions; publish what it changed."""
@@ -296,18 +322,20 @@ class Intake:
         if self.strangers.hear(reading, source, now_ms) and len(self.strangers) <= LOGGED_STRANGERS:
             _log.info("a sensor that belongs to no room is heard", sensor=reading.sensor)
 
-    async def _stored(self, readings: list[Reading]) -> Appended:
+    async def _stored(self, readings: list[Reading], *, is_urgent: bool) -> Appended:
         if self._closed:
             raise StorageError("the daemon is stopping", mend="Send it again when it is back.")
         done: asyncio.Future[Appended] = asyncio.get_running_loop().create_future()
-        self._enqueue(_Submission(readings, done))
+        self._enqueue(_Submission(readings, done), is_urgent=is_urgent)
         return await done
 
-    def _enqueue(self, submission: _Submission) -> None:
+    def _enqueue(self, submission: _Submission, *, is_urgent: bool = False) -> None:
         self._queue.append(submission)
         if self._oldest_s is None:
             self._oldest_s = submission.since_s
         self._waiting += len(submission.readings)
+        if submission.done is not None and not self._urgent and self._gather_s > GATHER_S:
+            self._urgent = is_urgent or sum(one.done is not None for one in self._queue) >= URGENT_WAITERS
         self._wake.set()
 
     def _next_submissions(self) -> list[_Submission]:

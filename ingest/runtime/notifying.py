@@ -18,6 +18,7 @@ from ingest.notices.postman import READ_AT_ONCE, Postman
 from ingest.notices.recipients import Recipient
 from ingest.present.digits import Units
 from ingest.runtime.deed_desk import DeedDesk, Write
+from ingest.runtime.tasks import Failures, keep
 from ingest.runtime.ways import Ways, channels_of, mail_channel
 from ingest.settings.wiring import PageWiring
 from ingest.site.incidents import Incident, NoticeState
@@ -31,6 +32,9 @@ if TYPE_CHECKING:
 
 ROUND_EVERY_S: Final = 5.0
 """How often is looked whether something is to be told later; only where there is, anything is written."""
+
+REFUSED_KEPT_MS: Final = 7 * 86_400_000
+"""What was refused for good within so long is tried again at a start: the server may just have been mended."""
 
 DIGEST_EVERY_S: Final = 60.0
 
@@ -61,16 +65,18 @@ class Notifying:
         *,
         composer: Composer | None = None,
         site: Callable[[], Site | None] = lambda: None,
+        failures: Failures | None = None,
     ) -> None:
         """Take what is wired.
 
         composer: writes the mails, where they are not those of a site's own watch.  site: the job as it stands, for
-        digests and for who is told later; None where there is none.
+        digests and for who is told later; None where there is none.  failures: is told what a part of this died of.
         """
         self._wiring = wiring
         self._composer = composer
         self._clock = clock
         self._site = site
+        self._failures = failures
         self.recipients = recipients_of(wiring)
         self._postman: Postman | None = None
         self._trouble = ""
@@ -91,13 +97,57 @@ class Notifying:
 
         What had been put off is due at once: whoever started the daemon may just have mended what kept it back.
         """
-        await asyncio.to_thread(due_again, store, self._clock.now_ms())
+        now_ms = self._clock.now_ms()
+        await asyncio.to_thread(self.withdraw_struck, store)
+        await asyncio.to_thread(due_again, store, now_ms)
+        await asyncio.to_thread(self.send_refused_again, store, now_ms, since_ms=now_ms - REFUSED_KEPT_MS)
         await self.open_links()
         self._postman = Postman(store, self._clock, self._channels(store))
-        async with asyncio.TaskGroup() as parts:
-            parts.create_task(self._postman.run(), name="postman")
-            parts.create_task(self._rounds(store), name="rounds of telling")
-            parts.create_task(self._digests(store), name="digests")
+        # Each a boundary of its own: a digest that cannot be written must not end a mail that is under way.
+        parts = {
+            "postman": self._postman.run,
+            "rounds of telling": lambda: self._rounds(store),
+            "digests": lambda: self._digests(store),
+        }
+        async with asyncio.TaskGroup() as together:
+            for name, work in parts.items():
+                together.create_task(keep(name, work, self._clock, self._failures), name=name)
+
+    async def drain(self) -> None:
+        """Begin nothing more, and return when what is under way has come to its end."""
+        if self._postman is not None:
+            await self._postman.drain()
+
+    def send_refused_again(self, store: Store, now_ms: int, *, since_ms: int = 0) -> int:
+        """Make every alert due again that was refused for good, committed at `since_ms` or later; give how many.
+
+        Blocks.  Raises StorageError.
+        """
+        refused = store.read.notices(state=NoticeState.REFUSED, limit=READ_AT_ONCE)
+        again = [
+            replace(one, state=NoticeState.WAITING, due_ms=now_ms) for one in refused if one.created_ms >= since_ms
+        ]
+        if again:
+            with store.transaction() as work:
+                for notice in again:
+                    work.update_notice(notice)
+        return len(again)
+
+    def withdraw_struck(self, store: Store) -> int:
+        """Withdraw what waits for somebody who is not wired any more; give how much that was. Blocks."""
+        wired = {one.key for one in self.recipients}
+        struck = [
+            replace(one, state=NoticeState.WITHDRAWN, last_error="Nobody of that address is told any more.")
+            for state in (NoticeState.WAITING, NoticeState.HELD)
+            for one in store.read.notices(state=state, limit=READ_AT_ONCE)
+            if (one.channel, one.recipient) not in wired and one.incident  # an office's own letters have no incident
+        ]
+        if struck:
+            with store.transaction() as work:
+                for notice in struck:
+                    work.update_notice(notice)
+            _log.info("alerts for who is not told any more are withdrawn", count=len(struck))
+        return len(struck)
 
     async def open_links(self) -> None:
         """Get the key for links ready; without it notices go out without links."""

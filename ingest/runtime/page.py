@@ -34,6 +34,7 @@ class PageServer:
                 lifespan="off",
                 ws="none",
                 server_header=False,
+                proxy_headers=False,  # nobody is believed who says on whose behalf he asks
                 timeout_graceful_shutdown=GRACE_S,
                 **(options or {}),
             )

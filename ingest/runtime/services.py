@@ -182,6 +182,11 @@ class DaemonServices:
         troubles = [*failing, *self._troubles(), *(f"{a.name}: {a.error}" for a in adapters if a.error)]
         if outbox["last_error"]:
             troubles.append(f"Notices are waiting: {outbox['last_error']}")
+        if outbox["refused"]:
+            troubles.append(
+                f"{outbox['refused']} alerts were refused for good, and reached nobody that way: "
+                f"{outbox['refused_error']} When that is mended, restart the daemon: it sends them again."
+            )
         return {
             "status": "failing" if failing else "trouble" if troubles else "well",
             "troubles": troubles,
@@ -218,7 +223,13 @@ class DaemonServices:
         refused = self.read.notices(state=NoticeState.REFUSED)
         last_error = next((notice.last_error for notice in reversed(waiting) if notice.last_error), "")
         held = self.read.notices(state=NoticeState.HELD)
-        return {"waiting": len(waiting), "held": len(held), "refused": len(refused), "last_error": last_error}
+        return {
+            "waiting": len(waiting),
+            "held": len(held),
+            "refused": len(refused),
+            "last_error": last_error,
+            "refused_error": refused[-1].last_error if refused else "",
+        }
 
 
 def _adapter_figures(status: AdapterStatus) -> dict[str, Any]:

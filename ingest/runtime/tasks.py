@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from typing import Any
+from typing import Any, Final
 
 import structlog
 
@@ -16,8 +16,36 @@ from ingest.runtime.machine.logs import Repeats, quietly
 _log = structlog.get_logger("lumberroom.tasks")
 
 
-async def keep(name: str, work: Callable[[], Awaitable[None]], clock: Clock) -> None:
-    """Run a piece of the daemon until it ends or this task is cancelled; start it again when it fails."""
+WELL_AFTER_S: Final = 60.0
+"""A part that has run for so long since its last failure counts as well again."""
+
+
+class Failures:
+    """Which parts of the daemon failed lately, for its health. Used from the event loop, read from any thread."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._last: dict[str, tuple[float, str]] = {}
+
+    def note(self, part: str, error: str, wait_s: float) -> None:
+        """Note what a part died of.  wait_s: after so long it is started again."""
+        self._last[part] = (self._clock.monotonic_s() + wait_s + WELL_AFTER_S, error)
+
+    def troubles(self) -> list[str]:
+        """Give a sentence for each part that has not run well since it failed."""
+        now_s = self._clock.monotonic_s()
+        return [
+            f"A part of lumberroom fails ({part}): {error}. It is started again by itself."
+            for part, (until_s, error) in dict(self._last).items()
+            if now_s < until_s
+        ]
+
+
+async def keep(name: str, work: Callable[[], Awaitable[None]], clock: Clock, failures: Failures | None = None) -> None:
+    """Run a piece of the daemon until it ends or this task is cancelled; start it again when it fails.
+
+    failures: is told of each failure.
+    """
     back_off, repeats = BackOff(), Repeats()
     while True:
         started_s = clock.monotonic_s()
@@ -29,11 +57,15 @@ async def keep(name: str, work: Callable[[], Awaitable[None]], clock: Clock) -> 
             if quiet is not None:
                 what = {"error": str(error)} if known else {"exc_info": error}
                 _log.error("a part of the daemon failed; it is started again", part=name, **quietly(quiet), **what)
+            told = f"{error}".rstrip(".") if known else f"a fault, {type(error).__name__}; the log has the trace"
         else:
             return
-        if clock.monotonic_s() - started_s > 60.0:
+        if clock.monotonic_s() - started_s > WELL_AFTER_S:
             back_off.went_well()
-        await clock.sleep(back_off.next_s())
+        wait_s = back_off.next_s()
+        if failures is not None:
+            failures.note(name, told, wait_s)
+        await clock.sleep(wait_s)
 
 
 async def every(seconds: float, clock: Clock, work: Callable[[], Awaitable[None]]) -> None:

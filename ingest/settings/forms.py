@@ -23,7 +23,7 @@ from ingest.errors import InputError
 from ingest.physics.board import HIGHEST_MC_PERCENT
 from ingest.physics.species import find_species
 from ingest.settings.findings import nearest
-from ingest.settings.wiring import DEFAULT_LISTEN, DEFAULT_PORT
+from ingest.settings.wiring import DEFAULT_LISTEN, DEFAULT_PORT, GATHER_S
 from ingest.site.in_service import PLANK_TOLERANCE_PERCENT
 from ingest.site.places import ROOM_ID, AcclimationWindow, Bounds, Sensor
 from ingest.site.rules import Rules, StationRules
@@ -189,6 +189,7 @@ class DataForm(Form):
 
     directory: Annotated[str, Field(min_length=1)] = "lumberroom-data"
     keep_readings_days: Annotated[int, Field(ge=FEWEST_DAYS, le=MOST_DAYS)] | None = None
+    gather_seconds: Annotated[float, Field(ge=GATHER_S, le=60.0)] = GATHER_S
 
 
 class PageForm(Form):

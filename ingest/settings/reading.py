@@ -41,6 +41,7 @@ from ingest.settings.sentences import note
 from ingest.settings.telling_forms import TELLING_LISTS, TELLING_SECTIONS
 from ingest.settings.telling_section import TellingReader, check_mail_told
 from ingest.settings.wiring import (
+    GATHER_S,
     AdapterWiring,
     AliveWiring,
     CentralWiring,
@@ -163,7 +164,7 @@ class FileReader:
         if site is None:
             return None
         telling = TellingReader(self.findings, self.path, self._form, self._secret).telling(site, webhooks)
-        if mail is not None:
+        if mail is not None or "mail" not in self.findings.raw:
             check_mail_told(self.findings, mail, telling)
         told = mail is not None or bool(webhooks or telling.brokers or telling.commands)
         crosschecks.caution_bare(self.findings, rooms=len(site.rooms), told=told)
@@ -181,6 +182,7 @@ class FileReader:
             units=self.findings.raw["site"].get("units", "si"),
             path=self.path,
             keep_readings_days=data.keep_readings_days if data is not None else None,
+            gather_s=data.gather_seconds if data is not None else GATHER_S,
             cautions=tuple(self.findings.cautions),
         )
 

@@ -152,9 +152,17 @@ class TellingReader:
             )
 
 
-def check_mail_told(findings: Findings, mail: MailWiring, telling: TellingWiring) -> None:
-    """Note a [mail] that goes to nobody."""
-    if not mail.recipients and not any(one.channel == "mail" for one in telling.recipients):
+def check_mail_told(findings: Findings, mail: MailWiring | None, telling: TellingWiring) -> None:
+    """Note a [mail] that goes to nobody, and somebody who is to be mailed where no [mail] says how."""
+    if mail is None:
+        mailed = [index for index, one in enumerate(telling.recipients) if one.channel == "mail"]
+        for index in mailed:
+            findings.wrong(
+                ("recipient", index, "mail"),
+                "no mail can go out: this file has no [mail]",
+                "Add [mail] with the server and the sender, or tell them another way.",
+            )
+    elif not mail.recipients and not any(one.channel == "mail" for one in telling.recipients):
         findings.wrong(
             ("mail", "to"),
             "this key is missing",

@@ -17,6 +17,9 @@ from ingest.notices.recipients import Recipient
 from ingest.site.places import Site
 
 DEFAULT_PORT: Final = 8430
+GATHER_S: Final = 0.05
+"""So long readings are gathered where nothing else is said: nobody notices, and a crowd of sensors makes one commit."""
+
 DEFAULT_LISTEN: Final = "127.0.0.1"
 
 Units = Literal["si", "us"]
@@ -144,6 +147,7 @@ class Wiring:
     path: Path | None = None  # the file it came from
     keep_readings_days: int | None = None  # then readings go and their statistics stay; None keeps them for ever
     cautions: tuple[str, ...] = ()
+    gather_s: float = GATHER_S  # for so long readings are gathered before they are written together
     push: PushWiring | None = None
 
     def secrets(self) -> tuple[str, ...]:

@@ -112,6 +112,7 @@ class NoticeState(enum.Enum):
     REFUSED = "refused"  # refused for good; shown on the page
     HELD = "held"  # is told in a collected notice at `due_ms`
     FOLDED = "folded"  # was told in a collected notice
+    WITHDRAWN = "withdrawn"  # whom it was for is not told any more
 
 
 @dataclass(frozen=True, slots=True)

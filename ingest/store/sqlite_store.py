@@ -61,7 +61,8 @@ class SqliteStore:
             self._idle.append(opening.open_reader(path))
             with plainly(path):
                 wrong = sums.unsound(self._idle[0], ("batch", "series"))
-                self._found_on_opening = (*([str(lost)] if lost else []), *map(str, wrong))
+                gone = [f"{what}; it was set aside" for what in setting_aside.known(self._idle[0])]
+                self._found_on_opening = (*([str(lost)] if lost else []), *map(str, wrong), *gone)
         else:
             self._open_for_writing()
         self._memory = Memory()
@@ -118,7 +119,7 @@ class SqliteStore:
                 with plainly(self._path), _synchronous(writer, waits_for_disk), self._committed(writer) as work:
                     yield work
                 work.publish()
-                self._fold(writer, at=1.0 if self._keeper is None else LATE)
+                self._fold(writer, at=2.0 if self._keeper is None else LATE)
             finally:
                 self._writing_thread = None
 

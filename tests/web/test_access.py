@@ -123,3 +123,11 @@ def test_files_are_kept_by_digest_only(client):
 def test_files_outside_the_folder_are_not_served(client, path):
     """No way out of the folder of static files."""
     assert client.get(path).status_code == 404
+
+
+@pytest.mark.parametrize("header", ["Forwarded", "Via", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-IP"])
+def test_what_a_proxy_passes_on_is_refused(client, header: str) -> None:
+    """A proxy of this computer whose default is to ask for its own target by name: strangers must not come in so."""
+    answer = client.get("/", headers={header: "for=203.0.113.7"})
+    assert answer.status_code == 403
+    assert "not served through a proxy" in answer.text

@@ -10,12 +10,8 @@ one address is for no other.
 
 from __future__ import annotations
 
-import asyncio
 import hashlib
 import hmac
-import http.client
-import socket
-import ssl
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -24,7 +20,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from ingest.notices.channels.channel import Later, Outcome, Refused, Sent
-from ingest.notices.channels.web_address import connected
+from ingest.notices.channels.web import NoAnswerError, NoSuchServerError, NotTrustedError, answer
 from ingest.notices.letters.story import one_line
 from ingest.notices.letters.writing import Writer
 from ingest.notices.notice_json import as_bytes
@@ -39,7 +35,7 @@ class WebhookSettings:
     """One address to post to.
 
     name: ours, for the page and the outbox.  address: http or https.  secret: for the signature, never printed.
-    ca_file: certificates to trust instead of the system's.  timeout_s: for each step of the exchange (s).
+    ca_file: certificates to trust instead of the system's.  timeout_s: for the whole exchange (s).
     trouble: why it cannot work as set up, or empty.
     """
 
@@ -68,8 +64,15 @@ class WebhookChannel:
             return Later(hook.trouble)
         body = as_bytes(notice, self._writer.links_beside(notice))
         try:
-            status, said = await asyncio.to_thread(_post, hook, body, headers_of(notice, body, hook.secret))
-        except (OSError, http.client.HTTPException) as error:
+            status, said = await answer(
+                "POST",
+                hook.address,
+                timeout_s=hook.timeout_s,
+                body=body,
+                headers=headers_of(notice, body, hook.secret),
+                ca_file=hook.ca_file,
+            )
+        except NoAnswerError as error:
             return Later(_trouble(hook, error))
         return _outcome(hook, status, said)
 
@@ -91,14 +94,6 @@ def signature(secret: str, sent: str, body: bytes) -> str:
     return hmac.new(secret.encode(), sent.encode() + b"." + body, hashlib.sha256).hexdigest()
 
 
-def _post(hook: WebhookSettings, body: bytes, headers: Mapping[str, str]) -> tuple[int, str]:
-    """Post and give status and beginning of the answer. Blocks. Raises OSError and HTTPException."""
-    with connected(hook.address, hook.timeout_s, hook.ca_file) as (connection, target):
-        connection.request("POST", target, body=body, headers=dict(headers))
-        answer = connection.getresponse()
-        return answer.status, answer.read(300).decode("utf-8", "replace")
-
-
 def _outcome(hook: WebhookSettings, status: int, said: str) -> Outcome:
     told = one_line(f"{status} {said}").strip().rstrip(".")
     if 200 <= status < 300:
@@ -116,13 +111,10 @@ def _outcome(hook: WebhookSettings, status: int, said: str) -> Outcome:
     return Later(f"The web hook {hook.name} could not take it just now: {told}. It is tried again by itself.")
 
 
-def _trouble(hook: WebhookSettings, error: Exception) -> str:
+def _trouble(hook: WebhookSettings, error: NoAnswerError) -> str:
     host = urlsplit(hook.address).netloc.rpartition("@")[2]
-    if isinstance(error, ssl.SSLCertVerificationError):
-        why = one_line(error.verify_message)
-        return f"The certificate of {host} is not trusted ({why}). If the server is your own, set ca_file."
-    if isinstance(error, socket.gaierror):
+    if isinstance(error, NotTrustedError):
+        return f"The certificate of {host} is not trusted ({error}). If the server is your own, set ca_file."
+    if isinstance(error, NoSuchServerError):
         return f"No server called {host} is found. Check the address of the web hook {hook.name}."
-    if isinstance(error, TimeoutError):
-        return f"{host} gives no answer to the web hook {hook.name}. It is tried again by itself."
-    return f"The web hook {hook.name} does not reach {host} ({one_line(str(error))}). It is tried again by itself."
+    return f"The web hook {hook.name} does not reach {host} ({error}). It is tried again by itself."

@@ -155,7 +155,7 @@ TABLES: Final = (
     "CREATE INDEX record_by_subject ON record (kind, subject, number)",
     "CREATE TRIGGER record_keeps BEFORE UPDATE ON record BEGIN SELECT RAISE(ABORT, 'records are only added to'); END",
     "CREATE TRIGGER record_stays BEFORE DELETE ON record BEGIN SELECT RAISE(ABORT, 'records are only added to'); END",
-    """
+    f"""
     CREATE TABLE incident (
         -- Each incident's newest entry of the record, and what of it incidents are looked up by.
         id        TEXT PRIMARY KEY,
@@ -165,7 +165,8 @@ TABLES: Final = (
         record    INTEGER NOT NULL REFERENCES record (number),
         kind      TEXT NOT NULL,
         began_ms  INTEGER NOT NULL,
-        severity  TEXT NOT NULL
+        severity  TEXT NOT NULL,
+{columns_of("incident")}
     ) STRICT, WITHOUT ROWID""",
     "CREATE INDEX incident_newest ON incident (opened_ms DESC)",
     "CREATE INDEX incident_of_room ON incident (room, opened_ms DESC)",

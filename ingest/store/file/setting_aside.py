@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from ingest.store.file import shape, sums
 from ingest.store.file.write_ahead_log import Loss
-from ingest.store.record import records
+from ingest.store.record import incidents, records
 from ingest.store.series import examining, staging
 
 
@@ -30,12 +30,20 @@ def set_aside(writer: sqlite3.Connection, lost: Loss | None) -> list[str]:
                 *_state(writer),
                 *_heads(writer),
                 *_batches(writer),
+                *_incidents(writer),
                 *sums.set_aside(writer),
                 *_site(writer),
             ]
     finally:
         writer.execute("COMMIT" if told else "ROLLBACK")
     return told
+
+
+def known(connection: sqlite3.Connection) -> list[str]:
+    """Give what was found damaged earlier and is kept in the table `damaged`, a few words each."""
+    if connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'damaged'").fetchone() is None:
+        return []
+    return [str(what) for (what,) in connection.execute("SELECT DISTINCT what FROM damaged ORDER BY what")]
 
 
 def _lost(writer: sqlite3.Connection, lost: Loss | None) -> Iterator[str]:
@@ -68,6 +76,14 @@ def _batches(writer: sqlite3.Connection) -> Iterator[str]:
     (sealed,) = writer.execute("SELECT sealed_batch FROM state").fetchone()
     for number in staging.set_aside_damaged(writer, sealed):
         yield f"batch {number}: its readings cannot be trusted; it is set aside"
+
+
+def _incidents(writer: sqlite3.Connection) -> Iterator[str]:
+    """Write rows by which incidents are found anew, out of the record, where they are not as they were written."""
+    bad = writer.execute(f"DELETE FROM incident WHERE NOT ({sums.SOUND['incident']}) RETURNING 1").fetchall()
+    if bad:
+        incidents.write_missing(writer)
+        yield f"table incident: {len(bad)} rows were not as they were written, and are made anew from the record"
 
 
 def _site(writer: sqlite3.Connection) -> Iterator[str]:

@@ -93,6 +93,8 @@ def plainly(path: Path) -> Iterator[None]:
         raise
     except sqlite3.Error as error:
         raise as_storage_error(error, path) from error
+    except UnicodeDecodeError as error:  # SQLite's own words about a schema in which a bit turned
+        raise as_storage_error(sqlite3.DatabaseError("malformed text"), path) from error
 
 
 def folder_error(error: OSError, folder: Path) -> StorageError:

@@ -8,10 +8,13 @@ from collections.abc import Iterable
 from typing import Any, Final, NamedTuple
 
 from ingest.site.incidents import Incident, Severity
+from ingest.store.file.sums import sound
 from ingest.store.record import records
 from ingest.store.record.plain import from_plain, to_plain
 
-_FROM: Final = f"SELECT incident.id, {records.COLUMNS} FROM incident JOIN record ON record.number = incident.record"
+_FROM: Final = (
+    f"SELECT incident.id, {records.COLUMNS} FROM {sound('incident')} JOIN record ON record.number = incident.record"
+)
 
 
 class Place(NamedTuple):
@@ -24,9 +27,26 @@ class Place(NamedTuple):
 def put(connection: sqlite3.Connection, incident: Incident, *, at_ms: int, by: str) -> None:
     """Write a new incident or the new state of one; no change, no entry. One withdrawn stays in the record alone."""
     number = records.add(connection, "incident", incident.id, to_plain(incident), at_ms=at_ms, by=by)
-    if number is not None and incident.withdrawn_ms is not None:
+    if number is not None:
+        _write(connection, incident, number)
+
+
+def write_missing(connection: sqlite3.Connection) -> None:
+    """Write the rows by which incidents are found that the record has and the table has not."""
+    subjects = connection.execute(
+        "SELECT DISTINCT CAST(subject AS BLOB) FROM record WHERE kind = 'incident' "
+        "AND subject NOT IN (SELECT id FROM incident)"
+    ).fetchall()
+    for (subject,) in subjects:
+        entry = records.newest(connection, "incident", subject.decode("utf-8", "replace"))
+        if entry is not None:
+            _write(connection, from_plain(Incident, entry.body), entry.number)
+
+
+def _write(connection: sqlite3.Connection, incident: Incident, number: int) -> None:
+    if incident.withdrawn_ms is not None:
         connection.execute("DELETE FROM incident WHERE id = ?", (incident.id,))
-    elif number is not None:
+    else:
         connection.execute(
             "INSERT INTO incident (id, room, opened_ms, closed_ms, record, kind, began_ms, severity) "
             "VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT (id) DO UPDATE SET room = ?2, opened_ms = ?3, "

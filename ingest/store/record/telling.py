@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from ingest.site.incidents import Notice, NoticeKind, NoticeState
-from ingest.store.file.sums import sound
+from ingest.store.file.sums import SOUND, sound
 from ingest.store.record.outbox import COLUMNS, notice_of
 
 
@@ -99,6 +99,16 @@ class TellingBook:
             (due_ms,),
         )
         return [Escalation(*row) for row in found]
+
+    def tell_others_now(self, incident: str, now_ms: int) -> None:
+        """Make what is held back or waits for an answer due now, for everybody who is to hear of an incident."""
+        self._connection.execute(
+            "UPDATE escalation SET due_ms = min(due_ms, ?2) WHERE incident = ?1", (incident, now_ms)
+        )
+        self._connection.execute(
+            f"UPDATE notice SET due_ms = min(due_ms, ?2) WHERE incident = ?1 AND state = 'held' AND {SOUND['notice']}",
+            (incident, now_ms),
+        )
 
     def end_escalation(self, incident: str, channel: str | None = None, recipient: str | None = None) -> None:
         """Drop the escalations of an incident, of all recipients or of one."""

@@ -72,8 +72,10 @@ def _block(view: View, row_id: int) -> Block:
     name = ("rollup", row_id)
     block: Block | None = view.unpacked.get(name) if view.unpacked is not None else None
     if block is None:
-        (body,) = view.connection.execute("SELECT body FROM rollup WHERE id = ?", (row_id,)).fetchone()
-        from_ms, _, held = rollup_format.from_bytes(body)
+        row = view.connection.execute("SELECT body FROM rollup WHERE id = ?", (row_id,)).fetchone()
+        if row is None:
+            raise Damaged("it is not there")
+        from_ms, _, held = rollup_format.from_bytes(row[0])
         block = Block(from_ms, held)
         if view.unpacked is not None:
             view.unpacked.put(name, block, 40 * len(held.readings) + 500)

@@ -292,3 +292,52 @@ async def test_what_is_remembered_of_deliveries_is_bounded(store, post, incident
         await asyncio.gather(task, return_exceptions=True)
     assert sorted(box.taken) == list(range(1, 41))
     assert len(postman._through) == 8
+
+
+async def test_an_orderly_stop_waits_for_the_servers_word(store, post, incident) -> None:
+    """A mail that the server has taken, its word still on the way, is marked as sent, and not begun a second time."""
+    post(incident)
+    taken, word = asyncio.Event(), asyncio.Event()
+    sends: list[int] = []
+
+    class Slow:
+        async def send(self, notice: Notice) -> Outcome:
+            sends.append(notice.number)
+            taken.set()
+            await word.wait()
+            return Sent()
+
+    async with at_work(store, Slow()) as postman:
+        await taken.wait()
+        drained = asyncio.create_task(postman.drain())
+        post(replace(incident, id="another"))
+        postman.wake()
+        await asyncio.sleep(0.05)
+        assert not drained.done()
+        word.set()
+        async with asyncio.timeout(5):
+            await drained
+    first, second = store.read.notices()
+    assert (first.state, second.state) == (NoticeState.SENT, NoticeState.WAITING)
+    assert sends == [first.number]
+
+
+async def test_an_idle_postman_is_drained_at_once(store) -> None:
+    """Nothing under way: a stop waits for nobody."""
+    async with at_work(store, Letterbox()) as postman, asyncio.timeout(1):
+        await postman.drain()
+
+
+async def test_who_comes_next_is_told_at_once_where_the_first_is_refused_for_good(store, post, site, incident) -> None:
+    """The server knows no such address: whoever is told after half an hour without an answer is told now."""
+    with store.transaction() as work:
+        work.put_incident(incident, at_ms=T0_MS, by="watch")
+        people = [Recipient("gone@example.org"), Recipient("next@example.org", after_s=1800.0)]
+        enqueue(work, [incident], site, people, now_ms=T0_MS + 1_800_000)
+        assert work.telling.escalations(T0_MS + 1_800_000) == []
+    async with at_work(store, Letterbox({"all": [Refused("550 no such user")]})):
+        async with asyncio.timeout(5):
+            while not store.read.notices(state=NoticeState.REFUSED):
+                await asyncio.sleep(0.01)
+    with store.transaction() as work:
+        assert [one.recipient for one in work.telling.escalations(T0_MS + 1_800_000)] == ["next@example.org"]

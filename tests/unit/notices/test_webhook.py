@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hashlib
 import hmac
 import json
@@ -174,3 +175,29 @@ async def test_the_postman_tries_a_hook_again_until_it_has_taken(receiver, notic
     assert "503" in waiting.last_error
     running.cancel()
     await asyncio.wait([running])
+
+
+async def test_a_receiver_that_drips_is_given_up_within_the_stated_time(noticed) -> None:
+    """A byte of the answer every tenth of a second, for ever: given up, and tried again later."""
+
+    async def drip(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.readuntil(b"\r\n\r\n")
+        with contextlib.suppress(ConnectionError):
+            writer.write(b"HTTP/1.1 200 OK\r\nContent-Length: 100000\r\n\r\n")
+            while True:
+                writer.write(b"x")
+                await writer.drain()
+                await asyncio.sleep(0.1)
+        writer.close()
+
+    server = await asyncio.start_server(drip, "127.0.0.1", 0)
+    address = f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}/"
+    settings = WebhookSettings("office", address, SECRET, timeout_s=0.5)
+    notice = noticed()
+    async with asyncio.timeout(3):
+        outcome = await WebhookChannel({"office": settings}, Writer("")).send(notice)
+    assert isinstance(outcome, Later)
+    assert "no answer within 0.5 s" in outcome.reason
+    await asyncio.sleep(0.3)  # the dripping ends when it finds nobody there
+    server.close()
+    await server.wait_closed()

@@ -357,3 +357,24 @@ async def test_strangers_with_wrong_values_do_not_flood_the_log(
     refused = [line["sensor"] for line in lines if line["event"] == "a reading was refused"]
     assert refused == ["invented-0", "hall-1"]
     assert door.rejected_of("broker") == {Why.OUT_OF_RANGE: 1001}
+
+
+async def test_readings_are_gathered_as_long_as_nobody_waits(store, clock, site, reading) -> None:
+    """A minute's gathering: twenty readings make one commit when somebody pushes, who is answered at once."""
+    intake = Intake(store, clock, lambda: site, lambda *_: [], lambda _: None, gather_s=60.0)
+    intake.start()
+    await intake.deliver([reading()], "line")  # the first is written at once: nothing came for long
+    await asyncio.sleep(0.2)
+    before = store.read.newest_change()
+    for number in range(20):
+        await intake.deliver([reading(at_ms=NOW_MS - 1000 * number - 1000)], "line")
+    await asyncio.sleep(0.2)
+    assert store.read.newest_change() == before
+    async with asyncio.timeout(5):
+        await intake.submit([reading(at_ms=NOW_MS - 60_000)], "push")
+    assert store.read.newest_change() == before + 2  # the pushed one, and the others together
+    assert intake.waited_s() == 0.0
+    await intake.deliver([reading(at_ms=NOW_MS - 90_000)], "line")
+    async with asyncio.timeout(5):
+        await intake.close()
+    assert store.read.extents()[0].count == 23

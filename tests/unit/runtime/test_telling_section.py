@@ -55,6 +55,7 @@ def test_all_that_can_be_said_of_a_recipient(tmp_path: Path) -> None:
     [
         (MAIL, 'Add it: to = ["you@example.org"], or a [[recipient]]'),
         ('[[recipient]]\nname = "x"\n', "this recipient cannot be reached"),
+        ('[[recipient]]\nname = "x"\nmail = "a@b.org"\n', "this file has no [mail]"),
         ('[[recipient]]\nname = "x"\nmail = "a@b.org"\ncommand = "y"\n', "reached in two ways"),
         ('[[recipient]]\nname = "x"\nwebhook = "nowhere"\n', "there is no [[webhook]] called nowhere"),
         ('[[recipient]]\nname = "x"\nmail = "a@b.org"\nhours = ["8 to 5"]\n', 'mon-fri 07:00-17:00'),

@@ -102,6 +102,7 @@ def served(path: Path) -> dict[str, Any]:
         found |= {f"extent {extent.key}": extent for extent in read.extents()}
         incidents = read.incidents(limit=1000)
         found |= {one.id: one for one in incidents}
+        found |= {f"of hall {one.id}": one for one in read.incidents(room="hall", only_open=True, limit=1000)}
         found |= {f"handling {name}": one for name, one in read.handlings([one.id for one in incidents]).items()}
         found |= {f"notice {one.number}": one for one in read.notices(limit=1000)}
         found |= {f"key {one.name}": one for one in read.device_keys()}
@@ -217,7 +218,7 @@ def test_a_thousand_turned_bits_serve_nothing_wrong(whole: Path, tmp_path: Path)
         "UPDATE batch SET body = replace(body, '1', '2') WHERE number = (SELECT max(number) FROM batch)",
         "UPDATE notice SET recipient = 'q@example.org' WHERE number = 3",
         "UPDATE device_key SET sensors = '[\"*\"]'",
-        "UPDATE heard SET at_ms = at_ms + 1",
+        "UPDATE incident SET severity = 'severe' WHERE id = 'incident-4'",
         "UPDATE judgement SET state = '{}'",
     ],
 )
