@@ -200,7 +200,7 @@ def _sensor(sensor: Sensor, heard_ms: int | None) -> SensorAnswer:
     return SensorAnswer(
         id=sensor.id,
         title=sensor.title,
-        place=sensor.place.value,
+        place=sensor.place,
         silent_after_s=sensor.silent_after_s,
         heard_ms=heard_ms,
         heard=_iso_or_none(heard_ms),

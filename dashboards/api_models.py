@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from dashboards.problems import Problem
 from ingest.site.incidents import IncidentKind
+from ingest.site.places import Place
 
 State = Literal["within", "drifting", "out", "returning", "unknown"]
 Instant = Annotated[int, Field(description="UTC, milliseconds since 1970")]
@@ -49,7 +50,7 @@ class SensorAnswer(_Answer):
 
     id: str
     title: str
-    place: Literal["air", "wood", "slab", "surface", "outdoors"]
+    place: Place
     silent_after_s: float
     heard_ms: Instant | None
     heard: InstantText | None

@@ -20,6 +20,7 @@ from ingest.central.points import (
 )
 from ingest.site.incidents import RoomState
 from ingest.site.places import Room, Site
+from ingest.watch.window.plan import as_of
 
 STATE_CODES: Final[Mapping[RoomState, int]] = {
     RoomState.UNKNOWN: 0,
@@ -77,7 +78,8 @@ def announcement(
     tags = {"site": site_id, "title": site.name, "time_zone": site.time_zone, "store": store}
     fields = {"alive": 1.0, **lag._asdict(), "elevation_m": site.elevation_m, "open_incidents": float(open_incidents)}
     made = [line(SITE_MEASUREMENT, tags, fields, at_ms)]
-    for room in site.rooms:
+    # With the window that holds now: the office judges by it, and knows nothing of phases.
+    for room in as_of(site, at_ms).rooms:
         made += _room(site_id, room, stood.get(room.id, Stood(RoomState.UNKNOWN, None)), at_ms)
     silent = {sensor for one in stood.values() for sensor in one.silent}
     for sensor in site.sensors:

@@ -124,7 +124,7 @@ def _to_stdout(reader: StoreReader, wanted: Wanted, name: str) -> None:
 
 
 def _to_file(reader: StoreReader, wanted: Wanted, name: str, output: Path, *, force: bool) -> int:
-    from ingest.cli.exchange.new_file import whole_file
+    from ingest.cli.new_file import whole_file
 
     with whole_file(output, force=force) as out:
         return _write(reader, wanted, name, out)

@@ -23,7 +23,9 @@ from ingest.physics.saturation import horner
 
 EMC_TABLE_TEMPERATURE_C: Final = (-1.2, 132.3)  # 30..270 °F, the Wood Handbook's Table 4-2
 EMC_TABLE_RH_PERCENT: Final = (5.0, 95.0)
-EMC_COMPUTED_TEMPERATURE_C: Final = (-60.0, 150.0)
+EMC_COMPUTED_TEMPERATURE_C: Final = (-37.0, 150.0)
+"""Outside there is no EMC: below about -37.05 °C the coefficient K2 is negative, and what the equation gives is no
+moisture content any more (at -60 °C and 100 % RH, -177 %)."""
 HYSTERESIS_RATIO: Final = 0.8  # adsorption to desorption at one RH; 0.75 .. 0.85 with species
 _HYSTERESIS_HALF: Final = HYSTERESIS_RATIO**0.5
 _MOST_STEPS: Final = 60  # halving alone would need about 50; Newton is through in five or six
@@ -59,7 +61,7 @@ _FAHRENHEIT_SCALED: Final = _scaled(FAHRENHEIT)
 def emc_percent(temperature_c: Number, rh_percent: Number) -> Number:
     """Equilibrium moisture content of wood [% of oven-dry mass] in air of this temperature and RH.
 
-    temperature_c: [°C], -60..150.  rh_percent: [%], 0..100.  Else NaN.  Published for 5..95 % RH and -1..132 °C
+    temperature_c: [°C], -37..150.  rh_percent: [%], 0..100.  Else NaN.  Published for 5..95 % RH and -1..132 °C
     (`within_emc_range`); outside it is an extrapolation. Reproduces Wood Handbook Table 4-2 within 0.06 % MC.
     """
     return pointwise(emc_kernel, temperature_c, rh_percent)
@@ -68,7 +70,7 @@ def emc_percent(temperature_c: Number, rh_percent: Number) -> Number:
 def rh_for_emc_percent(temperature_c: Number, emc_percent: Number) -> Number:
     """Relative humidity [%] to hold so that wood tends to this EMC [% MC] at this temperature [°C].
 
-    Inverse of `emc_percent` to 1e-9 % RH.  NaN outside -60..150 °C and where no RH of 0..100 % gives that EMC (the
+    Inverse of `emc_percent` to 1e-9 % RH.  NaN outside -37..150 °C and where no RH of 0..100 % gives that EMC (the
     equation ends at about 27 % MC at 20 °C; the fibre-saturation point is near 30 %).
     """
     return pointwise(_rh_for_emc, temperature_c, emc_percent)
@@ -77,7 +79,7 @@ def rh_for_emc_percent(temperature_c: Number, emc_percent: Number) -> Number:
 def emc_percent_from_fahrenheit(temperature_f: Number, rh_percent: Number) -> Number:
     """EMC [% MC] by the handbook's °F coefficients: for checking against tables in °F; lumberroom itself uses °C.
 
-    temperature_f: [°F], -76..302.  rh_percent: [%], 0..100.  Else NaN. Within 0.013 % MC of `emc_percent` from 30 to
+    temperature_f: [°F], -34.6..302.  rh_percent: [%], 0..100.  Else NaN. Within 0.013 % MC of `emc_percent` from 30 to
     200 °F, 0.041 to 270 °F.
     """
     return pointwise(_emc_from_fahrenheit, temperature_f, rh_percent)
@@ -86,7 +88,7 @@ def emc_percent_from_fahrenheit(temperature_f: Number, rh_percent: Number) -> Nu
 def emc_slopes(temperature_c: Number, rh_percent: Number) -> EmcSlopes[Number]:
     """How EMC answers to the air: its partial derivatives, analytic.
 
-    temperature_c: [°C], -60..150.  rh_percent: [%], 0..100.  Else NaN.
+    temperature_c: [°C], -37..150.  rh_percent: [%], 0..100.  Else NaN.
     """
     slopes = pointwise_many(slopes_kernel, 2, temperature_c, rh_percent)
     return EmcSlopes(*(cast(Number, slope) for slope in slopes))

@@ -155,3 +155,18 @@ def test_health_is_503_only_when_the_daemon_cannot_do_its_job(client, services):
     services.failing = True
     answer = client.get("/health")
     assert (answer.status_code, answer.json()["status"]) == (503, "failing")
+
+
+def test_a_sensor_may_be_wherever_a_sensor_can_be(services, client) -> None:
+    """Of each place that a sensor can have, the outlet of a dehumidifier too, the rooms say it by its name."""
+    from dataclasses import replace
+
+    from ingest.site.places import Place, Sensor
+
+    site = services.site()
+    room = site.rooms[0].id
+    more = tuple(Sensor(f"probe-{place.value}", room, place) for place in Place)
+    services.held_site = replace(site, sensors=(*site.sensors, *more))
+    rooms = client.get("/api/v1/rooms").json()["rooms"]
+    told = {sensor["id"]: sensor["place"] for one in rooms for sensor in one["sensors"]}
+    assert {place.value for place in Place} == {told[f"probe-{place.value}"] for place in Place}

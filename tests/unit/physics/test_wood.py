@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from ingest.physics import wood
 
-temperatures = st.floats(-40.0, 120.0)
+temperatures = st.floats(-37.0, 120.0)  # where the equation has a meaning
 humidities = st.floats(0.1, 100.0)
 
 
@@ -78,3 +78,15 @@ def test_the_sorption_band_encloses_emc_by_the_stated_ratio() -> None:
     band = wood.sorption_band_percent(20.0, 50.0)
     assert band.adsorption_percent / band.desorption_percent == pytest.approx(0.8)
     assert band.adsorption_percent < band.emc_percent < band.desorption_percent
+
+
+def test_there_is_no_emc_where_the_equation_has_no_meaning() -> None:
+    """Below about -37 °C a coefficient of Eq. 4-5 turns negative: nothing is given there, and above it what is given
+    rises with RH and is a moisture content."""
+    cold = np.arange(-60.0, -37.0, 0.5)
+    assert np.isnan(wood.emc_percent(cold, np.full(len(cold), 80.0))).all()
+    for temperature_c in (-37.0, -36.0, -30.0, -20.0):
+        emc = wood.emc_percent(np.full(99, temperature_c), np.arange(1.0, 100.0))
+        assert (emc > 0).all()
+        assert (emc < 35).all()
+        assert (np.diff(emc) > 0).all()
