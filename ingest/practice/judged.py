@@ -12,6 +12,7 @@ from ingest.practice.held import ABOVE, BELOW, INSIDE, UNKNOWN, Codes, Flags, ju
 from ingest.practice.room_air import RoomAir
 from ingest.site.places import AcclimationWindow, Bounds
 from ingest.site.series import Floats, Int64s, Span
+from ingest.watch.window.plan import Plan
 
 SIDES: Final = {"below": BELOW, "above": ABOVE}
 """The two ways past a bound, by the word that is said."""
@@ -73,12 +74,40 @@ class Judgement:
         return slice(int(first), int(last))
 
 
-def judge(air: RoomAir, window: AcclimationWindow | None, cuts_ms: Int64s) -> Judgement:
-    """Judge a room's air by a window.
+def stretches(plan: Plan, part: Span) -> list[tuple[AcclimationWindow | None, Span]]:
+    """Give the windows of a plan that hold in a part, in order, each with its stretch of it."""
+    begins = [*(held.from_ms for held in plan[1:]), part.to_ms]
+    cut = [
+        (held.window, Span(max(held.from_ms, part.from_ms), min(max(end, part.from_ms), part.to_ms)))
+        for held, end in zip(plan, begins, strict=True)
+    ]
+    return [(window, span) for window, span in cut if span.from_ms < span.to_ms]
 
-    window: None bounds nothing, so that known air is within.  cuts_ms: int64, instants in the stretch at which it is
-    cut as well, so that parts can be asked about.
+
+def judge(air: RoomAir, plan: Plan, cuts_ms: Int64s) -> Judgement:
+    """Judge a room's air, each instant by the window that a plan has for it.
+
+    plan: a window that is None bounds nothing, so that known air is within.  cuts_ms: int64, instants in the stretch at
+    which it is cut as well, so that parts can be asked about; it is cut where the window changes, too.
     """
+    held = stretches(plan, Span(air.from_ms, air.to_ms))
+    cuts_ms = np.concatenate([cuts_ms, np.array([span.from_ms for _, span in held], dtype=np.int64)])
+    judged = [_judge(air, window, cuts_ms) for window, _ in held]
+    if len(judged) == 1:
+        return judged[0]
+    # Where a value leaves one window it need not leave another: once more, all cut alike, to be put side by side.
+    edges_ms = np.unique(np.concatenate([one.edges_ms for one in judged]))
+    judged = [_judge(air, window, edges_ms) for window, _ in held]
+    which = np.searchsorted([span.from_ms for _, span in held], edges_ms[:-1], side="right") - 1
+    return Judgement(
+        edges_ms,
+        {name: np.choose(which, [one.codes[name] for one in judged]).astype(np.int8) for name in judged[0].codes},
+        np.choose(which, [one.within for one in judged]),
+        np.choose(which, [one.outside for one in judged]),
+    )
+
+
+def _judge(air: RoomAir, window: AcclimationWindow | None, cuts_ms: Int64s) -> Judgement:
     bounds: Mapping[str, Bounds] = {} if window is None else window.bounds()
     steps = {
         name: [judged_steps(one, bounds.get(name), air.from_ms) for one in series]

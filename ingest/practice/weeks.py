@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from ingest.practice.judged import SIDES, Judgement, judge
+from ingest.practice.judged import SIDES, Judgement, judge, stretches
 from ingest.practice.room_air import (
     ENOUGH_OF_AN_HOUR,
     HourlyEmc,
@@ -31,6 +31,7 @@ from ingest.practice.week_edges import hour_edges_ms, weeks_touching
 from ingest.site.places import AcclimationWindow, Room, Site
 from ingest.site.series import Int64s, Span
 from ingest.store.api import SeriesReader
+from ingest.watch.window.plan import EVER_MS, Held, Plan, plan_of, window_at
 
 ENOUGH_OF_A_WEEK: Final = 0.9
 """The share of a week that readings must vouch for, or it is not called kept (common practice, no source)."""
@@ -117,23 +118,23 @@ def week_by_week(
     """Say what each week did in a room, for the weeks with a part in from_ms <= t < to_ms, in order.
 
     The first and the last are looked at as far as that stretch reaches into them.  window: to judge by; without one,
-    the room's own.
+    each instant is judged by the window that the room had then: its own, and from each phase's first day that one's.
     """
-    rule = room.window if window is None else window
+    plan: Plan = plan_of(room, site.time_zone) if window is None else (Held(EVER_MS, window),)
     calendar = weeks_touching(from_ms, to_ms, site.time_zone)
     found: list[Week] = []
     for first in range(0, len(calendar), _WEEKS_AT_ONCE):
         spans = calendar[first : first + _WEEKS_AT_ONCE]
         air = room_air(reader, site, room, max(from_ms, spans[0].from_ms), min(to_ms, spans[-1].to_ms))
-        found += _weeks(air, rule, spans)
+        found += _weeks(air, plan, spans)
     return found
 
 
-def _weeks(air: RoomAir, rule: AcclimationWindow | None, calendar: Sequence[Span]) -> Iterator[Week]:
+def _weeks(air: RoomAir, plan: Plan, calendar: Sequence[Span]) -> Iterator[Week]:
     parts = [Span(max(span.from_ms, air.from_ms), min(span.to_ms, air.to_ms)) for span in calendar]
     edges_ms = np.array([*(part.from_ms for part in parts), air.to_ms], dtype=np.int64)
     hours_ms = hour_edges_ms(calendar, air.from_ms, air.to_ms)
-    judgement = judge(air, rule, hours_ms)
+    judgement = judge(air, plan, hours_ms)
     spread_of = {
         name: spreads(rows, judgement.shares(judgement.told(name), edges_ms), edges_ms)
         for name, rows in air.series.items()
@@ -145,7 +146,7 @@ def _weeks(air: RoomAir, rule: AcclimationWindow | None, calendar: Sequence[Span
         figures = {name: several[index] for name, several in spread_of.items()}
         hours = slice(int(first), int(last))
         emc = hourly_emc(by_sensor[:, hours])
-        yield _week(span, part, figures, emc, judgement, rule, strip=strip[hours])
+        yield _week(span, part, figures, emc, judgement, plan, strip=strip[hours])
 
 
 def _strip(judgement: Judgement, hours_ms: Int64s) -> str:
@@ -160,7 +161,7 @@ def _week(
     figures: Mapping[str, Spread | None],
     hourly: HourlyEmc | None,
     judgement: Judgement,
-    rule: AcclimationWindow | None,
+    plan: Plan,
     *,
     strip: str,
 ) -> Week:
@@ -178,30 +179,32 @@ def _week(
         outside_ms=outside_ms,
         not_known_ms=length_ms - within_ms - outside_ms,
         longest_outside=longest,
-        passed=tuple(_passed(figures, judgement, rule, part)),
+        passed=tuple(_passed(figures, judgement, plan, part)),
         strip=strip,
-        state=_state(rule, (within_ms + outside_ms) / length_ms, longest),
+        state=_state(plan, part, (within_ms + outside_ms) / length_ms, longest),
     )
 
 
-def _passed(
-    figures: Mapping[str, Spread | None], judgement: Judgement, rule: AcclimationWindow | None, part: Span
-) -> Iterator[Passed]:
-    for quantity, bounds in {} if rule is None else rule.bounds().items():
-        values = figures[quantity]
-        for side in SIDES:
-            bound = bounds.low if side == "below" else bounds.high
-            lasted_ms = judgement.lasting_ms(judgement.beyond(quantity, side), part)
-            if lasted_ms and bound is not None and values is not None:
-                worst = values.minimum if side == "below" else values.maximum
-                yield Passed(quantity, side, bound, lasted_ms, worst)
+def _passed(figures: Mapping[str, Spread | None], judgement: Judgement, plan: Plan, part: Span) -> Iterator[Passed]:
+    for held, stretch in stretches(plan, part):
+        for quantity, bounds in {} if held is None else held.bounds().items():
+            values = figures[quantity]
+            for side in SIDES:
+                bound = bounds.low if side == "below" else bounds.high
+                lasted_ms = judgement.lasting_ms(judgement.beyond(quantity, side), stretch)
+                if lasted_ms and bound is not None and values is not None:
+                    worst = values.minimum if side == "below" else values.maximum
+                    yield Passed(quantity, side, bound, lasted_ms, worst)
 
 
-def _state(rule: AcclimationWindow | None, known: float, longest: Span | None) -> WeekState:
-    if rule is None or not rule.bounds():
+def _state(plan: Plan, part: Span, known: float, longest: Span | None) -> WeekState:
+    windows = [held for held, _ in stretches(plan, part) if held is not None and held.bounds()]
+    if not windows:
         return WeekState.NO_WINDOW
-    if longest is not None and longest.to_ms - longest.from_ms >= rule.dwell_s * 1000:
-        return WeekState.LEFT
+    if longest is not None:
+        rule = window_at(plan, longest.from_ms) or windows[0]
+        if longest.to_ms - longest.from_ms >= rule.dwell_s * 1000:
+            return WeekState.LEFT
     if known < ENOUGH_OF_A_WEEK:
         return WeekState.NOT_KNOWN
     return WeekState.KEPT if longest is None else WeekState.BRIEFLY_OUT

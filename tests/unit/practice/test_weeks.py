@@ -11,10 +11,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from adapters.contract import Reading, Stamp
 from ingest.physics.wood import emc_percent
 from ingest.practice.weeks import Week, WeekState, week_by_week
-from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
-from ingest.site.series import SeriesKey, Span
+from ingest.site.places import AcclimationWindow, Bounds, Phase, Room, Sensor, Site
+from ingest.site.series import ReadingBatch, SeriesKey, Span
 from ingest.store.sqlite_store import SqliteStore
 
 ZONE = "Europe/Berlin"
@@ -336,3 +337,29 @@ def plain_hourly(plain: Plain) -> list[list[float]]:
                 by_sensor.append(sum(told) / len(told))
         found.append(by_sensor)
     return found
+
+
+def test_each_week_is_judged_by_the_window_of_its_time(store) -> None:
+    """Air at 58 % and then at 40 %: kept before a phase that allows no more than 50 %, and after it; out, by another
+    window than that of the time, would be the first weeks. A phase that begins in mid-week cuts its week."""
+    wide, tight = AcclimationWindow(rh_percent=Bounds(30, 65)), AcclimationWindow(rh_percent=Bounds(30, 50))
+    day_ms = WEEK_MS // 7
+    changed_ms = MONDAY_MS + WEEK_MS + 2 * day_ms
+    first_day = dt.datetime.fromtimestamp(changed_ms / 1000, ZoneInfo(SITE.time_zone)).date().isoformat()
+    room = replace(ROOM, window=wide, phases=(Phase("in service", first_day, tight),))
+    site = replace(SITE, rooms=(room,))
+    readings = []
+    for at_ms in range(MONDAY_MS, MONDAY_MS + 3 * WEEK_MS, 600_000):
+        rh = 40.0 if at_ms >= MONDAY_MS + 2 * WEEK_MS else 58.0
+        readings += [
+            Reading(site.sensors[0].id, "temperature_c", 20.0, at_ms, Stamp.SENSOR),
+            Reading(site.sensors[0].id, "rh_percent", rh, at_ms, Stamp.SENSOR),
+        ]
+    with store.transaction() as work:
+        work.append(ReadingBatch.of(readings), heard_ms=0)
+    first, second, third = week_by_week(store.read, site, room, MONDAY_MS, MONDAY_MS + 3 * WEEK_MS)
+    assert (first.state, first.outside_ms, first.passed) == (WeekState.KEPT, 0, ())
+    assert second.state is WeekState.LEFT
+    assert second.outside_ms == pytest.approx(5 * day_ms, abs=3_600_000)
+    assert [(one.quantity, one.side, one.bound) for one in second.passed] == [("rh_percent", "above", 50)]
+    assert third.outside_ms == 0
