@@ -30,6 +30,7 @@ from adapters.recorded_files import FILE_SETTINGS, SUFFIXES, Portion, file_form,
 
 READ: Final = "read"
 REFUSED: Final = "refused"
+_MOST_ASIDE: Final = 200
 _PART: Final = (".part", ".tmp", ".filepart", ".crdownload")
 
 
@@ -53,6 +54,10 @@ class DroppedFiles:
         self._takes_any = settings["format"] != "auto"
         self._form = file_form(settings)
         self._sizes: dict[str, tuple[int, int]] = {}  # of the files seen at the last look
+        # Put aside lately, with the size up to which they were read and the name that they came under. A copy that
+        # stalls (a slow stick, a share, a phone's upload) looks like one that is done: whoever still writes goes on
+        # writing into the file where it is now, and nothing else tells that there is more of it.
+        self._aside: dict[Path, tuple[int, str]] = {}
 
     def describe(self) -> str:
         """Say what this watches."""
@@ -109,6 +114,7 @@ class DroppedFiles:
 
     def _settled(self) -> list[Path]:
         """Give the files that did not change since the last look, oldest first; blocks briefly."""
+        self._take_back()
         try:
             found = {path: path.lstat() for path in self._folder.iterdir() if self._is_wanted(path)}
         except (FileNotFoundError, NotADirectoryError) as error:
@@ -120,6 +126,17 @@ class DroppedFiles:
         settled = [path for path in files if self._sizes.get(path.name) == sizes[path.name]]
         self._sizes = sizes
         return sorted(settled, key=lambda path: (files[path].st_mtime_ns, path.name))
+
+    def _take_back(self) -> None:
+        """Bring back files that have grown since they were put aside: what was read of them is not stored twice."""
+        for aside, (size, name) in list(self._aside.items()):
+            with contextlib.suppress(OSError):  # whatever became of it there is its owner's business
+                if aside.lstat().st_size == size:
+                    continue
+                if not (self._folder / name).exists():
+                    aside.rename(self._folder / name)
+            if not aside.exists():
+                del self._aside[aside]
 
     def _is_wanted(self, path: Path) -> bool:
         suffix = path.suffix.lower()
@@ -134,7 +151,11 @@ class DroppedFiles:
             while (aside / name).exists():
                 number += 1
                 name = f"{path.stem}-{number}{path.suffix}"
+            size = self._sizes.get(path.name, (0, 0))[0]
             path.rename(aside / name)
+            self._aside[aside / name] = (size, path.name)
+            if len(self._aside) > _MOST_ASIDE:
+                del self._aside[next(iter(self._aside))]
             if why:
                 (aside / f"{name}.why.txt").write_text(why + "\n", encoding="utf-8")
         except PermissionError as error:

@@ -40,10 +40,11 @@ class Doorkeeper:
         if not is_loopback(address):  # on this computer one program may stand for very many sensors
             self._hold_back(self._addresses, address, "requests from this address")
             self._addresses.charge(address)
-        self._hold_back(self._unknown, address, "requests without a known key from this address")
         token = bearer_token(request.headers.get("authorization"))
         right = await self._right(token) if token is not None else None
         if right is None:
+            # Only who shows no key that holds is held back: another program behind the same address is not to suffer.
+            self._hold_back(self._unknown, address, "requests without a known key from this address")
             self._unknown.charge(address)
             raise _unknown(token is not None, wired=self._wired)
         if right is not WIRED:

@@ -135,6 +135,10 @@ def text_of(path: Path) -> str:
         ) from None
 
 
+def _in_brackets(host: str) -> str:
+    return f"[{host}]" if ":" in host else host  # RFC 3986, section 3.2.2
+
+
 class FileReader:
     """Goes through one file section by section, noting mistakes and carrying on."""
 
@@ -343,7 +347,7 @@ class FileReader:
             login=form.login,
             password=password,
             ca_file=ca_file,
-            page_address=form.page_address or f"http://{page.listen}:{page.port}/",
+            page_address=form.page_address or f"http://{_in_brackets(page.listen)}:{page.port}/",
             trouble=trouble,
             most_per_hour=form.most_per_hour,
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 from pathlib import Path
@@ -14,7 +15,7 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.contract import QUANTITIES, LostDeviceError, Stamp, Why
+from adapters.contract import QUANTITIES, LostDeviceError, Reading, Stamp, Why
 from adapters.dropped_files import DroppedFiles
 from adapters.framing.csv_rows import CsvForm
 from adapters.framing.named_rows import NamedRows, object_of
@@ -200,3 +201,33 @@ async def test_files_in_the_forms_that_offices_write(folder: Path, listen: Any) 
         ("temperature_c", 21.5, 1_782_909_000_000),
     ]
     assert watching.health.rejected == {}
+
+
+async def test_a_copy_that_stalls_is_read_to_its_end(tmp_path) -> None:
+    """Two rows, a long pause, the rest: the file was put aside meanwhile, is brought back and read whole."""
+    taken: list[Reading] = []
+    adapter = DroppedFiles(
+        check_settings(DroppedFiles, {"folder": str(tmp_path), "sensor": "a", "interval_s": 0.05}), SystemClock()
+    )
+
+    async def take() -> None:
+        async for batch in adapter.readings():
+            taken.extend(batch)
+
+    task = asyncio.create_task(take())
+    with (tmp_path / "log.csv").open("w") as copy:
+        copy.write("time,temperature_c\n2026-01-01T00:00:00Z,20.0\n2026-01-01T00:01:00Z,20.1\n")
+        copy.flush()
+        async with asyncio.timeout(10):
+            while not (tmp_path / "read" / "log.csv").exists():
+                await asyncio.sleep(0.02)
+        copy.writelines(f"2026-01-01T00:{minute:02d}:00Z,20.5\n" for minute in range(2, 60))
+    async with asyncio.timeout(10):
+        while len({one.at_ms for one in taken}) < 60:
+            await asyncio.sleep(0.02)
+        while (tmp_path / "log.csv").exists():
+            await asyncio.sleep(0.02)
+    assert len((tmp_path / "read" / "log.csv").read_text().splitlines()) == 61
+    task.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await task
