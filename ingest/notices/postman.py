@@ -251,7 +251,8 @@ class Postman:
                 work.update_notice(notice)
                 if notice.state is NoticeState.REFUSED:
                     # Nobody has heard of it this way: those who would be told later are told now, by the other ways.
-                    work.telling.tell_others_now(notice.incident, self._clock.now_ms())
+                    for incident in (notice.incident, *notice.facts.get("incidents", ())):
+                        work.telling.tell_others_now(incident, self._clock.now_ms())
 
     async def _news_or(self, pause_s: float) -> None:
         waits = [asyncio.create_task(self._news.wait()), asyncio.create_task(self._clock.sleep(pause_s))]

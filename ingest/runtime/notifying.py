@@ -138,7 +138,7 @@ class Notifying:
         wired = {one.key for one in self.recipients}
         struck = [
             replace(one, state=NoticeState.WITHDRAWN, last_error="Nobody of that address is told any more.")
-            for state in (NoticeState.WAITING, NoticeState.HELD)
+            for state in (NoticeState.WAITING, NoticeState.HELD, NoticeState.REFUSED)
             for one in store.read.notices(state=state, limit=READ_AT_ONCE)
             if (one.channel, one.recipient) not in wired and one.incident  # an office's own letters have no incident
         ]

@@ -17,8 +17,8 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 _log = structlog.get_logger("lumberroom.calendar")
 
-NIGHTLY: Final = (3, 40)
-"""Hour and minute, site time, of nightly work: an hour that no zone's summer time doubles or leaves out today."""
+NIGHTLY: Final = (4, 40)
+"""Hour and minute, site time, of nightly work: an hour that no zone's change of clocks doubles or leaves out."""
 
 
 class Calendar:
@@ -34,12 +34,16 @@ class Calendar:
             self._heard, EVENT_JOB_ERROR | EVENT_JOB_EXECUTED | EVENT_JOB_MAX_INSTANCES | EVENT_JOB_MISSED
         )
         self._outcomes: dict[str, str] = {}
+        self._one_at_a_time = asyncio.Lock()
 
     def nightly(self, name: str, work: Callable[[], Awaitable[None]], *, limit_s: float) -> None:
-        """Do something every night.  limit_s: after so long it is cut off and counted as failed."""
+        """Do something every night, after what was named before it has ended.
+
+        limit_s: after so long it is cut off and counted as failed.
+        """
 
         async def limited() -> None:
-            async with asyncio.timeout(limit_s):
+            async with self._one_at_a_time, asyncio.timeout(limit_s):
                 await work()
 
         hour, minute = NIGHTLY

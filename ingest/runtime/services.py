@@ -30,6 +30,7 @@ from ingest.runtime.fitness import failings
 from ingest.runtime.intake import Intake
 from ingest.runtime.keybook import KeyBook
 from ingest.runtime.newsboard import NewsBoard
+from ingest.runtime.notifying import REFUSED_KEPT_MS
 from ingest.runtime.reach import Looking
 from ingest.runtime.supervisor import Supervisor
 from ingest.settings.wiring import Wiring
@@ -183,9 +184,10 @@ class DaemonServices:
         if outbox["last_error"]:
             troubles.append(f"Notices are waiting: {outbox['last_error']}")
         if outbox["refused"]:
+            many = "1 alert was" if outbox["refused"] == 1 else f"{outbox['refused']} alerts were"
             troubles.append(
-                f"{outbox['refused']} alerts were refused for good, and reached nobody that way: "
-                f"{outbox['refused_error']} When that is mended, restart the daemon: it sends them again."
+                f"{many} refused for good, and reached nobody that way: {outbox['refused_error']} "
+                "When that is mended, restart the daemon: it sends them again."
             )
         return {
             "status": "failing" if failing else "trouble" if troubles else "well",
@@ -220,7 +222,8 @@ class DaemonServices:
 
     def _outbox(self) -> dict[str, object]:
         waiting = self.read.notices(state=NoticeState.WAITING)
-        refused = self.read.notices(state=NoticeState.REFUSED)
+        lately_ms = self.clock.now_ms() - REFUSED_KEPT_MS  # older ones are told by their incidents alone
+        refused = [one for one in self.read.notices(state=NoticeState.REFUSED) if one.created_ms >= lately_ms]
         last_error = next((notice.last_error for notice in reversed(waiting) if notice.last_error), "")
         held = self.read.notices(state=NoticeState.HELD)
         return {

@@ -56,9 +56,13 @@ def test_who_is_struck_from_the_settings_file_is_not_mailed_any_more(store, site
     """What waited for them is withdrawn, and says why; what waits for the others stays."""
     put(store, "gone@example.org")
     put(store, "here@example.org")
-    assert notifying(site, tmp_path, clock).withdraw_struck(store) == 1
-    gone, here = store.read.notices()
+    put(store, "gone@example.org")
+    with store.transaction() as work:  # struck because the server knows no such address
+        work.update_notice(replace(work.read.notices()[2], state=NoticeState.REFUSED, last_error="550 no such user"))
+    assert notifying(site, tmp_path, clock).withdraw_struck(store) == 2
+    gone, here, refused = store.read.notices()
     assert (gone.state, here.state) == (NoticeState.WITHDRAWN, NoticeState.WAITING)
+    assert refused.state is NoticeState.WITHDRAWN
     assert "Nobody of that address" in gone.last_error
 
 

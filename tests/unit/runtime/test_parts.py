@@ -248,7 +248,7 @@ def test_an_address_that_is_not_ours_is_a_sentence() -> None:
 
 
 async def test_nightly_work_is_at_the_sites_own_time_and_bounded() -> None:
-    """Nightly work is due at 03:40 site time; what takes too long is cut off and said so; the next still comes."""
+    """Nightly work is due at 04:40 site time; what takes too long is cut off and said so; the next still comes."""
     calendar = Calendar("America/Denver")
 
     async def hangs() -> None:
@@ -259,13 +259,13 @@ async def test_nightly_work_is_at_the_sites_own_time_and_bounded() -> None:
     try:
         figures = calendar.as_figures()["hangs"]
         assert isinstance(figures, dict)
-        assert "T03:40:00-0" in figures["next"]
+        assert "T04:40:00-0" in figures["next"]
         job = calendar._scheduler.get_job("hangs")
         job.modify(next_run_time=datetime.now(UTC))
         await asyncio.sleep(0.3)
         after = calendar.as_figures()["hangs"]
         assert isinstance(after, dict)
         assert after["last"] == "cut off: it took too long"
-        assert "T03:40:00-0" in after["next"]
+        assert "T04:40:00-0" in after["next"]
     finally:
         calendar.stop()

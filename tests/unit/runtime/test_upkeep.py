@@ -158,3 +158,49 @@ def test_the_rule_is_read_from_the_wiring_file_and_absurd_ones_are_told(tmp_path
     for absurd in ("29", "0", "-5", "36526", "true", '"400"'):
         with pytest.raises(SettingsError, match="keep_readings_days"):
             parse(site + f"keep_readings_days = {absurd}", path, {})
+
+
+def test_no_zone_doubles_or_leaves_out_the_time_of_nightly_work() -> None:
+    """In every zone of the tz database, on each day on which its clocks change, 2026 to 2031: it comes once."""
+    import datetime as dt
+    import zoneinfo
+
+    from ingest.runtime.periodic import NIGHTLY
+
+    wrong = []
+    for name in zoneinfo.available_timezones():
+        zone = zoneinfo.ZoneInfo(name)
+        day = dt.datetime(2026, 1, 1, tzinfo=zone)
+        while day.year < 2032:
+            following = day + dt.timedelta(days=1)
+            if day.utcoffset() != following.utcoffset():
+                at = day.replace(hour=NIGHTLY[0], minute=NIGHTLY[1])
+                there = at.astimezone(dt.UTC).astimezone(zone)
+                if at.utcoffset() != at.replace(fold=1).utcoffset() or there.replace(fold=0) != at:
+                    wrong.append(f"{name} {at}")
+            day = following
+    assert wrong == []
+
+
+async def test_nightly_work_goes_one_after_the_other() -> None:
+    """Of one minute, in the order in which it was named; a step that is cut off lets the next one go."""
+    import asyncio
+
+    from ingest.runtime.periodic import Calendar
+
+    calendar, done = Calendar("UTC"), []
+
+    async def slow() -> None:
+        done.append("slow begins")
+        try:
+            await asyncio.sleep(0.05)
+        finally:
+            done.append("slow ends")
+
+    async def quick() -> None:
+        done.append("quick")
+
+    calendar.nightly("slow", slow, limit_s=0.02)
+    calendar.nightly("quick", quick, limit_s=1.0)
+    await asyncio.gather(calendar.run_now("slow"), calendar.run_now("quick"), return_exceptions=True)
+    assert done == ["slow begins", "slow ends", "quick"]
