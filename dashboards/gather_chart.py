@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 from markupsafe import Markup
@@ -28,9 +29,20 @@ def is_old(view: View, sensor: Sensor, newest_ms: int | None, stood: RoomStandin
 
 
 def leading_sensor(view: View, room: Room, stood: RoomStanding) -> Sensor | None:
-    """Give the sensor whose figures stand for the room: the first in its air that is heard, else the first."""
+    """Give the sensor whose figures stand for the room: the first in its air that is heard, else that ever was.
+
+    One that has never said anything has no figures to show, whether or not it is missed already.
+    """
     sensors = view.site.sensors_of(room.id, Place.AIR)
-    return next((sensor for sensor in sensors if sensor.id not in stood.silent), sensors[0] if sensors else None)
+    if len(sensors) < 2:
+        return sensors[0] if sensors else None
+    told = view.services.read.latest([SeriesKey(sensor.id, name) for sensor in sensors for name in LEADING])
+    ever = [sensor for sensor in sensors if any(SeriesKey(sensor.id, name) in told for name in LEADING)] or sensors
+    return next((sensor for sensor in ever if sensor.id not in stood.silent), ever[0])
+
+
+LEADING: Final = ("rh_percent", "temperature_c")
+"""What a sensor must have told, one of these, to stand for its room."""
 
 
 def sensors_in(view: View, room: Room, stood: RoomStanding) -> list[Sensor]:

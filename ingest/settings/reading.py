@@ -58,6 +58,9 @@ JOB_SECTIONS: Final = ("site", "station", "room")
 
 ALL_LISTS: Final = (*LISTS, *TELLING_LISTS)
 
+MOST_BYTES: Final = 4_000_000
+"""No settings file is larger: one of a thousand rooms has a tenth of it."""
+
 _USUAL_PORTS: Final = {"starttls": 587, "tls": 465, "none": 25}
 _BEARER_TOKEN: Final = re.compile(r"[A-Za-z0-9._~+/-]+=*")  # RFC 6750, section 2.1
 _F = TypeVar("_F", bound=Form)
@@ -115,11 +118,21 @@ def toml_of(text: str, path: Path) -> dict[str, Any]:
             where=str(path),
             mend='Texts need quotes ("…"), numbers none; a section stands in [brackets] on a line of its own.',
         ) from None
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits, brackets without end
+        raise SettingsError(
+            f"this cannot be read as TOML ({type(error).__name__})",
+            where=str(path),
+            mend="Write one anew with: lumberroom init",
+        ) from None
 
 
 def text_of(path: Path) -> str:
     """Give the text of a file. Raises SettingsError."""
     try:
+        if path.exists() and not path.is_file():  # a folder cannot be read, and a pipe would be waited for
+            raise SettingsError("this is not a file", where=str(path), mend="Name the settings file itself.")
+        if path.stat().st_size > MOST_BYTES:
+            raise SettingsError("this is far too large for a settings file", where=str(path), mend="Name another one.")
         return path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
     except FileNotFoundError:
         raise SettingsError(

@@ -407,3 +407,15 @@ def test_a_site_without_rooms_says_what_to_do(client, services):
     """An empty site is a page as well."""
     services.held_site = type(services.held_site)("Empty")
     assert "This site has no rooms yet." in outline(client.get("/")).words
+
+
+def test_a_sensor_that_never_said_anything_does_not_stand_for_its_room(services, client, bench) -> None:
+    """A new sensor, listed first and not missed yet: the room shows the figures of the one that is heard."""
+    from dataclasses import replace
+
+    from ingest.site.places import Sensor
+
+    site = services.held_site
+    services.held_site = replace(site, sensors=(Sensor("new-one", "hall"), *site.sensors))
+    card = next(part for part in client.get("/").text.split("<article") if "/rooms/hall" in part)
+    assert "othing heard yet" not in card

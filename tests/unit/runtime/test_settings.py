@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -637,3 +638,22 @@ def test_mistakes_about_wood_and_checks_are_told(parsed: Parse, lines: str, said
     """Each mistake is a sentence that says what is wrong."""
     told = sentences(parsed, SITE + ROOM + f"{lines}\n")
     assert said in str(told)
+
+
+@pytest.mark.parametrize(
+    "text", ["a = " + "[" * 5000, "a = " + "9" * 5000, "a = " + "{b=" * 3000, "[" + "a." * 4000 + "a]\nx = [" * 2]
+)
+def test_hostile_toml_is_told_in_a_sentence(tmp_path: Path, text: str) -> None:
+    """Brackets without end, numbers of thousands of digits: a sentence that names the file, and no trace."""
+    file = tmp_path / "lumberroom.toml"
+    file.write_text(text)
+    with pytest.raises(SettingsError, match=r"TOML|there is no such section|section is missing"):
+        load(file)
+
+
+def test_what_is_no_file_is_not_waited_for(tmp_path: Path) -> None:
+    """A pipe that nobody writes into, and a folder: told at once."""
+    os.mkfifo(tmp_path / "pipe")
+    for named in (tmp_path / "pipe", tmp_path):
+        with pytest.raises(SettingsError, match="this is not a file"):
+            load(named)
