@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Final
+from urllib.parse import urlsplit
 
 from ingest.present import digits
 from ingest.present.digits import Units
@@ -34,7 +35,7 @@ def in_words(wiring: Wiring) -> Iterator[str]:
     if wiring.alive is not None:
         yield f"A sign of life every {_minutes(wiring.alive.every_s)}"
     for hook in wiring.webhooks:
-        yield f"Web hook {hook.name}: {hook.address}"
+        yield f"Web hook {hook.name}: {_shown(hook.address)}"
     yield from _push_listener(wiring.push)
     port = wiring.page.port
     yield f"The page: http://{wiring.page.listen}:{port}/" if port else f"The page: {wiring.page.listen}, any free port"
@@ -144,12 +145,19 @@ def _adapter(kind: str, settings: object) -> str:
     return f"{summary} ({', '.join(shown)})" if shown else summary
 
 
+def _shown(address: str) -> str:
+    """Give a web address without what may be a secret in it: login and query."""
+    parts = urlsplit(address)
+    query = "?…" if parts.query else ""
+    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}{parts.path}{query}"
+
+
 def _value(value: object) -> str:
     """Say a setting's value shortly: of a list of tables whose they are, of a table what is what."""
     if isinstance(value, dict):
         return _some([f"{key} = {one}" for key, one in value.items()])
     if not isinstance(value, list | tuple):
-        return str(value)
+        return _shown(value) if isinstance(value, str) and "://" in value else str(value)
     tables = [one for one in value if isinstance(one, dict)]
     if not tables:
         return " ".join(map(str, value))

@@ -266,3 +266,18 @@ def test_export_without_a_store_is_a_sentence(run: Run) -> None:
     result = run("site", "export", "--data", "nowhere")
     assert result.exit_code == 3
     assert "there is no store here" in result.stderr
+
+
+def test_check_prints_no_secret_that_stands_in_an_address(tmp_path: Path) -> None:
+    """Logins and queries of web addresses are often secrets: they are left out, and that they are is seen."""
+    file = tmp_path / "lumberroom.toml"
+    file.write_text(
+        '[site]\nname = "Mill (invented)"\ntime_zone = "UTC"\n[[room]]\nid = "hall"\n'
+        '[[webhook]]\nname = "office"\naddress = "https://hooks.example.org/wood?key=SECRET-1"\n'
+        'secret_env = "LUMBERROOM_HOOK"\n'
+        '[[adapter]]\nname = "web"\ntype = "http_poll"\nurl = "https://sensors.example.org/now?token=SECRET-2"\n'
+    )
+    done = CliRunner().invoke(main, ["check", str(file)])
+    assert done.exit_code == 0, done.output
+    assert "https://hooks.example.org/wood?…" in done.output
+    assert "SECRET" not in done.output
