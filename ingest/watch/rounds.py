@@ -42,6 +42,10 @@ from ingest.watch.window.scene import Scene
 SAVE_EVERY_MS: Final = 60_000
 """How often a room's memory is saved while nothing turns (our choice: seldom enough for a memory card)."""
 
+IDLE_SAVE_EVERY_MS: Final = 300_000
+"""How often it is saved that somebody looked for silence, while no readings come and nothing turns: often enough that
+a short restart is no break in listening (`silence.LISTENING_BREAK_MS`), and no commit for each look."""
+
 MARK_NAME: Final = "*"
 """Under this name, which no room can have, the mark of the last judging stands among the judgements."""
 
@@ -97,6 +101,7 @@ class Watch:
         self._mark: object = None
         self._map: _Map | None = None
         self._rules = RuleWatch()
+        self._has_saved = False  # whether this look has written a room's memory
 
     def judge_readings(self, work: UnitOfWork, site: Site, batch: ReadingBatch, *, now_ms: int) -> list[Incident]:
         """Judge a batch that `work` has appended; as the function of this name.
@@ -134,11 +139,16 @@ class Watch:
         told: dict[str, Incident] = {}
         changed: dict[str, Incident] = {}
         heard = work.read.heard()
+        self._has_saved = False
         for room in site.rooms:
             kept = self._room(Scene(work.read, site, room, there.air_of.get(room.id, ()), now_ms), None)
             memory, silences = listen(kept.memory, site, room, heard, now_ms)
             told |= kept.told | silences
-            changed |= self._keep(work, room.id, kept, Judged(memory, {}, silences), now_ms)
+            every_ms = max(self._save_every_ms, IDLE_SAVE_EVERY_MS) if self._save_every_ms else 0
+            changed |= self._keep(work, room.id, kept, Judged(memory, {}, silences), now_ms, save_every_ms=every_ms)
+        if not changed and not self._has_saved:
+            # Nothing of this look is in the file, and nothing of it is missed there if it should be lost: no new mark.
+            return list(told.values())
         return self._told(work, site, told, changed, now_ms)
 
     def judge_rules(
@@ -202,14 +212,25 @@ class Watch:
         self._leave_mark(work)
         return incident_book.as_written(told, written)
 
-    def _keep(self, work: UnitOfWork, room: str, kept: Kept, judged: Judged, now_ms: int) -> dict[str, Incident]:
+    def _keep(
+        self,
+        work: UnitOfWork,
+        room: str,
+        kept: Kept,
+        judged: Judged,
+        now_ms: int,
+        *,
+        save_every_ms: int | None = None,
+    ) -> dict[str, Incident]:
         """Keep a room's memory; save it where something turned, or where it is time. Give the incidents to write."""
+        save_every_ms = self._save_every_ms if save_every_ms is None else save_every_ms
         written = kept.written | judged.written
         memory = judged.memory
-        due = not 0 <= now_ms - kept.saved_ms < self._save_every_ms
+        due = not 0 <= now_ms - kept.saved_ms < save_every_ms
         saved, saved_ms = kept.saved, kept.saved_ms
         if written or due or living.turned(saved, memory, kept.looked):
             work.save_judgement(room, to_json(memory))
+            self._has_saved = True
             saved, saved_ms = memory, now_ms
         self._kept[room] = Kept(memory, saved, saved_ms, kept.caught_up, looked=memory.sensors)
         return written

@@ -17,7 +17,7 @@ from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, S
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.reasons import NO_SENSOR, NO_WINDOW
-from ingest.watch.rounds import judge_readings, judge_silence
+from ingest.watch.rounds import Watch, judge_readings, judge_silence
 from ingest.watch.standing import standing
 from ingest.watch.window.memory import RoomMemory, from_json, to_json
 
@@ -370,3 +370,25 @@ def test_any_cutting_of_a_rooms_readings_makes_the_same_incidents(
             stands = standing(store.read, site, "store", now_ms=flat[-1].at_ms)
             outcomes.append((store.read.incidents(), stands))
     assert outcomes[0] == outcomes[1]
+
+
+def test_looks_that_change_nothing_write_nothing(house: House, tmp_path: Path) -> None:
+    """An hour of looks, two a minute, without readings: a dozen commits and not a hundred and twenty; the silence that
+    falls meanwhile is noticed as soon as ever."""
+    watch = Watch()
+    with SqliteStore.open(tmp_path / "idle.sqlite3") as store:
+        with store.transaction() as work:
+            work.save_site(house.site, at_ms=0, by="test")
+            readings = [Reading(one.id, "rh_percent", 45.0, 0, Stamp.SENSOR) for one in house.site.sensors]
+            work.append(ReadingBatch.of(readings), heard_ms=0)
+            watch.judge_readings(work, house.site, ReadingBatch.of(readings), now_ms=0)
+        writes, found = 0, []
+        for at_ms in range(30_000, 3_630_000, 30_000):
+            before = store._writer.total_changes
+            with store.transaction() as work:
+                opened = watch.judge_silence(work, house.site, now_ms=at_ms)
+            writes += store._writer.total_changes > before
+            found += [(one.sensor, at_ms) for one in opened]
+    assert {sensor for sensor, _ in found} >= {"a", "b"}
+    assert max(at_ms for sensor, at_ms in found if sensor in ("a", "b")) <= 1_860_000
+    assert writes <= 16
