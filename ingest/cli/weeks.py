@@ -69,10 +69,11 @@ def weeks(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     DATA is a data directory, the store's file in it, or the wiring file that names it. The daemon may be running: it is
     only read.
 
-    Each week of the site's calendar is judged by the room's window, or by what --rh, --emc and --temperature say, and
-    then by nothing else. A week "kept" the window, was "briefly out" (never as long at a time as the window's dwell
-    time, half an hour where there is none), "left" it, or is "not known" because readings vouch for less than 90 % of
-    it; a gap counts as neither in nor out. With several sensors in its air a room is out while any of them is.
+    Each week of the site's calendar is judged by the window that the room had then, or by what --rh, --emc and
+    --temperature say, and then by nothing else. A week "kept" the window, was "briefly out" (never as long at a time as
+    the window's dwell time, half an hour where there is none), "left" it, or is "not known" because readings vouch for
+    less than 90 % of it; a gap counts as neither in nor out. With several sensors in its air a room is out while any of
+    them is.
 
     This tells what the air did, not what the wood is. Before you lay, measure the wood and the subfloor and go by the
     flooring's instructions, local codes and licensed practice.
@@ -95,7 +96,9 @@ def weeks(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
         site, room = room_asked(store.read, room_id)
         window = window_asked(room, rh, emc, temperature, us_units=shown == "us")
         span = stretch_asked(store.read, site, room, from_text, to_text, now_ms=SystemClock().now_ms())
-        found = week_by_week(store.read, site, room, *span, window=window)
+        # Without a wish of the asker's each week is judged by the window of its own time, phases included.
+        is_asked = any(one is not None for one in (rh, emc, temperature))
+        found = week_by_week(store.read, site, room, *span, window=window if is_asked else None)
         if picture is not None:
             _draw(store.read, site, room, window, span, picture, force=force)
     with quiet_when_the_reader_goes():

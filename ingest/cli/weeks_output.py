@@ -41,7 +41,11 @@ def table(weeks: Sequence[Week], site: Site, room: Room, window: AcclimationWind
 
     window: what they were judged by.
     """
-    judged_by = f"{room.title}, week by week. Judged by: {window_words(window, units)}."
+    # Without a wish of the asker's it is the room's own, and its phases have theirs.
+    then = (
+        ", and from the first day of each phase by that phase's window" if room.phases and window is room.window else ""
+    )
+    judged_by = f"{room.title}, week by week. Judged by: {window_words(window, units)}{then}."
     lines = [*_wrapped(judged_by), "", *_heads(units)]
     for week in weeks:
         lines += _row(week, site, units)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import shutil
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
@@ -13,7 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from ingest.cli.main import main
-from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
+from ingest.site.places import AcclimationWindow, Bounds, Phase, Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.file.opening import FILE_NAME
 from ingest.store.sqlite_store import SqliteStore
@@ -196,3 +198,20 @@ def test_help_has_an_example_and_its_limits() -> None:
     text = " ".join(lumberroom("weeks", "--help").output.split())
     for said in ("lumberroom weeks data --room hall --emc 6 9 --rh 30 50", "briefly out", "not what the wood is"):
         assert said in text
+
+
+def test_weeks_are_judged_by_the_window_of_their_phase(data: Path, tmp_path: Path) -> None:
+    """A phase from the second week on that allows its dry air: by the room's first window that week would be out."""
+    dry = AcclimationWindow(rh_percent=Bounds(20.0, 50.0))
+    first_day = dt.datetime.fromtimestamp((MONDAY_MS + WEEK_MS) / 1000, ZONE).date().isoformat()
+    room = Room("oak", "Oak store", WINDOW, phases=(Phase("in service", first_day, dry),))
+    copy = tmp_path / FILE_NAME
+    shutil.copyfile(data / FILE_NAME, copy)
+    with SqliteStore.open(copy) as store, store.transaction() as work:
+        work.save_site(replace(SITE, rooms=(room, *SITE.rooms[1:])), at_ms=MONDAY_MS, by="test")
+    weeks = json.loads(lumberroom("weeks", tmp_path, "--room", "oak", "--json").stdout)["weeks"]
+    assert [week["hours_outside"] for week in weeks[:2]] == [0, 0]
+    asked = json.loads(lumberroom("weeks", tmp_path, "--room", "oak", "--rh", "30", "50", "--json").stdout)["weeks"]
+    assert asked[1]["hours_outside"] == pytest.approx(168, abs=1)
+    said = " ".join(lumberroom("weeks", tmp_path, "--room", "oak").stdout.split())
+    assert "from the first day of each phase by that phase's window" in said
