@@ -11,6 +11,7 @@ import dataclasses
 import functools
 import sqlite3
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -19,7 +20,7 @@ from typing import Final
 import numpy as np
 
 from ingest.errors import StorageError
-from ingest.store.file import copying, keeper, opening, replacing, setting_aside, sums, write_ahead_log
+from ingest.store.file import copying, keeper, newest, opening, replacing, setting_aside, sums, write_ahead_log
 from ingest.store.file.checkpoints import LATE, Checkpoints
 from ingest.store.file.giving_way import GivingWay
 from ingest.store.file.trouble import plainly
@@ -56,13 +57,20 @@ class SqliteStore:
         self._checkpoints: Checkpoints | None = None
         self._folder: sqlite3.Connection | None = None  # the keeper's own, for folding the log back
         self._found_on_opening: tuple[str, ...] = ()
+        self._note: newest.Note | None = None
+        self._noting = threading.Lock()
+        self._to_note = False  # whether anything was acknowledged since the note was written
+        self._noted_s = 0.0
+        self._generation = 0  # as it was acknowledged; the keeper's own commits wait for no disk
         if read_only:
             lost = None if opening.is_being_written(path) else write_ahead_log.loss(path)
+            noted = newest.noted(path)  # before the file is looked at: who writes it may go on
             self._idle.append(opening.open_reader(path))
             with plainly(path):
+                lacks = newest.missing(noted, newest.newest_of(self._idle[0]))
                 wrong = sums.unsound(self._idle[0], ("batch", "series"))
-                gone = [f"{what}; it was set aside" for what in setting_aside.known(self._idle[0])]
-                self._found_on_opening = (*([str(lost)] if lost else []), *map(str, wrong), *gone)
+                gone = setting_aside.unacknowledged(self._idle[0])
+                self._found_on_opening = (*([str(lost)] if lost else []), *lacks, *map(str, wrong), *gone)
         else:
             self._open_for_writing()
         self._memory = Memory()
@@ -119,6 +127,8 @@ class SqliteStore:
                 with plainly(self._path), _synchronous(writer, waits_for_disk), self._committed(writer) as work:
                     yield work
                 work.publish()
+                if waits_for_disk:
+                    self._to_note, self._generation = True, max(self._generation, self._memory.generation())
                 self._fold(writer, at=2.0 if self._keeper is None else LATE)
             finally:
                 self._writing_thread = None
@@ -228,14 +238,24 @@ class SqliteStore:
         return self._memory.staged() / settling.SEAL_AT
 
     def _keep(self) -> bool:
-        if self._folder is not None:
-            self._fold(self._folder)
+        was_folded = self._folder is not None and self._fold(self._folder)
+        if self._to_note and (was_folded or time.monotonic() - self._noted_s >= newest.EVERY_S):
+            self._to_note, self._noted_s = False, time.monotonic()
+            with self._snapshot() as connection:
+                self._write_note(connection)
         return self.settle_step(patience=1.0)
 
-    def _fold(self, connection: sqlite3.Connection, *, at: float = 1.0, how: str = "PASSIVE") -> None:
-        if self._checkpoints is not None:
-            with plainly(self._path):
-                self._checkpoints.fold(connection, at=at, how=how)
+    def _fold(self, connection: sqlite3.Connection, *, at: float = 1.0, how: str = "PASSIVE") -> bool:
+        if self._checkpoints is None:
+            return False
+        with plainly(self._path):
+            return self._checkpoints.fold(connection, at=at, how=how)
+
+    def _write_note(self, connection: sqlite3.Connection) -> None:
+        with self._noting:
+            there = newest.newest_of(connection)
+            if self._note is not None and there is not None:
+                self._note.write(there._replace(generation=min(there.generation, self._generation)))
 
     @property
     def keeper_trouble(self) -> str:
@@ -275,6 +295,8 @@ class SqliteStore:
             if self._writer is not None:
                 not_now = contextlib.suppress(sqlite3.OperationalError, StorageError)
                 with not_now, contextlib.closing(self._writer) as writer:
+                    if self._to_note:
+                        self._write_note(writer)
                     writer.execute(f"PRAGMA busy_timeout = {_PATIENCE_ON_CLOSING_MS}")
                     self._fold(writer, at=0.0, how="TRUNCATE")
                 self._writer = self._checkpoints = None
@@ -300,11 +322,16 @@ class SqliteStore:
         self._mark = opening.WriterMark(self._path)
         try:
             replacing.finish(self._path)
-            lost = write_ahead_log.loss(self._path)
+            lost, noted = write_ahead_log.loss(self._path), newest.noted(self._path)
             self._writer = opening.open_writer(self._path)
             self._checkpoints = Checkpoints(self._writer)
             with plainly(self._path):
-                self._found_on_opening = tuple(setting_aside.set_aside(self._writer, lost))
+                earlier = setting_aside.unacknowledged(self._writer)
+                self._found_on_opening = (*setting_aside.set_aside(self._writer, lost, noted), *earlier)
+                # What the keeper had committed without waiting for the disk nobody knows any more: only what is noted.
+                self._generation = 0 if noted is None else noted.generation
+                self._note = newest.Note(self._path, noted)
+                self._write_note(self._writer)
         except BaseException:
             self._mark.release()
             raise

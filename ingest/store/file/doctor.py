@@ -19,9 +19,13 @@ import numpy as np
 
 from ingest.errors import StorageError
 from ingest.physics.derived import DERIVED
-from ingest.store.file import opening, replacing, salvage, shape
+from ingest.store.file import newest, opening, replacing, salvage, setting_aside, shape, write_ahead_log
+from ingest.store.file.beside import beside_the_writer
 from ingest.store.file.integrity import NOTES, check_integrity
+from ingest.store.file.newest import Newest
+from ingest.store.file.shape import Done
 from ingest.store.file.trouble import plainly
+from ingest.store.file.write_ahead_log import Loss
 from ingest.store.series import chunk_format, chunks, examining, rows, sealing, staging, stale, thinned
 from ingest.store.series.chunk_format import Chunk
 from ingest.store.series.squeeze import Damaged
@@ -34,19 +38,16 @@ _BROKEN: Final = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 class Findings:
     """What was wrong, what was done about it, and what is wrong still; a sentence each.
 
-    notes: what is no damage and worth knowing: readings that a rule of retention let go, or kept out.
+    notes: what is no damage and worth knowing: readings that a rule of retention let go, or kept out, and what was
+    found earlier.  has_lost: whether something that was stored cannot be had from this file any more: it was set aside,
+    or is lost.
     """
 
     faults: tuple[str, ...]
     mended: tuple[str, ...]
     left: tuple[str, ...]
     notes: tuple[str, ...] = ()
-
-    @property
-    def has_lost(self) -> bool:
-        """Whether something that was stored cannot be had from this file any more: it was set aside, or is lost."""
-        told = (one for one in self.mended if not one.startswith(("table rollup", "table stale")))  # computed again
-        return any("set aside" in one or one.endswith(("lost", "kept", "empty")) for one in told)
+    has_lost: bool = False
 
 
 def examine(path: Path) -> Findings:
@@ -63,10 +64,11 @@ def _notes(path: Path) -> Iterator[str]:
             if gone:
                 yield f"{gone} measured values up to {rows.utc(until_ms)} went by keep_readings_days; statistics stay."
             yield from (one.in_words() for one in thinned.too_late(connection))
-            aside = "SELECT what, count(*) FROM damaged GROUP BY what ORDER BY min(id)"
-            for what, times in connection.execute(aside):
+            aside = "SELECT what, count(*), min(is_acknowledged) FROM damaged GROUP BY what ORDER BY min(id)"
+            for what, times, is_acknowledged in connection.execute(aside):
                 often = f" ({times} times)" if times > 1 else ""
-                yield f"found damaged earlier, and kept in the table damaged: {what}{often}"
+                known = "acknowledged" if is_acknowledged else "found damaged"
+                yield f"{known} earlier, and kept in the table damaged: {what}{often}"
     except (sqlite3.DatabaseError, StorageError):
         return
 
@@ -83,12 +85,24 @@ def mend(path: Path) -> Findings:
         return Findings((), (), (), tuple(_notes(path)))
     mark = opening.WriterMark(path)
     try:
-        mended = [*_mended_structure(path), *_mended_contents(path)]
+        missing = write_ahead_log.loss(path), newest.noted(path)
+        mended = [*_mended_structure(path), *_mended_contents(path, *missing)]
+        newest.forget(path)  # it is told; and where the file stands may be worked out anew
     finally:
         mark.release()
     with SqliteStore.open(path) as store:
         store.settle()
-    return Findings(faults, tuple(mended), tuple(check_integrity(path)))
+    done, left = tuple(one.what for one in mended), tuple(check_integrity(path))
+    return Findings(faults, done, left, has_lost=any(one.loses for one in mended))
+
+
+def acknowledge(path: Path) -> int:
+    """Note that somebody knows of all that was found damaged or missing so far; give how many such things there were.
+
+    It is kept, and no longer told at every start. A daemon may be writing meanwhile.  Raises StorageError.
+    """
+    with beside_the_writer(path) as connection:
+        return connection.execute("UPDATE damaged SET is_acknowledged = 1 WHERE is_acknowledged = 0").rowcount
 
 
 def _carry_through(path: Path) -> None:
@@ -100,7 +114,7 @@ def _carry_through(path: Path) -> None:
             mark.release()
 
 
-def _mended_structure(path: Path) -> Iterator[str]:
+def _mended_structure(path: Path) -> Iterator[Done]:
     """Carry what can be read into a new file where SQLite finds this one broken."""
     try:
         with contextlib.closing(opening.open_reader(path)) as connection, plainly(path):
@@ -114,10 +128,11 @@ def _mended_structure(path: Path) -> Iterator[str]:
         yield from salvage.rebuilt(path)
 
 
-def _mended_contents(path: Path) -> list[str]:
+def _mended_contents(path: Path, lost: Loss | None, noted: Newest | None) -> list[Done]:
     with plainly(path), contextlib.closing(opening.open_writer(path)) as connection:
         connection.execute("BEGIN IMMEDIATE")
         done = [
+            *_noted_as_missing(connection, lost, noted),
             *shape.made_anew(connection),
             *_mended_batches(connection),
             *_mended_chunks(connection),
@@ -131,12 +146,18 @@ def _mended_contents(path: Path) -> list[str]:
         return done
 
 
-def _mended_batches(connection: sqlite3.Connection) -> Iterator[str]:
+def _noted_as_missing(connection: sqlite3.Connection, lost: Loss | None, noted: Newest | None) -> Iterator[Done]:
+    if shape.has_tables(connection):
+        for sentence in setting_aside.keep_missing(connection, lost, noted):
+            yield Done(f"{sentence}; kept in the table damaged", loses=True)
+
+
+def _mended_batches(connection: sqlite3.Connection) -> Iterator[Done]:
     for number in staging.set_aside_damaged(connection, 0):
-        yield f"batch {number}: set aside"
+        yield Done(f"batch {number}: set aside", loses=True)
 
 
-def _mended_notes(connection: sqlite3.Connection) -> Iterator[str]:
+def _mended_notes(connection: sqlite3.Connection) -> Iterator[Done]:
     """Set aside what other parts had kept and cannot read: they begin anew without it."""
     for table, key, column, name in NOTES:
         bad = f"SELECT {key}, {column} FROM {table} WHERE NOT json_valid({column})"
@@ -146,10 +167,10 @@ def _mended_notes(connection: sqlite3.Connection) -> Iterator[str]:
                 (f"{table} {which}", str(body).encode("utf-8", "replace")),
             )
             connection.execute(f"DELETE FROM {table} WHERE {key} = ?", (which,))
-            yield f"{name.format(which)}: set aside, it begins anew"
+            yield Done(f"{name.format(which)}: set aside, it begins anew", loses=True)
 
 
-def _mended_chunks(connection: sqlite3.Connection) -> Iterator[str]:
+def _mended_chunks(connection: sqlite3.Connection) -> Iterator[Done]:
     for bad in list(examining.bad_chunks(connection)):
         chunks.set_aside(connection, bad.id, bad.what)
         try:
@@ -166,7 +187,7 @@ def _mended_chunks(connection: sqlite3.Connection) -> Iterator[str]:
             )
         kept = f"{len(good)} of its series are kept" if good else "nothing of it could be kept"
         stretch = f"{rows.utc(bad.from_ms)} to {rows.utc(bad.to_ms)}"
-        yield f"readings of {bad.sensor}, {stretch}: the damaged chunk is set aside, {kept}"
+        yield Done(f"readings of {bad.sensor}, {stretch}: the damaged chunk is set aside, {kept}", loses=True)
 
 
 def _in_order(part: chunk_format.Part, bad: examining.BadChunk) -> bool:
@@ -177,21 +198,22 @@ def _in_order(part: chunk_format.Part, bad: examining.BadChunk) -> bool:
     return bool(at_ms[0] >= bad.from_ms and at_ms[-1] < bad.to_ms and np.all(np.diff(at_ms) > 0))
 
 
-def _mended_sums(connection: sqlite3.Connection) -> Iterator[str]:
+def _mended_sums(connection: sqlite3.Connection) -> Iterator[Done]:
     for series_id, sentence in list(examining.bad_sums(connection)):
         missing = examining.count_again(connection, series_id)
         lost = f"; {missing} readings are lost" if missing > 0 else ""
-        yield f"{sentence.split(':')[0]}: counted again{lost}"
+        yield Done(f"{sentence.split(':')[0]}: counted again{lost}", loses=missing > 0)
 
 
-def _mended_rollups(connection: sqlite3.Connection) -> Iterator[str]:
+def _mended_rollups(connection: sqlite3.Connection) -> Iterator[Done]:
     stretches: dict[str, list[tuple[int, int]]] = {}
     for bad in list(examining.bad_rollups(connection)):
         stale.mark(connection, bad.sensor, bad.from_ms, bad.to_ms)
         stretches.setdefault(bad.sensor, []).append((bad.from_ms, bad.to_ms))
     for sensor, found in stretches.items():
         for from_ms, to_ms in _united(found):
-            yield f"rollups of {sensor}, {rows.utc(from_ms)} to {rows.utc(to_ms)}: computed again"
+            said = f"rollups of {sensor}, {rows.utc(from_ms)} to {rows.utc(to_ms)}: computed again"
+            yield Done(said, loses=False)
 
 
 def _united(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -205,7 +227,7 @@ def _united(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
     return united
 
 
-def _kept_statistics(connection: sqlite3.Connection) -> Iterator[str]:
+def _kept_statistics(connection: sqlite3.Connection) -> Iterator[Done]:
     """Note stretches whose readings are gone without a trace but in sound rollups: those keep their statistics."""
     short = {series_id for series_id, _ in examining.bad_sums(connection)}
     names = {sensor for i, sensor in connection.execute("SELECT id, sensor FROM series") if i in short}
@@ -220,4 +242,4 @@ def _kept_statistics(connection: sqlite3.Connection) -> Iterator[str]:
                 (sensor, from_ms, to_ms, f"readings of {quantity} are lost"),
             )
             stretch = f"{rows.utc(from_ms)} to {rows.utc(to_ms)}"
-            yield f"{quantity} of {sensor}, {stretch}: readings are lost; their statistics are kept"
+            yield Done(f"{quantity} of {sensor}, {stretch}: readings are lost; their statistics are kept", loses=True)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from ingest.errors import StorageError
-from ingest.store.file import opening, shape, sums, write_ahead_log
+from ingest.store.file import newest, opening, shape, sums, write_ahead_log
 from ingest.store.file.trouble import as_storage_error
 from ingest.store.record import records
 from ingest.store.series import examining
@@ -25,11 +25,14 @@ def check_integrity(path: Path) -> list[str]:
     Where a table is missing only that is told: what depends on it cannot be asked for.
     """
     lost = None if opening.is_being_written(path) else write_ahead_log.loss(path)
+    noted = newest.noted(path)  # before the file is looked at: who writes it may go on
     try:
         with contextlib.closing(opening.open_reader(path)) as connection:
             connection.execute("BEGIN")
             lacking = [*([str(lost)] if lost is not None else []), *shape.faults(connection)]
             can_be_asked = shape.has_tables(connection) and shape.has_state(connection)
+            if can_be_asked:
+                lacking += newest.missing(noted, newest.newest_of(connection))
             found = [*lacking, *(_faults(connection, path) if can_be_asked else _sqlite_faults(connection))]
             return list(dict.fromkeys(found))
     except StorageError as error:

@@ -15,7 +15,10 @@ from typing import Final
 from ingest.errors import StorageError
 from ingest.store.file.trouble import folder_error
 
-COMPANIONS: Final = ("-wal", "-shm")
+NOTE: Final = ".newest"
+"""Where it is noted beside a store up to where it has acknowledged (`newest`)."""
+
+COMPANIONS: Final = ("-wal", "-shm", NOTE)
 
 
 def replace(target: Path, fresh: Path, kept: Path) -> bool:

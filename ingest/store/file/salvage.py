@@ -12,6 +12,7 @@ from typing import Final
 
 from ingest.errors import StorageError
 from ingest.store.file import opening, replacing, schema, shape
+from ingest.store.file.shape import Done
 from ingest.store.file.sums import SOUND, know_sums
 from ingest.store.file.trouble import folder_error
 
@@ -20,7 +21,7 @@ _MAGIC: Final = b"SQLite format 3\0"  # https://www.sqlite.org/fileformat2.html,
 _HEADER_BYTES: Final = 100
 
 
-def rebuilt(path: Path) -> Iterator[str]:
+def rebuilt(path: Path) -> Iterator[Done]:
     """Put a new file with all that can be read in the place of a broken one, which stays beside it as `.broken`.
 
     Gives a sentence for each table that lost rows.  Raises StorageError when nothing can be read at all.
@@ -37,7 +38,7 @@ def rebuilt(path: Path) -> Iterator[str]:
         new.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         new.execute("PRAGMA journal_mode = DELETE")  # its log goes: the file is to stand for itself
     replacing.replace(path, fresh, broken)
-    yield f"file: rebuilt from what could be read; the broken one is kept as {broken.name}"
+    yield Done(f"file: rebuilt from what could be read; the broken one is kept as {broken.name}", loses=False)
     yield from lost
 
 
@@ -74,7 +75,7 @@ def _nothing_to_read(path: Path) -> StorageError:
     return StorageError("nothing can be read of the store's file", where=str(path), mend="Bring back the last backup")
 
 
-def _carried_over(whole: Path, new: sqlite3.Connection, path: Path) -> list[str]:
+def _carried_over(whole: Path, new: sqlite3.Connection, path: Path) -> list[Done]:
     try:
         old = sqlite3.connect(f"{whole.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
         # With this SQLite takes what it can read of the schema, where a part of that was torn off too. Nothing is
@@ -89,14 +90,14 @@ def _carried_over(whole: Path, new: sqlite3.Connection, path: Path) -> list[str]
         new.execute("PRAGMA foreign_keys = OFF")
         new.execute("BEGIN IMMEDIATE")
         new.execute("DELETE FROM state")
-        lost = [sentence for table in tables if table not in _DERIVED for sentence in _table(old, new, table)]
+        lost = [one for table in tables if table not in _DERIVED for one in _table(old, new, table)]
         if new.execute("SELECT count(*) FROM state").fetchone()[0] == 0:
             shape.write_state(new)
         new.execute("COMMIT")
     return lost
 
 
-def _table(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> Iterator[str]:
+def _table(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> Iterator[Done]:
     """Carry one table over, from both ends towards the break."""
     columns = new.execute("SELECT name, pk FROM pragma_table_info(?) ORDER BY cid", (table,)).fetchall()
     names = ", ".join(name for name, _ in columns)
@@ -114,4 +115,4 @@ def _table(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> Iter
             broken = True
         if not broken:
             return
-    yield f"table {table}: rows are lost"
+    yield Done(f"table {table}: rows are lost", table not in shape.COMPUTED)

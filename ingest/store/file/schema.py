@@ -104,14 +104,15 @@ TABLES: Final = (
     ) STRICT, WITHOUT ROWID""",
     """
     CREATE TABLE damaged (
-        -- What was found damaged, set aside with its bytes: chunks, batches, rows of other tables. Nothing is
-        -- ever taken out of it but by hand.
+        -- What was found damaged, set aside with its bytes: chunks, batches, rows of other tables; and what was found
+        -- missing. Nothing is ever taken out of it but by hand.
         id      INTEGER PRIMARY KEY,
         sensor  TEXT NOT NULL,          -- '' where it is no chunk
         from_ms INTEGER NOT NULL,
         to_ms   INTEGER NOT NULL,
         what    TEXT NOT NULL,
-        body    BLOB NOT NULL
+        body    BLOB NOT NULL,
+        is_acknowledged INTEGER NOT NULL DEFAULT 0  -- 1: somebody knows (lumberroom doctor --acknowledge)
     ) STRICT""",
     f"""
     CREATE TABLE thinned (

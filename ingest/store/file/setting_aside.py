@@ -10,23 +10,25 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 
-from ingest.store.file import shape, sums
+from ingest.store.file import newest, shape, sums
+from ingest.store.file.newest import Newest
 from ingest.store.file.write_ahead_log import Loss
 from ingest.store.record import incidents, records
 from ingest.store.series import examining, staging
 
 
-def set_aside(writer: sqlite3.Connection, lost: Loss | None) -> list[str]:
+def set_aside(writer: sqlite3.Connection, lost: Loss | None, noted: Newest | None) -> list[str]:
     """Set aside what is damaged and would be in the way; give a sentence for each. Raises sqlite3.Error.
 
-    lost: what of the log SQLite did not read; it is noted, for with the next commit the log forgets it.
+    lost: what of the log SQLite did not read.  noted: up to where the store had acknowledged.  What is missing by one
+    of them is kept in `damaged`, for with the next commit nothing else tells of it.
     """
     writer.execute("BEGIN IMMEDIATE")
     told = []
     try:
         if shape.has_tables(writer):
             told = [
-                *_lost(writer, lost),
+                *keep_missing(writer, lost, noted),
                 *_state(writer),
                 *_heads(writer),
                 *_batches(writer),
@@ -39,19 +41,27 @@ def set_aside(writer: sqlite3.Connection, lost: Loss | None) -> list[str]:
     return told
 
 
-def known(connection: sqlite3.Connection) -> list[str]:
-    """Give what was found damaged earlier and is kept in the table `damaged`, a few words each."""
-    if connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'damaged'").fetchone() is None:
+def unacknowledged(connection: sqlite3.Connection) -> list[str]:
+    """Give what was found damaged or missing earlier and nobody has acknowledged, a few words each; at most 100."""
+    asked = "SELECT DISTINCT what FROM damaged WHERE is_acknowledged = 0 ORDER BY what LIMIT 100"
+    try:
+        return [f"{what}; found earlier, and kept in the table damaged" for (what,) in connection.execute(asked)]
+    except sqlite3.DatabaseError:  # it is damaged itself, or not there: told by who looks for that
         return []
-    return [str(what) for (what,) in connection.execute("SELECT DISTINCT what FROM damaged ORDER BY what")]
 
 
-def _lost(writer: sqlite3.Connection, lost: Loss | None) -> Iterator[str]:
-    if lost is not None and lost.commits > 1:
+def keep_missing(writer: sqlite3.Connection, lost: Loss | None, noted: Newest | None) -> Iterator[str]:
+    """Keep in `damaged` what is missing by the log or by the note beside it; give a sentence for each.
+
+    writer: in a transaction, in a file with all tables.
+    """
+    told = [str(lost)] if lost is not None and lost.commits > 1 else []
+    told += newest.missing(noted, newest.newest_of(writer), knows_generation=shape.has_state(writer))
+    for sentence in told:
         writer.execute(
-            "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, x'')", (str(lost),)
+            "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, x'')", (sentence,)
         )
-        yield str(lost)
+        yield sentence
 
 
 def _state(writer: sqlite3.Connection) -> Iterator[str]:

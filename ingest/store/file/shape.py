@@ -22,6 +22,17 @@ class Part(NamedTuple):
     sql: str
 
 
+class Done(NamedTuple):
+    """What was mended.  loses: whether something that was stored cannot be had from this file any more."""
+
+    what: str
+    loses: bool
+
+
+COMPUTED: Final = ("rollup", "stale")
+"""Tables whose content is computed again from the rest."""
+
+
 @functools.cache
 def expected() -> tuple[Part, ...]:
     """Give the parts of our schema, in an order in which they can be made."""
@@ -56,15 +67,17 @@ def faults(connection: sqlite3.Connection) -> Iterator[str]:
         yield "table state: its row is missing or damaged"
 
 
-def made_anew(connection: sqlite3.Connection) -> Iterator[str]:
+def made_anew(connection: sqlite3.Connection) -> Iterator[Done]:
     """Make what the file lacks, and say so; tables are empty then.  connection: in a transaction."""
     for part in missing(connection):
         connection.execute(part.sql)
-        yield f"{part.kind} {part.name}: made anew{', empty' if part.kind == 'table' else ''}"
+        is_table = part.kind == "table"
+        said = f"{part.kind} {part.name}: made anew{', empty' if is_table else ''}"
+        yield Done(said, is_table and part.name not in COMPUTED)
     if not has_state(connection):
         connection.execute("DELETE FROM state")
         write_state(connection)
-        yield "table state: its row is written anew"
+        yield Done("table state: its row is written anew", loses=False)
 
 
 def write_state(connection: sqlite3.Connection) -> None:

@@ -144,6 +144,11 @@ class Memory:
         with self._lock:
             return 0 if self._tail is None else self._tail.count()
 
+    def generation(self) -> int:
+        """Give the newest generation of sealed data that was seen; 0 before anybody looked."""
+        with self._lock:
+            return 0 if self._heads is None else self._heads.state.generation
+
     def note_damage(self, sentence: str) -> None:
         """Remember that something is damaged; of very much only the first: `doctor` finds all of it."""
         if len(self.damage) < MOST_DAMAGE:

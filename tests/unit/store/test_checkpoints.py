@@ -18,7 +18,7 @@ from ingest.store.sqlite_store import SqliteStore
 ROOT = Path(__file__).parents[3]
 
 WRITER = """
-import sys
+import sys, time
 from pathlib import Path
 import numpy as np
 from ingest.site.series import ReadingBatch, SeriesKey
@@ -35,6 +35,7 @@ while not Path(sys.argv[2]).exists():
         work.append(ReadingBatch(keys, which, at, np.full(100, 20.0 + number % 7), none), heard_ms=int(at[0]))
     number += 1
     print(number, store.keeper_trouble, flush=True)
+    time.sleep(0.02)
 store.close()
 """
 

@@ -135,10 +135,12 @@ def test_a_store_opened_for_reading_does_not_write(store, put, path) -> None:
 
 
 def test_closing_leaves_one_file_with_everything_in_it(store, put, path) -> None:
-    """The log is folded back, so that the one file can be copied away."""
+    """The log is folded back, so that the one file can be copied away; lock and note beside it are not needed."""
     put([1], [20.0])
     store.close()
-    assert sorted(file.name for file in path.parent.iterdir()) == [opening.FILE_NAME, opening.FILE_NAME + ".lock"]
+    assert sorted(file.name for file in path.parent.iterdir()) == [
+        opening.FILE_NAME + end for end in ("", ".lock", ".newest")
+    ]
 
 
 @pytest.fixture

@@ -104,7 +104,7 @@ def test_mending_a_broken_file_leaves_one_or_the_other(tmp_path, batch) -> None:
 
 
 def test_nobody_else_may_read_a_store(tmp_path, batch) -> None:
-    """The file, its log, its index, its lock and a copy: for the owner only, whatever the umask."""
+    """The file, its log, its index, its lock, its note and a copy: for the owner only, whatever the umask."""
     before = os.umask(0)
     try:
         path = tmp_path / "lumberroom.sqlite3"
@@ -113,7 +113,7 @@ def test_nobody_else_may_read_a_store(tmp_path, batch) -> None:
                 work.append(batch([1], [2.0]), heard_ms=0)
             store.backup(tmp_path / "copy.sqlite3")
             made = list(tmp_path.iterdir())
-            assert len(made) == 5
+            assert len(made) == 6
             assert {file.name: file.stat().st_mode & 0o777 for file in made if file.stat().st_mode & 0o077} == {}
     finally:
         os.umask(before)
