@@ -10,7 +10,7 @@ from fastapi import APIRouter, Query
 from starlette.responses import JSONResponse
 
 from adapters.contract import QUANTITIES
-from dashboards import api_incidents, readings_in
+from dashboards import api_incidents, api_site, readings_in
 from dashboards.api_models import (
     BoundsAnswer,
     FigureAnswer,
@@ -42,6 +42,7 @@ def router(services: Services) -> APIRouter:
     _add_rooms(made, services)
     _add_series(made, services)
     api_incidents.add(made, services)
+    api_site.add(made, services)
     _add_health(made, services)
     readings_in.add(made, services)
     return made

@@ -37,6 +37,7 @@ class Shell:
     troubles: tuple[str, ...] = ()  # what is not well with the daemon, a sentence each, the worst first
     failing: bool = False  # whether it cannot do its job at present
     times: str = "the site's own"  # whose times they are
+    differing: str = ""  # in what an edited settings file contradicts the site setup, and what to do; empty where not
 
     @staticmethod
     def bare(title: str) -> Shell:

@@ -21,6 +21,7 @@ from dashboards.rendering import Pages
 from dashboards.services import Services
 from dashboards.view import View
 from ingest.errors import RefusedError
+from ingest.site.actor import Actor, Where
 from ingest.site.handling import Asked, Deed, Handling
 
 WHO: Final = "who"
@@ -93,7 +94,9 @@ async def do_for_program(services: Services, request: Request, incident: str, as
     view = View.of(services, request.url.path, None)
     found = await asyncio.to_thread(known_incident, view, incident)
     try:
-        return await services.handle(Asked(found.id, Deed(asked.deed), asked.by, asked.note, asked.until_ms))
+        return await services.handle(
+            Asked(found.id, Deed(asked.deed), Actor(Where.API, asked.by), asked.note, asked.until_ms)
+        )
     except RefusedError as refused:
         raise AnswerError(409, f"{refused.what}.", where=refused.where, mend=refused.mend) from refused
 
@@ -116,7 +119,7 @@ def _asked(incident: str, typed: dict[str, str], now_ms: int) -> Asked:
     if deed is Deed.SNOOZED:
         _, hours = QUIET.get(typed.get("quiet", ""), ("", 0))
         until_ms = now_ms + hours * HOUR_MS
-    return Asked(incident, deed, typed.get("by", ""), typed.get("note", ""), until_ms)
+    return Asked(incident, deed, Actor(Where.PAGE, typed.get("by", "")), typed.get("note", ""), until_ms)
 
 
 async def _typed(request: Request) -> dict[str, str]:

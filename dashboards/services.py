@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
 from adapters.contract import QUANTITIES, Reading, Rejection
 from ingest.clock import Clock
 from ingest.present.digits import Units
+from ingest.site.actor import Actor
+from ingest.site.editing import Changed
 from ingest.site.handling import Asked, Handling
 from ingest.site.incidents import Incident, RoomState
 from ingest.site.places import Site
@@ -238,6 +240,35 @@ class Deeds(Protocol):
         ...
 
 
+class SiteSetup(Protocol):
+    """The site setup as it stands, and the one way to change it while the daemon runs.
+
+    number: of its newest entry in the log.  differing: in what an edited settings file contradicts it, in words.
+    """
+
+    @property
+    def site(self) -> Site:
+        """Give it, windows as they are set."""
+        ...
+
+    @property
+    def number(self) -> int:
+        """Give the number of its newest entry in the log."""
+        ...
+
+    @property
+    def differing(self) -> Sequence[str]:
+        """Say in what an edited settings file contradicts it."""
+        ...
+
+    async def change(self, edit: Callable[[Site], Site], *, by: Actor, based_on: int | None = None) -> Changed:
+        """Change it in one commit, kept with what was before, and tell it as news.
+
+        Raises what `edit` raises, ConflictError where it is not number `based_on` any more, StorageError.
+        """
+        ...
+
+
 class Services(Protocol):
     """The narrow door between the web application and the daemon.
 
@@ -248,6 +279,7 @@ class Services(Protocol):
     read: StoreReader
     units: Units  # in which the people of this site read, unless a page is asked for in others
     looks_around: bool  # whether sensors within reach can be looked for, and adopted
+    setup: SiteSetup | None  # the site setup, where it can be changed; None in an office
     deeds: Deeds | None  # signed links; None where none are made
     demo_speed: float | None  # None on a real site; else how many times faster than real the demonstration runs
 

@@ -187,6 +187,7 @@ class View:
             now_words=words.instant(self.now_ms, self.site.time_zone),
             time=words.time_of_day(self.now_ms, self.site.time_zone),
             demo_words=_demo_words(self.services.demo_speed),
+            differing=_differing_words(self.services),
             **self._condition(),
         )
 
@@ -201,6 +202,17 @@ class View:
             "failing": health.get("status") == "failing",
             "times": f"the office's own ({self.site.time_zone})" if "sites" in health else "the site's own",
         }
+
+
+def _differing_words(services: Services) -> str:
+    found = services.setup.differing if services.setup is not None else ()
+    if not found:
+        return ""
+    named = "; ".join(found[:MOST_TROUBLES]) + ("; and more" if len(found) > MOST_TROUBLES else "")
+    return (
+        f"The settings file was edited and differs from the site setup in use ({named}). The site setup holds. To take "
+        "over what the file says: lumberroom site apply. To leave it: change the file back, or delete its rooms."
+    )
 
 
 def _demo_words(speed: float | None) -> str:

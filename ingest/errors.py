@@ -8,6 +8,7 @@
       StorageError             the store's file: damaged, read-only, full, in use    (cli: exit 3)
         DiskFullError          no room left; the daemon waits for it                 (cli: exit 3)
       RefusedError             not allowed, or not known here                        (cli: exit 4; HTTP: 401, 403, 404)
+        ConflictError            somebody else changed it meanwhile                    (cli: exit 4; HTTP: 412)
       TransientError           may work when tried again                             (supervisor, outbox: tried again)
 
 Adapters raise `adapters.contract.AdapterError` instead (they must not import this package); the supervisor catches
@@ -66,6 +67,10 @@ class RefusedError(LumberroomError):
 
     kind = "refused"
     exit_code = 4
+
+
+class ConflictError(RefusedError):
+    """What was to be changed was changed by somebody else meanwhile; nothing was overwritten."""
 
 
 class TransientError(LumberroomError):

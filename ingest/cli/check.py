@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from ingest.cli.wiring_file import wiring_argument
+
+if TYPE_CHECKING:
+    from ingest.settings.wiring import Wiring
 
 
 @click.command(short_help="Check a wiring file and say in words what it would watch.")
@@ -14,8 +18,9 @@ from ingest.cli.wiring_file import wiring_argument
 def check(file: Path) -> None:
     """Check FILE (lumberroom.toml in this folder unless given) and say in words what it would watch.
 
-    Nothing is opened, stored or sent. Every mistake is told at once, with its line, and the exit code is 2. Cautions
-    (what is allowed but worth a second look) leave the exit code at 0.
+    Nothing is stored or sent; where there is a store already, its site setup is compared with the file. Every mistake
+    is told at once, with its line, and the exit code is 2. Cautions (what is allowed but worth a second look) leave the
+    exit code at 0.
     """
     from ingest.settings.reading import load
     from ingest.settings.words import in_words
@@ -25,9 +30,32 @@ def check(file: Path) -> None:
     sqlite = caution()
     for line in in_words(wiring):
         click.echo(line)
+    if differing := _differing(wiring):
+        click.echo("\nThe site setup in use differs from this file, and it is the site setup that holds:")
+        for one in differing:
+            click.echo(f"  - {one}")
+        click.echo(f"To take over what the file says: lumberroom site apply {file}")
     cautions = [*wiring.cautions, *([sqlite] if sqlite else [])]
     if cautions:
         click.echo("\nWorth a second look:")
         for one in cautions:
             click.echo(f"  - {one}")
     click.echo(f"\n{file} is sound. Start it with: lumberroom run {file}")
+
+
+def _differing(wiring: Wiring) -> list[str]:
+    """Say in what the file says otherwise than the store, where there is one that can be read."""
+    from ingest.cli.job_data import store_file
+    from ingest.errors import LumberroomError
+    from ingest.site.editing import differences
+    from ingest.store.sqlite_store import SqliteStore
+
+    path = store_file(wiring.data_directory)
+    if not path.is_file():
+        return []
+    try:
+        with SqliteStore.open(path, read_only=True) as store:
+            stored = store.read.site()
+    except LumberroomError as error:
+        return [f"this cannot be told, for the store cannot be read: {error}"]
+    return [] if stored is None else differences(stored, wiring.site)

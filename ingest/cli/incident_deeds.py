@@ -2,39 +2,23 @@
 
 from __future__ import annotations
 
-import getpass
-import json
-import os
 import re
-import urllib.error
-import urllib.request
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 import click
 
-from ingest.errors import InputError, RefusedError, StorageError, TransientError
+from ingest.cli.running_daemon import PAGE, ask, is_running, user_name
+from ingest.errors import InputError, RefusedError
 
 if TYPE_CHECKING:
     from ingest.site.handling import Asked, Deed
     from ingest.site.incidents import Incident
     from ingest.store.api import StoreReader
 
-PAGE = "http://127.0.0.1:8430/"
-WAIT_S = 30.0
 _UNITS_S = {"m": 60, "h": 3600, "d": 86_400, "w": 7 * 86_400}
 _LOOKED_THROUGH = 500
-
-
-def _user() -> str:
-    """Give the name under which somebody has logged in; `sudo` does not change it, where there is a terminal."""
-    for ask in (os.getlogin, getpass.getuser):
-        try:
-            return ask()
-        except (KeyError, OSError):
-            continue
-    raise InputError("this user has no name", where="--by", mend="Give a name: --by NAME")
 
 
 def _deed_command(function: Any) -> Any:
@@ -42,7 +26,7 @@ def _deed_command(function: Any) -> Any:
     for part in (
         click.option("--page", help=f"The daemon's page, if it runs: that of the wiring file, or else {PAGE}."),
         click.option(
-            "--by", default=_user, metavar="NAME", help="Who does it, for the record; your login name if not given."
+            "--by", default=user_name, metavar="NAME", help="Who does it, for the record; your login name if not given."
         ),
         click.argument("incident", metavar="ID"),
         click.argument("data", type=click.Path(path_type=Path), metavar="DATA"),
@@ -127,33 +111,24 @@ def known(reader: StoreReader, named: str) -> Incident:
 def _do(
     data: Path, incident: str, deed: str, *, by: str, page: str | None, note: str, lasting_s: float | None = None
 ) -> None:
-    from ingest.cli.job_data import job_data
+    from ingest.cli.job_data import site_data
     from ingest.clock import SystemClock
     from ingest.present.life_words import DEED_WORDS
+    from ingest.site.actor import Actor, Where
     from ingest.site.handling import Asked, Deed
     from ingest.store.sqlite_store import SqliteStore
 
-    named, now_ms = job_data(data), SystemClock().now_ms()
+    named, now_ms = site_data(data), SystemClock().now_ms()
     file = named.store
     with SqliteStore.open(file, read_only=True) as store:
         found = known(store.read, incident)
     until_ms = None if lasting_s is None else now_ms + round(lasting_s * 1000)
-    asked = Asked(found.id, Deed(deed), by, note, until_ms)
-    if _is_being_written(file):
+    asked = Asked(found.id, Deed(deed), Actor(Where.COMMAND, by), note, until_ms)
+    if is_running(file):
         _hand_to_the_daemon(page or named.page or PAGE, asked)
     else:
         _write(file, asked, now_ms)
     click.echo(f"{found.id}: {DEED_WORDS[asked.deed]}.")
-
-
-def _is_being_written(file: Path) -> bool:
-    from ingest.store.file.opening import WriterMark
-
-    try:
-        WriterMark(file).release()
-    except StorageError:
-        return True
-    return False
 
 
 def _write(file: Path, asked: Asked, now_ms: int) -> None:
@@ -165,36 +140,13 @@ def _write(file: Path, asked: Asked, now_ms: int) -> None:
 
 
 def _hand_to_the_daemon(page: str, asked: Asked) -> None:
-    """Let the daemon do it.  Raises RefusedError as it refuses, TransientError where its page is not reached."""
-    if not re.match(r"https?://", page):
-        raise InputError(f"{page!r} is no address of a page", where="--page", mend=f"Write it like {PAGE}")
-    address = f"{page.rstrip('/')}/api/v1/incidents/{quote(asked.incident, safe='')}/deeds"
-    wanted = {"deed": _value(asked.deed), "by": asked.by, "note": asked.note, "until_ms": asked.until_ms}
-    body, headers = json.dumps(wanted).encode(), {"Content-Type": "application/json"}
-    request = urllib.request.Request(address, body, headers, method="POST")  # noqa: S310 - checked above
-    try:
-        with urllib.request.urlopen(request, timeout=WAIT_S):  # noqa: S310 - checked above
-            pass
-    except urllib.error.HTTPError as error:
-        raise _refusal(error) from error
-    except OSError as error:
-        raise TransientError(
-            "the store is being written by a daemon whose page cannot be reached",
-            where=page,
-            mend="Give its address with --page, or stop the daemon first.",
-        ) from error
+    """Let the daemon do it.  Raises as `running_daemon.ask`."""
+    wanted = {"deed": _value(asked.deed), "by": asked.by.name, "note": asked.note, "until_ms": asked.until_ms}
+    ask(page, "POST", f"/api/v1/incidents/{quote(asked.incident, safe='')}/deeds", json=wanted)
 
 
 def _value(deed: Deed) -> str:
     return str(deed.value)
-
-
-def _refusal(error: urllib.error.HTTPError) -> RefusedError:
-    try:
-        said = json.loads(error.read(100_000))
-        return RefusedError(str(said["detail"]).rstrip("."), where=str(said["where"]), mend=str(said["mend"]))
-    except (ValueError, LookupError, TypeError):
-        return RefusedError(f"the daemon answered {error.code}", where=error.url)
 
 
 def _seconds(text: str) -> float:

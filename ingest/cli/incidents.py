@@ -63,14 +63,14 @@ def list_incidents(
     data: Path, *, only_open: bool, room: str | None, severity: str | None, limit: int, as_json: bool
 ) -> None:
     """List incidents, newest first: a line each, and beneath it the reason."""
-    from ingest.cli.job_data import job_data
+    from ingest.cli.job_data import site_data
     from ingest.cli.quiet import quiet_when_the_reader_goes
     from ingest.clock import SystemClock
     from ingest.site.incidents import Severity
     from ingest.store.sqlite_store import SqliteStore
 
     now_ms = SystemClock().now_ms()
-    with SqliteStore.open(job_data(data).store, read_only=True) as store:
+    with SqliteStore.open(site_data(data).store, read_only=True) as store:
         at_least = None if severity is None else Severity(severity)
         found = store.read.incidents(room=room, only_open=only_open, at_least=at_least, limit=limit)
         handlings = store.read.handlings([one.id for one in found])
@@ -94,13 +94,13 @@ def list_incidents(
 def show(data: Path, incident: str, units: str | None, *, as_json: bool) -> None:
     """Show one incident: how bad it is, what it did to the wood by the model, and its journal with the hashes."""
     from ingest.cli.incident_deeds import known
-    from ingest.cli.job_data import job_data
+    from ingest.cli.job_data import site_data
     from ingest.cli.quiet import quiet_when_the_reader_goes
     from ingest.clock import SystemClock
     from ingest.store.sqlite_store import SqliteStore
 
     now_ms = SystemClock().now_ms()
-    named = job_data(data)
+    named = site_data(data)
     with SqliteStore.open(named.store, read_only=True) as store:
         found = known(store.read, incident)
         handling = store.read.handlings([found.id]).get(found.id)

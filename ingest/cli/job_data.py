@@ -13,7 +13,7 @@ _DATABASE_SUFFIXES: Final = (".sqlite3", ".sqlite", ".db")
 """A name that is not there and ends so means a file; any other one a folder."""
 
 
-class JobData(NamedTuple):
+class SiteData(NamedTuple):
     """Where a job's store is.  page: the daemon's page as the wiring file has it; None where it is not told there.
 
     units: in which the wiring file wants figures shown; None where no wiring file is known for this store.
@@ -24,7 +24,7 @@ class JobData(NamedTuple):
     units: Units | None = None
 
 
-def job_data(data: Path) -> JobData:
+def site_data(data: Path) -> SiteData:
     """Say where the store is, the page, and the units.  Raises SettingsError for a wiring file that is wrong."""
     if data.suffix == WIRING_SUFFIX and not data.is_dir():
         from ingest.settings.reading import load
@@ -33,14 +33,14 @@ def job_data(data: Path) -> JobData:
         page = wiring.page
         host = f"[{page.listen}]" if ":" in page.listen else page.listen
         address = f"http://{host}:{page.port}/" if page.port else None
-        return JobData(store_file(wiring.data_directory), address, wiring.units)
-    return JobData(store_file(data), units=_units_wired_here(store_file(data)))
+        return SiteData(store_file(wiring.data_directory), address, wiring.units)
+    return SiteData(store_file(data), units=_units_wired_here(store_file(data)))
 
 
 def store_named(data: Path) -> Path:
     """Give the store's file of a data directory, of a wiring file, or itself.  Raises SettingsError as `job_data`."""
     if data.suffix == WIRING_SUFFIX and not data.is_dir():
-        return job_data(data).store
+        return site_data(data).store
     return store_file(data)
 
 

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import getpass
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import click
 
+from ingest.cli.running_daemon import PAGE, ask, is_running, user_name
 from ingest.cli.wiring_file import DEFAULT_FILE
 
 if TYPE_CHECKING:
+    from ingest.cli.job_data import SiteData
     from ingest.site.places import Site
-    from ingest.store.sqlite_store import SqliteStore
 
 _data_option = click.option(
     "--data",
@@ -39,11 +40,12 @@ def export_job(file: Path, data: Path | None, force: bool) -> None:
 
     The daemon may be running meanwhile.
     """
+    from ingest.cli.job_data import store_named
     from ingest.cli.new_file import write_new
     from ingest.settings.site_text import job_text
     from ingest.store.sqlite_store import SqliteStore
 
-    with SqliteStore.open(_store(data, None), read_only=True) as store:
+    with SqliteStore.open(store_named(data or Path(DEFAULT_FILE)), read_only=True) as store:
         stored = store.read.site()
     if stored is None:
         click.echo("There is no job in this store yet.", err=True)
@@ -55,55 +57,99 @@ def export_job(file: Path, data: Path | None, force: bool) -> None:
         click.echo(f"The job is in {file}.", err=True)
 
 
-@site.command(name="apply", short_help="Make the job of a file the job as it stands.")
+@site.command(name="apply", short_help="Bring the site setup in line with a file.")
 @click.argument("file", type=click.Path(path_type=Path))
 @_data_option
 @click.option("--dry-run", is_flag=True, help="Only say what would change.")
-def apply_job(file: Path, data: Path | None, dry_run: bool) -> None:
-    """Make the [site] and [[room]] sections of FILE the job as it stands; what was before stays in the history.
+@click.option("--remove", is_flag=True, help="Also take away the rooms and sensors that FILE does not name.")
+@click.option("--yes", is_flag=True, help="Do not ask first.")
+@click.option("--page", help=f"The running daemon's page: that of the settings file, or else {PAGE}.")
+@click.option("--by", default=user_name, metavar="NAME", help="Who does it, for the log; your login name if not given.")
+def apply_site(
+    file: Path, data: Path | None, page: str | None, by: str, *, dry_run: bool, remove: bool, yes: bool
+) -> None:
+    """Bring the site setup in line with the [site], [station] and [[room]] sections of FILE; what was is kept.
 
-    Rooms that FILE does not name are no longer watched; their readings stay. Stop the daemon first: one program at a
-    time may write a store.
+    Rooms and sensors that FILE does not name stay as they are (a sensor may have been assigned on a page), unless you
+    say --remove. The daemon may be running: the change then holds at once.
     """
-    from ingest.clock import SystemClock
-    from ingest.runtime.job import changes
     from ingest.settings.reading import load_job
-    from ingest.store.sqlite_store import SqliteStore
+    from ingest.site.editing import changes, laid_over
 
     wanted = load_job(file)
-    with SqliteStore.open(_store(data, file), read_only=dry_run) as store:
-        stored = store.read.site()
-        if not dry_run and stored != wanted:
-            _save(store, wanted, SystemClock().now_ms())
-    words = ["the site and all its rooms are added"] if stored is None else changes(stored, wanted)
-    _say(words, dry_run=dry_run)
-
-
-def _save(store: SqliteStore, wanted: Site, now_ms: int) -> None:
-    with store.transaction() as work:
-        work.save_site(wanted, at_ms=now_ms, by=f"site apply by {_user()}")
-
-
-def _user() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "unknown user"
-
-
-def _say(words: list[str], *, dry_run: bool) -> None:
+    setup = _setup(_data(data, file), page, by)
+    stored = setup.site
+    after = wanted if stored is None or remove else laid_over(stored, wanted)
+    words = ["the site and all its rooms are added"] if stored is None else changes(stored, after)
     if not words:
-        click.echo("Nothing changes: the job is already as this file says.")
+        click.echo("Nothing changes: the site setup is already as this file says.")
         return
-    click.echo("This would change:" if dry_run else "Changed:")
+    click.echo("This would change:" if dry_run else "This changes:")
     for word in words:
         click.echo(f"  - {word}")
+    if dry_run:
+        return
+    if not yes and sys.stdin.isatty():
+        click.confirm("Do it?", abort=True)
+    setup.change(after)
+    click.echo("Done.")
 
 
-def _store(data: Path | None, file: Path | None) -> Path:
-    from ingest.cli.job_data import store_named
+class _Stored(NamedTuple):
+    """The site setup of a store that nobody else writes.  site: None where there is none yet."""
+
+    site: Site | None
+    store: Path
+    by: str
+
+    def change(self, wanted: Site) -> None:
+        """Make another one hold."""
+        from ingest.clock import SystemClock
+        from ingest.site.actor import Actor, Where
+        from ingest.store.sqlite_store import SqliteStore
+
+        with SqliteStore.open(self.store) as store, store.transaction() as work:
+            work.save_site(wanted, at_ms=SystemClock().now_ms(), by=Actor(Where.COMMAND, self.by))
+
+
+class _Live(NamedTuple):
+    """The site setup of a running daemon, changed over its page."""
+
+    site: Site
+    number: int
+    page: str
+    by: str
+
+    def change(self, wanted: Site) -> None:
+        """Make another one hold.  Raises RefusedError where somebody else changed it meanwhile."""
+        from ingest.settings.site_document import document_of, patch_between
+
+        patch = patch_between(document_of(self.site), document_of(wanted))
+        headers = {"If-Match": f'"{self.number}"'}
+        ask(self.page, "PATCH", ADDRESS, json=patch, params={"by": self.by}, headers=headers)
+
+
+ADDRESS: Final = "/api/v1/site"
+
+
+def _setup(data: SiteData, page: str | None, by: str) -> _Stored | _Live:
+    from ingest.settings.site_document import site_of
+    from ingest.store.sqlite_store import SqliteStore
+
+    if is_running(data.store):
+        address = page or data.page or PAGE
+        told = ask(address, "GET", ADDRESS)
+        return _Live(site_of(told["site"]), int(told["number"]), address, by)
+    if not data.store.exists():
+        return _Stored(None, data.store, by)
+    with SqliteStore.open(data.store, read_only=True) as store:
+        return _Stored(store.read.site(), data.store, by)
+
+
+def _data(data: Path | None, file: Path) -> SiteData:
+    from ingest.cli.job_data import site_data
     from ingest.settings.reading import sections_of
 
-    if data is None and file is not None and sections_of(file) - {"site", "room"}:
-        return store_named(file)
-    return store_named(data or Path(DEFAULT_FILE))
+    if data is None and sections_of(file) - {"site", "station", "room"}:
+        return site_data(file)
+    return site_data(data or Path(DEFAULT_FILE))

@@ -81,7 +81,7 @@ def weeks(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     WHEN is a date, or a date and time (2026-01-31, 2026-01-31T14:30), in the site's time zone unless it ends in Z or
     an offset; a bare date means its first moment.
     """
-    from ingest.cli.job_data import job_data
+    from ingest.cli.job_data import site_data
     from ingest.cli.quiet import quiet_when_the_reader_goes
     from ingest.cli.weeks_asked import room_asked, stretch_asked, window_asked
     from ingest.cli.weeks_output import document, table
@@ -90,7 +90,7 @@ def weeks(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     from ingest.present.digits import Units
     from ingest.store.sqlite_store import SqliteStore
 
-    named = job_data(data)
+    named = site_data(data)
     shown = units or named.units or "si"
     with SqliteStore.open(named.store, read_only=True) as store:
         site, room = room_asked(store.read, room_id)

@@ -17,6 +17,7 @@ from adapters.simulated_room import SimulatedSensors
 from ingest.demo import places, troubles
 from ingest.demo.folder import Memory
 from ingest.demo.places import DemoRoom
+from ingest.site.actor import SETTINGS
 from ingest.site.incidents import Incident
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.api import Store
@@ -24,7 +25,6 @@ from ingest.watch.rounds import judge_readings
 
 MS_PER_HOUR: Final = 3_600_000
 LONGEST_MS: Final = troubles.HISTORY_DAYS * 24 * MS_PER_HOUR
-BY: Final = "demonstration"
 
 
 class Past(NamedTuple):
@@ -61,7 +61,7 @@ def write_past(store: Store, memory: Memory, to_ms: int, longest_ms: int = LONGE
     incidents: list[Incident] = []
     with store.transaction() as work:
         if work.read.site() is None:
-            work.save_site(places.SITE, at_ms=memory.start_ms, by=BY)
+            work.save_site(places.SITE, at_ms=memory.start_ms, by=SETTINGS)
         for batch in measured.values():
             work.append(batch, heard_ms=to_ms)
             incidents += judge_readings(work, places.SITE, batch, now_ms=to_ms)

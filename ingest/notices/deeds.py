@@ -6,6 +6,7 @@ from dashboards.services import DeedView
 from ingest.errors import RefusedError
 from ingest.notices.links import QUIET_MS, WORDINGS, Deed, DeedKind, Links
 from ingest.present import words
+from ingest.site.actor import Actor, Where
 from ingest.site.handling import Handling
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
@@ -48,10 +49,11 @@ def do(work: UnitOfWork, links: Links, token: str, now_ms: int) -> Handling | No
     handling = work.read.handlings([deed.incident]).get(deed.incident, Handling(deed.incident))
     if _is_done(deed, handling, now_ms):
         return handling
+    who = Actor(Where.LINK, deed.who)
     if deed.kind is DeedKind.ACKNOWLEDGE:
-        return acknowledge(work, deed.incident, by=deed.who, now_ms=now_ms)
+        return acknowledge(work, deed.incident, by=who, now_ms=now_ms)
     until_ms = now_ms + QUIET_MS[deed.kind]
-    return snooze(work, deed.incident, until_ms=until_ms, by=deed.who, now_ms=now_ms)
+    return snooze(work, deed.incident, until_ms=until_ms, by=who, now_ms=now_ms)
 
 
 def _is_done(deed: Deed, handling: Handling, now_ms: int) -> bool:

@@ -12,25 +12,25 @@ import os
 import re
 import stat
 import tempfile
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any, Final
 
 import structlog
 
 from adapters.contract import SENSOR_ID
-from dashboards.services import NUMBERS_MAY_BE, Adopted, Adoption, News, Sighting
+from dashboards.services import NUMBERS_MAY_BE, Adopted, Adoption, Sighting
 from ingest.clock import Clock
 from ingest.errors import InputError, LumberroomError, RefusedError
 from ingest.runtime.intake import Intake
+from ingest.runtime.live_job import LiveJob
 from ingest.runtime.reach import Looking
 from ingest.runtime.supervisor import Supervisor
 from ingest.settings import reading
 from ingest.settings.wiring import AdapterWiring
-from ingest.site.incidents import Incident
+from ingest.site.actor import Actor, Where
+from ingest.site.editing import with_sensor
 from ingest.site.places import Place, Sensor, Site
-from ingest.store.api import Store
 
 LONGEST_TITLE: Final = 120
 LONGEST_NAME: Final = 80
@@ -42,25 +42,15 @@ class CannotWriteError(LumberroomError):
     """The wiring file cannot be written, or would not be sound; nothing was changed."""
 
 
-@dataclass(frozen=True, slots=True)
-class Job:
-    """The job as the daemon has it.  take: makes another one the job that holds from now on, once it is stored."""
-
-    site: Callable[[], Site]
-    take: Callable[[Site], None]
-    publish: Callable[[News], None]
-
-
 class Adopter:
     """Adopts one after the other. Used from the event loop."""
 
     def __init__(
-        self, path: Path | None, store: Store, clock: Clock, job: Job, parts: tuple[Intake, Supervisor, Looking]
+        self, path: Path | None, clock: Clock, live: LiveJob, parts: tuple[Intake, Supervisor, Looking]
     ) -> None:
         self._path = path
-        self._store = store
         self._clock = clock
-        self._job = job
+        self._live = live
         self._intake, self._supervisor, self._looking = parts
         self._one_by_one = asyncio.Lock()
 
@@ -68,7 +58,7 @@ class Adopter:
         """Make a sighting a sensor of a room. Raises InputError, RefusedError and StorageError (`Services.adopt`)."""
         async with self._one_by_one:
             sighting = self._sighted(adoption.sighting)
-            sensor = wanted_sensor(adoption, sighting, self._job.site())
+            sensor = wanted_sensor(adoption, sighting, self._live.site)
             if sighting.asks_quantity and adoption.quantity not in NUMBERS_MAY_BE:
                 raise InputError("nobody can tell what this number is", where="quantity", mend="Choose what it is.")
             if sighting.asks_each:
@@ -125,26 +115,15 @@ class Adopter:
         return f"# added from the page by {by.strip()}, {at:%Y-%m-%dT%H:%MZ}"
 
     def _in_room(self, sensor: Sensor) -> str:
-        room = self._job.site().room(sensor.room)
+        room = self._live.site.room(sensor.room)
         return f"{sensor.title or sensor.id} belongs to {room.title if room else sensor.room} now"
 
     def _belongs(self, sensor: Sensor) -> str:
         return f"{self._in_room(sensor)}; what it says is stored and judged from now on."
 
     async def _save(self, sensor: Sensor, by: str) -> None:
-        site = self._job.site()
-        wanted = replace(site, sensors=(*site.sensors, sensor))
-        now_ms = self._clock.now_ms()
-
-        def save() -> list[Incident]:
-            with self._store.transaction() as work:
-                work.save_site(wanted, at_ms=now_ms, by=f"{by}, on the page")
-            return []
-
-        await self._intake.write(save)
-        self._job.take(wanted)
+        await self._live.change(lambda site: with_sensor(site, sensor), by=Actor(Where.PAGE, by.strip()))
         self._intake.strangers.forget(sensor.id)
-        self._job.publish(News(now_ms, (sensor.room,)))
 
 
 def check_each(each: Mapping[str, str], sighting: Sighting) -> None:

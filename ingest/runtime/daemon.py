@@ -23,11 +23,12 @@ from dashboards.services import CaughtMail, News
 from ingest.clock import Clock, SystemClock
 from ingest.errors import DiskFullError, LumberroomError
 from ingest.notices.alive import SignOfLife
-from ingest.runtime import forwarding, job
-from ingest.runtime.adopting import Adopter, Job, entries_of
+from ingest.runtime import forwarding
+from ingest.runtime.adopting import Adopter, entries_of
 from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
 from ingest.runtime.keybook import NOTE_EVERY_S, KeyBook
+from ingest.runtime.live_job import LiveJob
 from ingest.runtime.machine import arenas, wallwatch
 from ingest.runtime.machine.loopwatch import LoopWatch
 from ingest.runtime.machine.systemd import Systemd, alive
@@ -46,6 +47,7 @@ from ingest.runtime.supervisor import Supervisor
 from ingest.runtime.tasks import Failures, end, every, finish, keep
 from ingest.runtime.upkeep import Upkeep
 from ingest.settings.wiring import AliveWiring, Wiring
+from ingest.site.editing import differences
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
@@ -110,7 +112,7 @@ class Daemon:
         self._mails = mails
         self._stopping = asyncio.Event()
         self._systemd = Systemd()
-        self._site = wiring.site
+        self._live: LiveJob | None = None  # from when the store is open
         self._news = NewsBoard()
         self._failures = Failures(self.clock)
         self._notifying = Notifying(wiring, self.clock, site=lambda: self._site, failures=self._failures)
@@ -161,18 +163,20 @@ class Daemon:
         return await once_there_is_room(begin, self._systemd, self._stopping, tell)
 
     async def _settle_job(self, store: SqliteStore) -> None:
-        merged = await asyncio.to_thread(job.seed, store, self.wiring.site, now_ms=self.clock.now_ms())
-        self._site = merged.site
+        live = await asyncio.to_thread(LiveJob, store, self.clock, self.wiring.site, self._publish)
+        self._live = live
         if self.wiring.central is None and await asyncio.to_thread(forwarding.forget, store):
             _log.info("[central] is no longer in the wiring file: nothing is kept for a central engine any more")
-        if merged.added:
-            _log.info("the wiring file added to the job", added=list(merged.added))
-        if merged.differing:
+        if found := differences(live.site, self.wiring.site):
             _log.warning(
-                "the job differs from the wiring file, and the job holds. To take the file's: lumberroom site apply",
-                differing=list(merged.differing),
+                "the settings file differs from the site setup, which holds. To take the file's: lumberroom site apply",
+                differing=found,
                 file=str(self.wiring.path or ""),
             )
+
+    @property
+    def _site(self) -> Site:
+        return self._live.site if self._live is not None else self.wiring.site
 
     def _listener(self) -> contextlib.AbstractContextManager[socket.socket | None]:
         if self._app_factory is None:
@@ -211,6 +215,8 @@ class Daemon:
             store, self.clock, lambda: self._site, self._judge, self._publish, gather_s=self.wiring.gather_s
         )
         intake.start()
+        assert self._live is not None
+        self._live.write = intake.write
         supervisor = Supervisor(self.wiring.adapters, self.clock, intake.deliver, store=intake.deliver_durably)
         adapters = asyncio.create_task(supervisor.run(), name="supervisor")
         keys = KeyBook(store, self.clock)
@@ -244,17 +250,17 @@ class Daemon:
             clock=self.clock,
         )
         looking = self._looking = Looking(around)
-        known = Job(lambda: self._site, self._take_site, self._news.publish)
+        assert self._live is not None
         parts = Parts(
             wiring=self.wiring,
             clock=self.clock,
             store=store,
-            site=lambda: self._site,
+            live=self._live,
             intake=intake,
             keys=keys,
             supervisor=supervisor,
             looking=looking,
-            adopter=Adopter(self.wiring.path, store, self.clock, known, (intake, supervisor, looking)),
+            adopter=Adopter(self.wiring.path, self.clock, self._live, (intake, supervisor, looking)),
             news=self._news,
             round_age_s=lambda: time.monotonic() - self._round_s,
             figures=figures,
@@ -305,9 +311,6 @@ class Daemon:
         figures["store_watch"] = watch.as_figures
         self._keep("store watch", lambda: every(STORE_EVERY_S, self.clock, watch.look))
         self._keep("memory", arenas.keep_small)
-
-    def _take_site(self, site: Site) -> None:
-        self._site = site
 
     def _is_alive(self, intake: Intake) -> bool:
         age_s = time.monotonic() - self._round_s

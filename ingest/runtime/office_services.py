@@ -21,6 +21,7 @@ from dashboards.services import (
     News,
     Reach,
     RoomStanding,
+    SiteSetup,
     Submitted,
 )
 from ingest.central.central_store import CentralSeries
@@ -198,6 +199,7 @@ class OfficeServices:
         self.demo_speed: float | None = None
         self.looks_around = False
         self.deeds: Deeds | None = None
+        self.setup: SiteSetup | None = None
         self.units = Units(wiring.units)
 
     def site(self) -> Site:

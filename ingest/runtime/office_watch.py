@@ -20,6 +20,7 @@ from ingest.central.hearing import SiteTold, hear
 from ingest.clock import Clock
 from ingest.notices.letters.compose_site import ENGINE, TWICE, reason
 from ingest.runtime.notifying import Notifying
+from ingest.site.actor import Actor
 from ingest.site.incidents import Incident
 from ingest.site.places import Place, Room, Sensor, Site
 from ingest.store.api import StoreReader, UnitOfWork
@@ -215,7 +216,7 @@ class _SiteWork:
         self._sites = sites
         self.read = _SiteReader(work.read, heard)
 
-    def put_incident(self, incident: Incident, *, at_ms: int, by: str) -> None:
+    def put_incident(self, incident: Incident, *, at_ms: int, by: Actor) -> None:
         """Write an incident in an office's words."""
         self._work.put_incident(self.in_words(incident), at_ms=at_ms, by=by)
 

@@ -21,6 +21,7 @@ from dashboards.services import (
     News,
     Reach,
     RoomStanding,
+    SiteSetup,
     Submitted,
 )
 from ingest.clock import Clock
@@ -29,6 +30,7 @@ from ingest.runtime.adopting import Adopter
 from ingest.runtime.fitness import failings
 from ingest.runtime.intake import Intake
 from ingest.runtime.keybook import KeyBook
+from ingest.runtime.live_job import LiveJob
 from ingest.runtime.newsboard import NewsBoard
 from ingest.runtime.notifying import REFUSED_KEPT_MS
 from ingest.runtime.reach import Looking
@@ -64,7 +66,7 @@ class Parts:
     wiring: Wiring
     clock: Clock
     store: Store
-    site: Callable[[], Site]
+    live: LiveJob
     intake: Intake
     keys: KeyBook
     supervisor: Supervisor
@@ -94,10 +96,11 @@ class DaemonServices:
         self.looks_around: bool = parts.demo_speed is None
         self.units = Units(parts.wiring.units)
         self.deeds: Deeds | None = parts.deeds
+        self.setup: SiteSetup | None = parts.live
 
     def site(self) -> Site:
         """Give the job as it stands, each room with the window that holds now."""
-        return self._as_of(self._parts.site(), self.clock.now_ms())
+        return self._as_of(self._parts.live.site, self.clock.now_ms())
 
     def standing(self, room: str) -> RoomStanding:
         """Say how a room stands towards its window. Reads the store: not for the event loop."""

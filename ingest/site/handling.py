@@ -5,6 +5,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
+from ingest.site.actor import Actor
 from ingest.site.incidents import Incident
 
 
@@ -70,13 +71,13 @@ class Handling:
 class Asked:
     """A deed that somebody asks for.
 
-    by: who, as they call themselves.  note: words to leave with it; the reason, where it closes.  until_ms: of a
+    by: who.  note: words to leave with it; the reason, where it closes.  until_ms: of a
     snooze, the instant until which to be quiet (UTC).
     """
 
     incident: str
     deed: Deed
-    by: str
+    by: Actor
     note: str = ""
     until_ms: int | None = None
 

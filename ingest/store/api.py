@@ -11,6 +11,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol, runtime_checkable
 
+from ingest.site.actor import Actor
 from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
@@ -209,7 +210,7 @@ class UnitOfWork(Protocol):
         """Give what of a batch that this unit has appended was not there before with the same value."""
         ...
 
-    def save_site(self, site: Site, *, at_ms: int, by: str) -> None:
+    def save_site(self, site: Site, *, at_ms: int, by: Actor) -> int | None:
         """Make this the job as it stands, keeping what it was; no change, no new entry."""
         ...
 
@@ -217,11 +218,11 @@ class UnitOfWork(Protocol):
         """Save the watch's state of a room."""
         ...
 
-    def put_incident(self, incident: Incident, *, at_ms: int, by: str) -> None:
+    def put_incident(self, incident: Incident, *, at_ms: int, by: Actor) -> None:
         """Write a new incident, or the new state of one, keeping what it was."""
         ...
 
-    def put_handling(self, handling: Handling, *, at_ms: int, by: str) -> None:
+    def put_handling(self, handling: Handling, *, at_ms: int, by: Actor) -> None:
         """Write where people stand with an incident, keeping what it was."""
         ...
 

@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Final
 
+from ingest.site.actor import Actor
 from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind
 from ingest.site.places import Site
@@ -71,9 +72,9 @@ class SqliteUnitOfWork:
             return batch
         return repeats.without(self.view, batch)
 
-    def save_site(self, site: Site, *, at_ms: int, by: str) -> None:
+    def save_site(self, site: Site, *, at_ms: int, by: Actor) -> int | None:
         """Make this the job as it stands, keeping what it was; no change, no new entry."""
-        records.save_site(self._connection, site, at_ms=at_ms, by=by)
+        return records.save_site(self._connection, site, at_ms=at_ms, by=by)
 
     def save_judgement(self, room: str, state: Mapping[str, Any]) -> None:
         """Save the watch's state of a room (JSON-able)."""
@@ -82,11 +83,11 @@ class SqliteUnitOfWork:
             (room, canonical_json(state)),
         )
 
-    def put_incident(self, incident: Incident, *, at_ms: int, by: str) -> None:
+    def put_incident(self, incident: Incident, *, at_ms: int, by: Actor) -> None:
         """Write a new incident, or the new state of one, keeping what it was; no change, no new entry."""
         incidents.put(self._connection, incident, at_ms=at_ms, by=by)
 
-    def put_handling(self, handling: Handling, *, at_ms: int, by: str) -> None:
+    def put_handling(self, handling: Handling, *, at_ms: int, by: Actor) -> None:
         """Write where people stand with an incident, keeping what it was; no change, no new entry."""
         handlings.put(self._connection, handling, at_ms=at_ms, by=by)
 

@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Final
 
 from ingest.errors import RefusedError
+from ingest.site.actor import Actor
 from ingest.site.handling import Asked, Deed, Handling
 from ingest.site.incidents import Incident
 from ingest.store.api import UnitOfWork
@@ -41,18 +42,18 @@ def handling_of(work: UnitOfWork, incident: str) -> Handling:
     return work.read.handlings([incident]).get(incident, Handling(incident))
 
 
-def acknowledge(work: UnitOfWork, incident: str, *, by: str, note: str = "", now_ms: int) -> Handling:
+def acknowledge(work: UnitOfWork, incident: str, *, by: Actor, note: str = "", now_ms: int) -> Handling:
     """Note that somebody has taken an incident in hand; the first one to do so stays named.
 
-    by: who, as they call themselves.  now_ms: our clock, UTC.  Raises RefusedError for an incident that is not there,
+    by: who.  now_ms: our clock, UTC.  Raises RefusedError for an incident that is not there,
     and for nobody's name. One that is over can still be acknowledged: somebody has seen it.
     """
     _there(work, incident)
-    after = _acknowledged(handling_of(work, incident), _name(by), now_ms)
+    after = _acknowledged(handling_of(work, incident), _name(by.name), now_ms)
     return _put(work, after, Deed.ACKNOWLEDGED, by, note, now_ms)
 
 
-def snooze(work: UnitOfWork, incident: str, *, until_ms: int, by: str, note: str = "", now_ms: int) -> Handling:
+def snooze(work: UnitOfWork, incident: str, *, until_ms: int, by: Actor, note: str = "", now_ms: int) -> Handling:
     """Ask for no further notices of an incident before an instant (UTC ms), which also takes it in hand.
 
     Raises RefusedError for an incident that is not there, is over or closed by hand, and for an instant that is past or
@@ -63,11 +64,11 @@ def snooze(work: UnitOfWork, incident: str, *, until_ms: int, by: str, note: str
         raise RefusedError("the instant until which to be quiet is past", where=incident, mend="Give a later one.")
     if until_ms > now_ms + LONGEST_SNOOZE_MS:
         raise RefusedError("quiet for more than a year is too long", where=incident, mend="Give an earlier instant.")
-    taken = _acknowledged(handling_of(work, incident), _name(by), now_ms)
+    taken = _acknowledged(handling_of(work, incident), _name(by.name), now_ms)
     return _put(work, replace(taken, snoozed_until_ms=until_ms), Deed.SNOOZED, by, note, now_ms)
 
 
-def wake(work: UnitOfWork, incident: str, *, by: str, note: str = "", now_ms: int) -> Handling:
+def wake(work: UnitOfWork, incident: str, *, by: Actor, note: str = "", now_ms: int) -> Handling:
     """Take a wish for quiet back: notices of it are wanted again.
 
     Raises RefusedError for an incident that is not there, and for one of which notices are wanted anyway.
@@ -79,7 +80,7 @@ def wake(work: UnitOfWork, incident: str, *, by: str, note: str = "", now_ms: in
     return _put(work, replace(before, snoozed_until_ms=None), Deed.WOKEN, by, note, now_ms)
 
 
-def close(work: UnitOfWork, incident: str, *, by: str, reason: str, now_ms: int) -> Handling:
+def close(work: UnitOfWork, incident: str, *, by: Actor, reason: str, now_ms: int) -> Handling:
     """Close an incident by hand although it goes on: no more is told of it until somebody reopens it.
 
     The room is judged as before, and the incident goes on to its end by the air; a new excursion is a new incident.
@@ -90,12 +91,12 @@ def close(work: UnitOfWork, incident: str, *, by: str, reason: str, now_ms: int)
     why = _text(reason)
     if not why:
         raise RefusedError("closing by hand needs a reason", where=incident, mend="Say why it needs no more attention.")
-    taken = _acknowledged(handling_of(work, incident), _name(by), now_ms)
-    after = replace(taken, closed_ms=now_ms, closed_by=_name(by), closed_why=why, snoozed_until_ms=None)
+    taken = _acknowledged(handling_of(work, incident), _name(by.name), now_ms)
+    after = replace(taken, closed_ms=now_ms, closed_by=_name(by.name), closed_why=why, snoozed_until_ms=None)
     return _put(work, after, Deed.CLOSED, by, why, now_ms)
 
 
-def reopen(work: UnitOfWork, incident: str, *, by: str, note: str = "", now_ms: int) -> Handling:
+def reopen(work: UnitOfWork, incident: str, *, by: Actor, note: str = "", now_ms: int) -> Handling:
     """Take a closing by hand back: what goes on is told again.
 
     Raises RefusedError for an incident that is not there, that nobody closed by hand, or that is over meanwhile.
@@ -111,7 +112,7 @@ def reopen(work: UnitOfWork, incident: str, *, by: str, note: str = "", now_ms: 
     return _put(work, after, Deed.REOPENED, by, note, now_ms)
 
 
-def leave_note(work: UnitOfWork, incident: str, *, by: str, note: str, now_ms: int) -> Handling:
+def leave_note(work: UnitOfWork, incident: str, *, by: Actor, note: str, now_ms: int) -> Handling:
     """Leave words about an incident, open or over.  Raises RefusedError for one that is not there, and for no words."""
     _there(work, incident)
     if not _text(note):
@@ -119,10 +120,9 @@ def leave_note(work: UnitOfWork, incident: str, *, by: str, note: str, now_ms: i
     return _put(work, handling_of(work, incident), Deed.NOTED, by, note, now_ms)
 
 
-def _put(work: UnitOfWork, after: Handling, deed: Deed, by: str, note: str, now_ms: int) -> Handling:
-    name = _name(by)
+def _put(work: UnitOfWork, after: Handling, deed: Deed, by: Actor, note: str, now_ms: int) -> Handling:
     after = replace(after, deed=deed, note=_text(note) or after.note)
-    work.put_handling(after, at_ms=now_ms, by=name)
+    work.put_handling(after, at_ms=now_ms, by=replace(by, name=_name(by.name)))
     return after
 
 

@@ -9,14 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from typing import Final
 
+from ingest.site.actor import WATCH
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
 from ingest.store.api import UnitOfWork
 from ingest.watch import affected, causes
-
-BY: Final = "watch"
 
 
 def write(work: UnitOfWork, site: Site, changed: Iterable[Incident], *, now_ms: int) -> dict[str, Incident]:
@@ -34,11 +32,11 @@ def write(work: UnitOfWork, site: Site, changed: Iterable[Incident], *, now_ms: 
             may = sentences > 0 and affected.is_recent(now, now_ms)
             now = replace(now, wood=affected.sentence(work.read, site, now, now_ms=now_ms) if may else "")
             sentences -= bool(now.wood)
-        work.put_incident(now, at_ms=now_ms, by=BY)
+        work.put_incident(now, at_ms=now_ms, by=WATCH)
         written[now.id] = now
         touched[now.id] = causes.Touched(was, now)
     for incident in causes.shared(work.read, touched.values()):
-        work.put_incident(incident, at_ms=now_ms, by=BY)
+        work.put_incident(incident, at_ms=now_ms, by=WATCH)
         written[incident.id] = incident
     return written
 

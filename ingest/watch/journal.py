@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from ingest.present import life_words, words
+from ingest.site.actor import Actor
 from ingest.site.handling import Deed, Handling
 from ingest.site.incidents import Incident
 from ingest.store.record.plain import from_plain
@@ -18,7 +19,7 @@ class Line:
     """One entry of the record, in words.
 
     number, hash: of the entry in the record, which is one chain over everything.  at_ms: when it was written (our
-    clock, UTC).  by: "watch", or who.  what: what happened.  note: words that somebody left, or empty.  is_news: more
+    clock, UTC).  by: who, in words.  what: what happened.  note: words that somebody left, or empty.  is_news: more
     has happened than that worst value and sum grew.
     """
 
@@ -45,7 +46,7 @@ def _states(entries: Sequence[Entry]) -> Iterable[Line]:
         now = from_plain(Incident, entry.body)
         news = _changed(was, now)
         what = words.sentence("; ".join(news) or "figures brought up to date")
-        yield Line(entry.number, entry.at_ms, entry.by, what, "", entry.hash, bool(news))
+        yield Line(entry.number, entry.at_ms, Actor.of(entry.by).words, what, "", entry.hash, bool(news))
         was = now
 
 
@@ -76,5 +77,5 @@ def _deeds(entries: Sequence[Entry], time_zone: str) -> Iterable[Line]:
         if now.deed is Deed.SNOOZED and now.snoozed_until_ms is not None:
             what = f"{what} until {words.instant(now.snoozed_until_ms, time_zone)}"
         left = now.note if now.note != before or now.deed in (Deed.NOTED, Deed.CLOSED) else ""
-        yield Line(entry.number, entry.at_ms, entry.by, words.sentence(what), left, entry.hash)
+        yield Line(entry.number, entry.at_ms, Actor.of(entry.by).words, words.sentence(what), left, entry.hash)
         before = now.note

@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from ingest.practice.weeks import week_by_week
+from ingest.site.actor import SETTINGS
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.file.opening import FILE_NAME
@@ -37,7 +38,7 @@ def fill(path: Path) -> None:
     temperature_c = 20 + 3 * np.sin(np.arange(MINUTES) / 200) + random.normal(0, 0.1, MINUTES)
     rh_percent = 40 + 12 * np.sin(np.arange(MINUTES) / 30_000) + random.normal(0, 0.5, MINUTES)
     with SqliteStore.open(path) as store, store.transaction() as work:
-        work.save_site(SITE, at_ms=FROM_MS, by="bench")
+        work.save_site(SITE, at_ms=FROM_MS, by=SETTINGS)
         for quantity, value in (("temperature_c", temperature_c), ("rh_percent", rh_percent)):
             index, stamps = np.zeros(MINUTES, dtype=np.int32), np.zeros(MINUTES, dtype=np.bool_)
             batch = ReadingBatch((SeriesKey("a", quantity),), index, at_ms, value, stamps)

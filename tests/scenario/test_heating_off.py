@@ -28,6 +28,7 @@ from ingest.notices.postman import Postman
 from ingest.notices.recipients import Recipient
 from ingest.notices.rounds import look_round
 from ingest.physics.air import humidity_ratio_g_kg, rh_from_humidity_ratio_percent
+from ingest.site.actor import Actor, Where
 from ingest.site.boards import Boards
 from ingest.site.incidents import Incident, NoticeState, Severity
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
@@ -59,6 +60,8 @@ SITE = Site(
     ),
     sensors=tuple(Sensor(f"{name}-1", name) for name in HOURS_TO_COOL),
 )  # fmt: skip
+
+LAYER = Actor(Where.PAGE, "Floor layer")
 
 
 @dataclass
@@ -196,11 +199,9 @@ async def test_what_is_in_hand_is_not_escalated_and_quiet_is_kept(winter: Winter
     await winter.go_on(2.5)
     assert len(winter.to(FLOOR)) >= 3
     assert winter.to(CHIEF) == []
-    winter.deed(lambda work, now_ms: acknowledge(work, winter.of("oak").id, by="Floor layer", now_ms=now_ms))
+    winter.deed(lambda work, now_ms: acknowledge(work, winter.of("oak").id, by=LAYER, now_ms=now_ms))
     until_ms = winter.clock.now_ms() + 24 * 3_600_000
-    winter.deed(
-        lambda work, now_ms: snooze(work, winter.of("ash").id, until_ms=until_ms, by="Floor layer", now_ms=now_ms)
-    )
+    winter.deed(lambda work, now_ms: snooze(work, winter.of("ash").id, until_ms=until_ms, by=LAYER, now_ms=now_ms))
     told_of_ash = len(winter.to(FLOOR, "ash"))
     await winter.go_on(2.0)
     assert winter.of("ash").severity is Severity.SERIOUS

@@ -27,6 +27,7 @@ from adapters.registry import check_settings
 from adapters.serial_line import SerialLine
 from ingest.clock import SystemClock
 from ingest.runtime.intake import Intake
+from ingest.site.actor import SETTINGS
 from ingest.site.incidents import IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import Series, SeriesKey
@@ -129,7 +130,7 @@ def winter(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Winter]:
     device = subprocess.Popen([sys.executable, "-c", DEVICE, str(ours)], stdin=subprocess.PIPE, pass_fds=(ours,))
     store = SqliteStore.open(tmp_path_factory.mktemp("winter") / FILE_NAME)
     with store.transaction() as work:
-        work.save_site(SITE, at_ms=at_ms[0], by="test")
+        work.save_site(SITE, at_ms=at_ms[0], by=SETTINGS)
 
     async def send_and_take() -> None:
         assert device.stdin is not None

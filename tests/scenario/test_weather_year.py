@@ -27,6 +27,7 @@ from ingest.clock import SystemClock
 from ingest.physics.air import frost_point_c, saturation_vapour_pressure_ice_kpa, saturation_vapour_pressure_kpa
 from ingest.present.monthly_chart import Year, month_of, monthly_chart_svg
 from ingest.runtime.intake import Intake
+from ingest.site.actor import SETTINGS
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import Series, SeriesKey
 from ingest.store.file.opening import FILE_NAME
@@ -104,7 +105,7 @@ def year(tmp_path_factory: pytest.TempPathFactory) -> Iterator[WeatherYear]:
         )
     store = SqliteStore.open(folder / FILE_NAME)
     with store.transaction() as work:
-        work.save_site(SITE, at_ms=0, by="test")
+        work.save_site(SITE, at_ms=0, by=SETTINGS)
     asyncio.run(replay(folder / "year.csv", store))
     at_ms = np.array([int(when.timestamp() * 1000) for when in frame.index], dtype=np.int64)
     yield WeatherYear(at_ms, np.array(frame.index.month), temperature_c, rh_percent, dew_point_c, store)

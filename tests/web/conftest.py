@@ -31,12 +31,14 @@ from dashboards.services import (
     News,
     Reach,
     RoomStanding,
+    SiteSetup,
     Submitted,
 )
 from ingest.clock import DrivenClock
 from ingest.errors import LumberroomError, StorageError
 from ingest.present.digits import Units
 from ingest.runtime.newsboard import NewsBoard
+from ingest.site.actor import SETTINGS
 from ingest.site.handling import Asked, Handling
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind, NoticeState
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
@@ -79,6 +81,7 @@ class BenchServices:
     units: Units = Units.SI
     demo_speed: float | None = None
     deeds: Deeds | None = None
+    setup: SiteSetup | None = None
     statuses: list[AdapterStatus] = field(default_factory=list)
     strangers: dict[str, int] = field(default_factory=dict)
     caught: list[CaughtMail] = field(default_factory=list)
@@ -104,7 +107,7 @@ class BenchServices:
 
     def site(self) -> Site:
         """Give the site."""
-        return self.held_site
+        return self.held_site if self.setup is None else self.setup.site
 
     def standing(self, room: str) -> RoomStanding:
         """Say how a room stands, as the watch judged it."""
@@ -220,7 +223,7 @@ def services(tmp_path: Path) -> Iterator[BenchServices]:
     store = SqliteStore.open(tmp_path / "lumberroom.sqlite3")
     made = BenchServices(store)
     with store.transaction() as work:
-        work.save_site(SITE, at_ms=NOW_MS, by="tests")
+        work.save_site(SITE, at_ms=NOW_MS, by=SETTINGS)
     made.write(history())
     yield made
     store.close()
@@ -272,7 +275,7 @@ def bench() -> Any:
             """Write incidents into the store."""
             with services.store.transaction() as work:
                 for one in incidents:
-                    work.put_incident(one, at_ms=NOW_MS, by="tests")
+                    work.put_incident(one, at_ms=NOW_MS, by=SETTINGS)
 
         @staticmethod
         def refuse_notice(services: BenchServices, incident: Incident, error: str) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
+from ingest.site.actor import SETTINGS
 from ingest.site.handling import Deed
 from ingest.site.incidents import Severity
 
@@ -24,7 +25,7 @@ def damp(services, bench) -> str:
         rooms=tuple(replace(room, holds="oak boards, 20 mm, stickered") for room in services.held_site.rooms),
     )
     with services.store.transaction() as work:
-        work.save_site(services.held_site, at_ms=bench.now_ms, by="tests")
+        work.save_site(services.held_site, at_ms=bench.now_ms, by=SETTINGS)
     for step in range(60):
         at_ms = bench.now_ms + step * 5 * bench.minute_ms
         services.clock.step_wall(5 * bench.minute_ms if step else 0)

@@ -10,6 +10,7 @@ from starlette.testclient import TestClient
 from dashboards.app import create_app
 from ingest.notices.links import VALID_MS, Deed, DeedKind, Links
 from ingest.runtime.deed_desk import DeedDesk
+from ingest.site.actor import WATCH
 from ingest.site.incidents import Incident, IncidentKind
 
 PUBLIC = "https://wood.example.org"
@@ -25,7 +26,7 @@ def incident(services) -> Incident:
         "rh_percent", 55.0, 61.0, now_ms,
     )  # fmt: skip
     with services.store.transaction() as work:
-        work.put_incident(one, at_ms=now_ms, by="watch")
+        work.put_incident(one, at_ms=now_ms, by=WATCH)
     return one
 
 
@@ -111,7 +112,7 @@ def test_what_is_over_has_nothing_to_press(public, services, incident) -> None:
     """Over meanwhile: the page says so; a POST is turned away."""
     path, now_ms = path_of(services, incident), services.clock.now_ms()
     with services.store.transaction() as work:
-        work.put_incident(replace(incident, closed_ms=now_ms), at_ms=now_ms, by="watch")
+        work.put_incident(replace(incident, closed_ms=now_ms), at_ms=now_ms, by=WATCH)
     answer = public.get(path)
     assert "It is over" in answer.text
     assert "<button" not in answer.text

@@ -16,12 +16,12 @@ from adapters.contract import Reading
 from ingest.cli.exchange.reading import Portion, Trouble
 from ingest.errors import RefusedError
 from ingest.runtime.checking import fault
+from ingest.site.actor import Actor, Where
 from ingest.site.places import ROOM_ID, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.window import arrears
 
-_BY: Final = "import"
 TOO_LATE: Final = "the readings around them went by keep_readings_days, so their statistics are final"
 
 
@@ -126,7 +126,7 @@ def _store(store: SqliteStore, readings: list[Reading], job: Site, is_new: bool,
         return
     with store.transaction() as work:
         if is_new:
-            work.save_site(job, at_ms=now_ms, by=_BY)
+            work.save_site(job, at_ms=now_ms, by=Actor(Where.COMMAND, "import"))
         batch = ReadingBatch.of(readings)
         appended = work.append(batch, heard_ms=now_ms, live=False)
         if appended.stored or appended.amended:

@@ -6,6 +6,7 @@ import json
 import sqlite3
 from collections.abc import Iterable
 
+from ingest.site.actor import Actor
 from ingest.site.handling import Handling
 from ingest.store.record import records
 from ingest.store.record.plain import from_plain, to_plain
@@ -13,7 +14,7 @@ from ingest.store.record.plain import from_plain, to_plain
 KIND = "handling"
 
 
-def put(connection: sqlite3.Connection, handling: Handling, *, at_ms: int, by: str) -> None:
+def put(connection: sqlite3.Connection, handling: Handling, *, at_ms: int, by: Actor) -> None:
     """Write where people stand with an incident now; no change, no entry."""
     records.add(connection, KIND, handling.incident, to_plain(handling), at_ms=at_ms, by=by)
 

@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Iterable
 from typing import Any, Final, NamedTuple
 
+from ingest.site.actor import Actor
 from ingest.site.incidents import Incident, Severity
 from ingest.store.file.sums import sound
 from ingest.store.record import records
@@ -24,7 +25,7 @@ class Place(NamedTuple):
     incident: str
 
 
-def put(connection: sqlite3.Connection, incident: Incident, *, at_ms: int, by: str) -> None:
+def put(connection: sqlite3.Connection, incident: Incident, *, at_ms: int, by: Actor) -> None:
     """Write a new incident or the new state of one; no change, no entry. One withdrawn stays in the record alone."""
     number = records.add(connection, "incident", incident.id, to_plain(incident), at_ms=at_ms, by=by)
     if number is not None:

@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from ingest.site.actor import Actor
 from ingest.site.places import Site
 from ingest.store.record.plain import canonical_json, from_plain, to_plain
 
@@ -34,7 +35,7 @@ class Entry:
     """One entry of the record.
 
     number: 1, 2, 3 ...  kind: "site", "incident" or "handling".  subject: "" for the site, else the incident's id.
-    at_ms: when it was written (UTC ms).  by: who or what wrote it.  text: its body, canonical JSON.
+    at_ms: when it was written (UTC ms).  by: who wrote it, an `Actor` as text.  text: its body, canonical JSON.
     """
 
     number: int
@@ -95,7 +96,7 @@ def damaged_newest(connection: sqlite3.Connection, kind: str, subject: str) -> i
 
 
 def add(
-    connection: sqlite3.Connection, kind: str, subject: str, body: Mapping[str, Any], *, at_ms: int, by: str
+    connection: sqlite3.Connection, kind: str, subject: str, body: Mapping[str, Any], *, at_ms: int, by: Actor
 ) -> int | None:
     """Add an entry and give its number; None, and nothing is written, where the newest one says the same already."""
     text = canonical_json(body)
@@ -103,10 +104,10 @@ def add(
     if before is not None and before.body == json.loads(text):
         return None
     number, previous = head(connection)
-    made = Entry(number + 1, kind, subject, at_ms, by, text, previous, "")
+    made = Entry(number + 1, kind, subject, at_ms, str(by), text, previous, "")
     connection.execute(
         "INSERT INTO record (number, kind, subject, at_ms, by, body, previous, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (made.number, kind, subject, at_ms, by, text, previous, made.true_hash()),
+        (made.number, kind, subject, at_ms, made.by, text, previous, made.true_hash()),
     )
     return made.number
 
@@ -148,9 +149,9 @@ def verify_chain(connection: sqlite3.Connection) -> list[str]:
     return faults
 
 
-def save_site(connection: sqlite3.Connection, site: Site, *, at_ms: int, by: str) -> None:
-    """Make this the job as it stands; no change, no entry."""
-    add(connection, "site", "", to_plain(site), at_ms=at_ms, by=by)
+def save_site(connection: sqlite3.Connection, site: Site, *, at_ms: int, by: Actor) -> int | None:
+    """Make this the site setup as it stands, and give the entry's number; None where nothing changes."""
+    return add(connection, "site", "", to_plain(site), at_ms=at_ms, by=by)
 
 
 def site(connection: sqlite3.Connection) -> Site | None:

@@ -18,8 +18,9 @@ from playwright.async_api import async_playwright, expect
 
 from dashboards.services import Adoption, News
 from ingest.clock import SystemClock
-from ingest.runtime.adopting import Adopter, Job, entries_of
+from ingest.runtime.adopting import Adopter, entries_of
 from ingest.runtime.intake import Intake
+from ingest.runtime.live_job import LiveJob
 from ingest.runtime.reach import Looking, Surroundings
 from ingest.runtime.supervisor import Supervisor
 from ingest.settings import reading
@@ -46,9 +47,9 @@ class House:
     def __init__(self, folder: Path, ports: list[str]) -> None:
         self.file = folder / "lumberroom.toml"
         self.file.write_text(WIRING)
-        self.site: Site = reading.load(self.file).site
         self.store = SqliteStore.open(folder / "lumberroom.sqlite3")
         clock = SystemClock()
+        self.live = LiveJob(self.store, clock, reading.load(self.file).site, self.hear)
         self.intake = Intake(self.store, clock, lambda: self.site, lambda *_: [], self.hear)
         self.supervisor = Supervisor((), clock, self.intake.deliver)
         around = Surroundings(
@@ -60,13 +61,14 @@ class House:
             lambda: list(ports),
         )
         self.looking = Looking(around)
-        job = Job(lambda: self.site, self.take, self.hear)
-        self.adopter = Adopter(self.file, self.store, clock, job, (self.intake, self.supervisor, self.looking))
+        self.live.write = self.intake.write
+        self.adopter = Adopter(self.file, clock, self.live, (self.intake, self.supervisor, self.looking))
         self.news: list[News] = []
 
-    def take(self, site: Site) -> None:
-        """Take another job."""
-        self.site = site
+    @property
+    def site(self) -> Site:
+        """The site setup as it stands."""
+        return self.live.site
 
     def hear(self, news: News) -> None:
         """Hear news."""

@@ -22,6 +22,7 @@ from adapters.framing.named_rows import NamedRows, object_of
 from adapters.registry import check_settings
 from ingest.cli.main import main
 from ingest.clock import SystemClock
+from ingest.site.actor import SETTINGS
 from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.file.opening import FILE_NAME
@@ -118,7 +119,7 @@ async def test_what_export_writes_may_be_dropped_as_it_is(folder: Path, tmp_path
     values = 20 + np.sin(np.arange(40)) / 3
     with SqliteStore.open(tmp_path / FILE_NAME) as store, store.transaction() as work:
         site = Site("x", "UTC", 0.0, (Room("hall", "Hall"),), (Sensor("loft", "hall"),))
-        work.save_site(site, at_ms=0, by="test")
+        work.save_site(site, at_ms=0, by=SETTINGS)
         for quantity, count in (("temperature_c", 40), ("rh_percent", 30)):
             keys = (SeriesKey("loft", quantity),)
             index, none = np.zeros(count, np.int32), np.zeros(count, np.bool_)

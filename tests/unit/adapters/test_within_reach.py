@@ -138,7 +138,7 @@ async def test_a_sensor_on_the_air_is_adopted_and_its_readings_are_stored(
     with pytest.raises(RefusedError, match="belongs to a room already"):
         await running.services.adopt(Adoption(housed.id, "hall", "Kay"))
     with SqliteStore.open(running.daemon.wiring.data_directory / "lumberroom.sqlite3", read_only=True) as store:
-        assert store.read.history("site")[-1].by == "Kay of the tests, on the page"
+        assert store.read.history("site")[-1].by == "page Kay of the tests"
 
 
 async def test_a_sender_that_an_adapter_hears_is_adopted_without_touching_the_wiring(

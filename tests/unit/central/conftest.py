@@ -28,6 +28,7 @@ from ingest.central.forwarder import ForwarderCore
 from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.writing import Accepted, Answer, InfluxWriter, Refused
 from ingest.clock import DrivenClock
+from ingest.site.actor import SETTINGS
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.file.opening import FILE_NAME
@@ -242,7 +243,7 @@ class Bench:
         self.start_ms = time.time_ns() // 1_000_000 - 86_400_000
         self.clock: Any = DrivenClock(self.start_ms + 3_600_000)
         with self.store.transaction() as work:
-            work.save_site(SITE, at_ms=self.start_ms, by="test")
+            work.save_site(SITE, at_ms=self.start_ms, by=SETTINGS)
 
     def core(self, url: str, *, read_back: bool = True, timeout_s: float = 0.5, **changes: object) -> ForwarderCore:
         """Make a forwarder to that address, as a start of the daemon does."""

@@ -19,6 +19,7 @@ from ingest.cli.starting import application
 from ingest.notices.letters.writing import commands_for
 from ingest.runtime.daemon import Daemon
 from ingest.settings.reading import load
+from ingest.site.actor import SETTINGS
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.store.sqlite_store import SqliteStore
 
@@ -40,7 +41,7 @@ def wired(tmp_path: Path, unused_tcp_port: int) -> Path:
     data = tmp_path / "lumberroom-data"
     data.mkdir()
     with SqliteStore.open(data / "lumberroom.sqlite3") as store, store.transaction() as work:
-        work.put_incident(OPEN, at_ms=T0_MS, by="test")
+        work.put_incident(OPEN, at_ms=T0_MS, by=SETTINGS)
     return file
 
 
@@ -124,3 +125,23 @@ def test_without_a_daemon_the_chain_says_so(wired: Path) -> None:
     code, said = asked("notify", "--test", str(wired))
     assert code == 5
     assert "whether the daemon runs" in said
+
+
+def test_site_apply_changes_the_running_daemon(wired: Path, daemon: Daemon, tmp_path: Path) -> None:
+    """A window edited in the file holds at once; a sensor that was assigned meanwhile stays; the log says who."""
+    assert daemon.services is not None
+    setup = daemon.services.setup
+    assert setup is not None
+    other = tmp_path / "rooms.toml"
+    other.write_text(wired.read_text(encoding="utf-8").replace("[35, 55]", "[40, 60]"), encoding="utf-8")
+    code, told = asked("site", "apply", str(other), "--data", str(wired), "--by", "Mara")
+    assert code == 0
+    assert told.startswith('This changes:\n  - the acclimation window of room "store" changes\n')
+    window = setup.site.rooms[0].window
+    assert window is not None
+    assert window.rh_percent is not None
+    assert (window.rh_percent.low, window.rh_percent.high) == (40.0, 60.0)
+    assert daemon.services.read.history("site")[-1].by == "api Mara"
+    other.write_text(other.read_text(encoding="utf-8").replace('id = "a"', 'id = "b"'), encoding="utf-8")
+    assert asked("site", "apply", str(other), "--data", str(wired))[0] == 0
+    assert {one.id for one in setup.site.sensors} == {"a", "b"}

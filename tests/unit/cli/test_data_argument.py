@@ -10,8 +10,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from adapters.contract import Reading, Stamp
-from ingest.cli.job_data import job_data, store_file
+from ingest.cli.job_data import site_data, store_file
 from ingest.cli.main import main
+from ingest.site.actor import SETTINGS
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.file.opening import FILE_NAME
@@ -47,7 +48,7 @@ def folder(tmp_path: Path) -> Iterator[Path]:
         for quantity, value in (("temperature_c", 20.0), ("rh_percent", 45.0))
     ]
     with SqliteStore.open(tmp_path / "kept" / FILE_NAME) as store, store.transaction() as work:
-        work.save_site(SITE, at_ms=1, by="test")
+        work.save_site(SITE, at_ms=1, by=SETTINGS)
         work.append(ReadingBatch.of(readings), heard_ms=1, live=False)
     before = Path.cwd()
     os.chdir(tmp_path)
@@ -97,7 +98,7 @@ def test_weeks_are_shown_in_the_units_of_the_site(folder: Path) -> None:
     assert lumberroom("backup", "kept", other).exit_code == 0
     assert "temperature 16 to 24 °C" in lumberroom("weeks", other, "--room", "hall").output
     (folder / "lumberroom.toml").write_text("[site")
-    assert job_data(Path("kept")).units is None
+    assert site_data(Path("kept")).units is None
 
 
 def test_a_sensor_that_is_not_known_is_told_and_is_no_silence(folder: Path) -> None:

@@ -27,6 +27,7 @@ from ingest.cli import import_readings
 from ingest.cli.exchange.writing import FORMATS, harmless
 from ingest.cli.main import main
 from ingest.physics.derived import DERIVED
+from ingest.site.actor import SETTINGS
 from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.file.opening import FILE_NAME
@@ -53,7 +54,7 @@ def fill(folder: Path, readings: list[Reading], site: Site | None = SITE) -> Pat
     folder.mkdir(exist_ok=True)
     with SqliteStore.open(folder / FILE_NAME) as store, store.transaction() as work:
         if site is not None:
-            work.save_site(site, at_ms=NOON_MS, by="test")
+            work.save_site(site, at_ms=NOON_MS, by=SETTINGS)
         work.append(ReadingBatch.of(readings), heard_ms=NOON_MS)
     return folder
 

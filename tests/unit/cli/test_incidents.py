@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from ingest.cli.main import main
+from ingest.site.actor import SETTINGS, WATCH
 from ingest.site.incidents import Incident, IncidentKind, Severity
 from ingest.site.places import Room, Sensor, Site
 from ingest.store.file.opening import FILE_NAME, WriterMark
@@ -36,9 +37,9 @@ def window(number: int, closed_ms: int | None) -> Incident:
 def data(tmp_path: Path) -> Path:
     """A store with two incidents that are over and one that goes on."""
     with SqliteStore.open(tmp_path / FILE_NAME) as store, store.transaction() as work:
-        work.save_site(SITE, at_ms=T0_MS, by="test")
+        work.save_site(SITE, at_ms=T0_MS, by=SETTINGS)
         for number in (1, 2, 3):
-            work.put_incident(window(number, None if number == 3 else T0_MS + 10**8), at_ms=T0_MS, by="watch")
+            work.put_incident(window(number, None if number == 3 else T0_MS + 10**8), at_ms=T0_MS, by=WATCH)
     return tmp_path
 
 
@@ -81,7 +82,7 @@ def test_deeds_go_into_the_record_and_are_shown_with_its_hashes(data: Path) -> N
         assert said in shown
     with SqliteStore.open(data / FILE_NAME, read_only=True) as store:
         entries = store.read.history("handling", "oak.window.3")
-        assert [entry.by for entry in entries] == ["Anna", "Anna", "Ben", "Ben"]
+        assert [entry.by for entry in entries] == [f"command {name}" for name in ("Anna", "Anna", "Ben", "Ben")]
         assert all(entry.hash in shown for entry in entries)
         assert store.read.record_head()[1] in shown
     assert "the door stood open" in incidents("show", data, "oak.window.1", "--json").output

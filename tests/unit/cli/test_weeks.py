@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from ingest.cli.main import main
+from ingest.site.actor import SETTINGS
 from ingest.site.places import AcclimationWindow, Bounds, Phase, Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.file.opening import FILE_NAME
@@ -55,7 +56,7 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
         np.zeros(4 * len(at_ms), dtype=np.bool_),
     )
     with SqliteStore.open(folder / FILE_NAME) as store, store.transaction() as work:
-        work.save_site(SITE, at_ms=MONDAY_MS, by="test")
+        work.save_site(SITE, at_ms=MONDAY_MS, by=SETTINGS)
         work.append(batch, heard_ms=MONDAY_MS, live=False)
     return folder
 
@@ -208,7 +209,7 @@ def test_weeks_are_judged_by_the_window_of_their_phase(data: Path, tmp_path: Pat
     copy = tmp_path / FILE_NAME
     shutil.copyfile(data / FILE_NAME, copy)
     with SqliteStore.open(copy) as store, store.transaction() as work:
-        work.save_site(replace(SITE, rooms=(room, *SITE.rooms[1:])), at_ms=MONDAY_MS, by="test")
+        work.save_site(replace(SITE, rooms=(room, *SITE.rooms[1:])), at_ms=MONDAY_MS, by=SETTINGS)
     weeks = json.loads(lumberroom("weeks", tmp_path, "--room", "oak", "--json").stdout)["weeks"]
     assert [week["hours_outside"] for week in weeks[:2]] == [0, 0]
     asked = json.loads(lumberroom("weeks", tmp_path, "--room", "oak", "--rh", "30", "50", "--json").stdout)["weeks"]

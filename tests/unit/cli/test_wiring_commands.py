@@ -228,7 +228,7 @@ def test_a_job_travels_from_store_to_file_to_store(run: Run) -> None:
         Path(name).mkdir()
     Path("job.toml").write_text(JOB, encoding="utf-8")
     applied = run("site", "apply", "job.toml", "--data", "a")
-    assert applied.output == "Changed:\n  - the site and all its rooms are added\n"
+    assert applied.output == "This changes:\n  - the site and all its rooms are added\nDone.\n"
     assert run("site", "export", "out.toml", "--data", "a").exit_code == 0
     assert run("site", "apply", "out.toml", "--data", "b").exit_code == 0
     stored = []
@@ -246,11 +246,15 @@ def test_apply_says_what_changes_and_a_dry_run_changes_nothing(run: Run) -> None
     Path("job.toml").write_text(JOB, encoding="utf-8")
     run("site", "apply", "job.toml", "--data", "a")
     Path("new.toml").write_text(JOB.replace("10.25", "10.5") + '[[room]]\nid = "loft"\n', encoding="utf-8")
-    lines = '  - room "loft" is added\n  - the window of room "hall" changes\n'
+    lines = '  - room "loft" is added\n  - the acclimation window of room "hall" changes\n'
     assert run("site", "apply", "new.toml", "--data", "a", "--dry-run").output == f"This would change:\n{lines}"
-    assert run("site", "apply", "new.toml", "--data", "a").output == f"Changed:\n{lines}"
+    assert run("site", "apply", "new.toml", "--data", "a").output == f"This changes:\n{lines}Done.\n"
     again = run("site", "apply", "new.toml", "--data", "a")
-    assert again.output == "Nothing changes: the job is already as this file says.\n"
+    assert again.output == "Nothing changes: the site setup is already as this file says.\n"
+    Path("less.toml").write_text(JOB.split("[[room]]", maxsplit=1)[0], encoding="utf-8")
+    assert run("site", "apply", "less.toml", "--data", "a").output == again.output
+    taken = run("site", "apply", "less.toml", "--data", "a", "--remove").output
+    assert 'room "hall" is taken away' in taken
 
 
 def test_the_wiring_file_knows_the_data_directory(run: Run) -> None:
@@ -259,6 +263,19 @@ def test_the_wiring_file_knows_the_data_directory(run: Run) -> None:
     Path("lumberroom-data").mkdir()
     assert run("site", "apply", "lumberroom.toml").exit_code == 0
     assert 'name = "Here"' in run("site", "export").stdout
+
+
+def test_check_says_where_the_file_differs_from_the_site_setup_in_use(run: Run) -> None:
+    """Who edits a room in the file after the first start is told that it does not hold, and what to do."""
+    Path("lumberroom.toml").write_text(JOB, encoding="utf-8")
+    Path("lumberroom-data").mkdir()
+    assert "differs from this file" not in run("check").output
+    run("site", "apply", "lumberroom.toml", "--data", "lumberroom-data")
+    assert "differs from this file" not in run("check").output
+    Path("lumberroom.toml").write_text(JOB.replace("10.25", "10.5"), encoding="utf-8")
+    told = run("check").output
+    assert '  - the acclimation window of room "hall"\n' in told
+    assert "lumberroom site apply lumberroom.toml" in told
 
 
 def test_export_without_a_store_is_a_sentence(run: Run) -> None:

@@ -20,6 +20,7 @@ from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 from ingest.notices.channels.mail import MailSettings
 from ingest.notices.outbox import enqueue
 from ingest.notices.recipients import Recipient
+from ingest.site.actor import WATCH
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.store.sqlite_store import SqliteStore
@@ -170,7 +171,7 @@ def post(store: SqliteStore, site: Site) -> Callable[..., list[int]]:
     ) -> list[int]:
         with store.transaction() as work:
             for one in incidents:
-                work.put_incident(one, at_ms=now_ms, by="watch")
+                work.put_incident(one, at_ms=now_ms, by=WATCH)
             return enqueue(work, incidents, site, [Recipient(address) for address in to], now_ms=now_ms)
 
     return put

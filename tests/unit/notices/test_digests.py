@@ -15,6 +15,7 @@ from ingest.notices.letters.envelope import Shown
 from ingest.notices.letters.pictures import MOST_PICTURES, StorePictures
 from ingest.notices.recipients import Recipient
 from ingest.present.digits import Units
+from ingest.site.actor import SETTINGS
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
@@ -51,7 +52,7 @@ def heard(store: SqliteStore, site: Site) -> SqliteStore:
         readings.append(Reading("a", "temperature_c", 20.0, at_ms, Stamp.SENSOR))
         readings.append(Reading("a", "rh_percent", rh, at_ms, Stamp.SENSOR))
     with store.transaction() as work:
-        work.save_site(site, at_ms=end_ms, by="test")
+        work.save_site(site, at_ms=end_ms, by=SETTINGS)
         work.append(ReadingBatch.of(readings), heard_ms=end_ms)
     return store
 

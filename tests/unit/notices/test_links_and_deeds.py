@@ -105,7 +105,7 @@ def test_a_deed_is_done_once_and_stands_in_the_record(store, post, incident, sit
         with store.transaction() as work:
             deeds.do(work, LINKS, token, T0_MS + later)
     [entry] = store.read.history("handling", incident.id)
-    assert (entry.by, entry.body["acknowledged_ms"]) == ("Zoë (floor)", T0_MS)
+    assert (entry.by, entry.body["acknowledged_ms"]) == ("link Zoë (floor)", T0_MS)
     assert deeds.view(LINKS, store.read, site, token, T0_MS).is_done
 
 

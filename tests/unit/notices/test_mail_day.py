@@ -22,6 +22,7 @@ from ingest.notices.outbox import enqueue
 from ingest.notices.postman import Postman
 from ingest.notices.recipients import Recipient
 from ingest.notices.rounds import look_round
+from ingest.site.actor import WATCH
 from ingest.site.incidents import Incident, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.store.sqlite_store import SqliteStore
@@ -54,7 +55,7 @@ class Day:
                 if hour == number + 5:
                     state = replace(one, severity=Severity.SEVERE, closed_ms=now_ms)
                 if state is not None:
-                    work.put_incident(state, at_ms=now_ms, by="watch")
+                    work.put_incident(state, at_ms=now_ms, by=WATCH)
                     enqueue(work, [state], self.site, PEOPLE, now_ms=now_ms)
             look_round(work, self.site, PEOPLE, now_ms=now_ms)
         self.postman.wake()

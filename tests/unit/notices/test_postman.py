@@ -16,6 +16,7 @@ from ingest.notices.channels.mail import MailChannel, MailSettings
 from ingest.notices.outbox import enqueue
 from ingest.notices.postman import LANES, Postman, wait_s
 from ingest.notices.recipients import Recipient
+from ingest.site.actor import WATCH
 from ingest.site.incidents import Incident, Notice, NoticeState
 from ingest.store.sqlite_store import SqliteStore
 
@@ -267,7 +268,7 @@ async def test_a_notice_rolls_back_with_its_incident(store, site, incident) -> N
 
     def half_way() -> None:
         with store.transaction() as work:
-            work.put_incident(incident, at_ms=T0_MS, by="watch")
+            work.put_incident(incident, at_ms=T0_MS, by=WATCH)
             assert enqueue(work, [incident], site, [Recipient("floor@example.org")], now_ms=T0_MS) == [1]
             raise RuntimeError("the power goes")
 
@@ -331,7 +332,7 @@ async def test_an_idle_postman_is_drained_at_once(store) -> None:
 async def test_who_comes_next_is_told_at_once_where_the_first_is_refused_for_good(store, post, site, incident) -> None:
     """The server knows no such address: whoever is told after half an hour without an answer is told now."""
     with store.transaction() as work:
-        work.put_incident(incident, at_ms=T0_MS, by="watch")
+        work.put_incident(incident, at_ms=T0_MS, by=WATCH)
         people = [Recipient("gone@example.org"), Recipient("next@example.org", after_s=1800.0)]
         enqueue(work, [incident], site, people, now_ms=T0_MS + 1_800_000)
         assert work.telling.escalations(T0_MS + 1_800_000) == []

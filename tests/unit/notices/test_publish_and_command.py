@@ -27,6 +27,7 @@ from ingest.notices.notice_json import body_of
 from ingest.notices.outbox import enqueue, trial_notice
 from ingest.notices.recipients import Recipient
 from ingest.notices.rounds import collect
+from ingest.site.actor import WATCH
 from ingest.site.incidents import Notice, NoticeKind
 
 T0_MS = 1_795_600_800_000
@@ -178,7 +179,7 @@ def test_every_kind_of_notice_keeps_to_the_schema(store, site, incident) -> None
     other = replace(incident, id="other")
     with store.transaction() as work:
         for one in (incident, other, replace(other, id="third")):
-            work.put_incident(one, at_ms=T0_MS, by="watch")
+            work.put_incident(one, at_ms=T0_MS, by=WATCH)
             enqueue(work, [one], site, [recipient], now_ms=T0_MS)
         collect(work, recipient, now_ms=T0_MS + 3_600_000)
         enqueue(work, [replace(incident, closed_ms=T0_MS + 9_000_000)], site, [recipient], now_ms=T0_MS + 9_000_000)

@@ -11,6 +11,7 @@ from ingest.notices.hours import read_hours
 from ingest.notices.outbox import enqueue
 from ingest.notices.recipients import Recipient
 from ingest.notices.rounds import look_round
+from ingest.site.actor import WATCH, Actor, Where
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Room, Site
 from ingest.store.sqlite_store import SqliteStore
@@ -37,7 +38,7 @@ class Bench:
     def say(self, incident: Incident, now_ms: int) -> None:
         """Let the watch write an incident."""
         with self.store.transaction() as work:
-            work.put_incident(incident, at_ms=now_ms, by="watch")
+            work.put_incident(incident, at_ms=now_ms, by=WATCH)
             enqueue(work, [incident], self.site, self.recipients, now_ms=now_ms)
 
     def look(self, now_ms: int) -> None:
@@ -114,7 +115,7 @@ def test_at_night_it_waits_and_is_told_in_the_morning(bench: Bench) -> None:
     assert bench.new() == []
     worst = replace(bench.incident, worst_value=66.6)
     with bench.store.transaction() as work:
-        work.put_incident(worst, at_ms=NIGHT_MS + HOUR, by="watch")
+        work.put_incident(worst, at_ms=NIGHT_MS + HOUR, by=WATCH)
     bench.look(NIGHT_MS + 7 * HOUR)
     [told] = bench.new()
     assert (told.kind, told.incident) == (NoticeKind.OPENED, bench.incident.id)
@@ -236,7 +237,7 @@ def test_a_cause_that_shows_with_the_second_room_still_joins_the_first(bench: Be
     first, second = numbered(bench.incident, 0), replace(numbered(bench.incident, 1), room="hall", cause="heating")
     bench.say(first, NOON_MS)
     with bench.store.transaction() as work:
-        work.put_incident(replace(first, cause="heating"), at_ms=NOON_MS, by="watch")
+        work.put_incident(replace(first, cause="heating"), at_ms=NOON_MS, by=WATCH)
     bench.say(second, NOON_MS + 14 * MINUTE)
     bench.new()
     bench.look(NOON_MS + 15 * MINUTE)
@@ -308,9 +309,15 @@ def test_an_answer_or_the_end_stops_the_escalation(bench: Bench, answer: str) ->
     bench.say(bench.incident, NOON_MS)
     with bench.store.transaction() as work:
         if answer == "acknowledged":
-            acknowledge(work, bench.incident.id, by="Floor layer", now_ms=NOON_MS)
+            acknowledge(work, bench.incident.id, by=Actor(Where.PAGE, "Floor layer"), now_ms=NOON_MS)
         if answer == "quiet":
-            snooze(work, bench.incident.id, until_ms=NOON_MS + 9 * HOUR, by="Floor layer", now_ms=NOON_MS)
+            snooze(
+                work,
+                bench.incident.id,
+                until_ms=NOON_MS + 9 * HOUR,
+                by=Actor(Where.PAGE, "Floor layer"),
+                now_ms=NOON_MS,
+            )
     if answer == "over":
         bench.say(ended(bench.incident), NOON_MS + MINUTE)
     bench.new()
@@ -346,7 +353,7 @@ def test_asked_for_quiet_means_quiet_but_for_the_severe_and_the_end(bench: Bench
     slight = replace(bench.incident, severity=Severity.SLIGHT)
     bench.say(slight, NOON_MS)
     with bench.store.transaction() as work:
-        snooze(work, slight.id, until_ms=NOON_MS + 4 * HOUR, by="Floor layer", now_ms=NOON_MS)
+        snooze(work, slight.id, until_ms=NOON_MS + 4 * HOUR, by=Actor(Where.PAGE, "Floor layer"), now_ms=NOON_MS)
     bench.new()
     bench.say(bench.incident, NOON_MS + HOUR)
     bench.look(NOON_MS + 2 * HOUR)

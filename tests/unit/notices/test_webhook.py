@@ -24,6 +24,7 @@ from ingest.notices.letters.writing import Writer
 from ingest.notices.outbox import enqueue
 from ingest.notices.postman import Postman
 from ingest.notices.recipients import Recipient
+from ingest.site.actor import WATCH
 from ingest.site.incidents import NoticeState
 
 SECRET = "walnut and cherry"
@@ -73,7 +74,7 @@ def noticed(store, site, incident) -> Callable[[], object]:
 
     def put() -> object:
         with store.transaction() as work:
-            work.put_incident(incident, at_ms=T0_MS, by="watch")
+            work.put_incident(incident, at_ms=T0_MS, by=WATCH)
             enqueue(work, [incident], site, [Recipient("office", channel="webhook")], now_ms=T0_MS)
         return store.read.notices()[-1]
 

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
+from ingest.site.actor import SETTINGS
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.file.opening import FILE_NAME
@@ -85,7 +86,7 @@ def winter(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Winter]:
     site = Site("A measured room", "Etc/GMT-2", 0.0, (Room("room", "The room", window),), (Sensor("winter-1", "room"),))
     with SqliteStore.open(tmp_path_factory.mktemp("winter") / FILE_NAME) as opened:
         with opened.transaction() as work:
-            work.save_site(site, at_ms=at_ms[0], by="test")
+            work.save_site(site, at_ms=at_ms[0], by=SETTINGS)
         for quantity, values in zip(("temperature_c", "rh_percent"), air, strict=True):
             write(opened, "winter-1", quantity, at_ms, values)
         yield Winter(opened, site, at_ms, *air)

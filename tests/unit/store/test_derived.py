@@ -5,6 +5,7 @@ import pytest
 
 from ingest.physics import air
 from ingest.physics.derived import DERIVED
+from ingest.site.actor import SETTINGS
 from ingest.site.places import Site
 from ingest.site.series import SeriesKey
 from ingest.store.sqlite_store import SqliteStore
@@ -88,7 +89,7 @@ def test_the_sites_elevation_gives_the_pressure(store, hear, path) -> None:
     wanted = key("grains_per_pound")
     assert store.read.latest([wanted])[wanted].value == pytest.approx(air.grains_per_pound(20.0, 50.0, 101.325))
     with store.transaction() as work:
-        work.save_site(Site("hut", elevation_m=1500.0), at_ms=1, by="test")
+        work.save_site(Site("hut", elevation_m=1500.0), at_ms=1, by=SETTINGS)
         at_1500_m = air.grains_per_pound(20.0, 50.0, air.pressure_from_elevation_kpa(1500.0))
         assert work.read.latest([wanted])[wanted].value == pytest.approx(at_1500_m)
     assert store.read.latest([wanted])[wanted].value == pytest.approx(at_1500_m)

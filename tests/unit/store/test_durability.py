@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 
 from ingest.errors import StorageError
+from ingest.site.actor import SETTINGS
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import SeriesKey
@@ -45,6 +46,7 @@ WRITER = """
 import sys, threading, time
 from pathlib import Path
 import numpy as np
+from ingest.site.actor import WATCH
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.file import giving_way
@@ -74,7 +76,7 @@ while True:
         with store.transaction() as work:
             work.append(batch, heard_ms=number)
             incident = Incident(f"i-{number}", "hall", "attic", IncidentKind.WINDOW, number, number, "")
-            work.put_incident(incident, at_ms=number, by="watch")
+            work.put_incident(incident, at_ms=number, by=WATCH)
             if not again:
                 work.add_notice(incident=incident.id, kind=NoticeKind.OPENED, channel="mail", recipient="anna",
                                 facts={}, created_ms=number)
@@ -181,9 +183,9 @@ def write_some_of_everything(work, batch) -> None:
     """Write to every table there is."""
     work.append(batch([1, 2, 3], [20.0, 99.0, 22.0]), heard_ms=50)
     work.append(batch([1], [5.0], sensor="new"), heard_ms=50)
-    work.save_site(Site("other"), at_ms=50, by="test")
+    work.save_site(Site("other"), at_ms=50, by=SETTINGS)
     work.save_judgement("hall", {"state": "out"})
-    work.put_incident(Incident("i", "hall", "attic", IncidentKind.SILENT, 1, 2, ""), at_ms=50, by="test")
+    work.put_incident(Incident("i", "hall", "attic", IncidentKind.SILENT, 1, 2, ""), at_ms=50, by=SETTINGS)
     work.add_notice(incident="i", kind=NoticeKind.OPENED, channel="mail", recipient="a", facts={}, created_ms=50)
 
 

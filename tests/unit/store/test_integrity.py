@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from ingest.errors import StorageError
+from ingest.site.actor import WATCH
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.api import Appended
@@ -31,7 +32,7 @@ def staged(path, batch):
     """A closed store with a thousand readings that are staged and not sealed, and an incident."""
     with SqliteStore.open(path) as store, store.transaction() as work:
         work.append(batch(range(1000), [20.0] * 1000), heard_ms=1)
-        work.put_incident(Incident("i", "hall", "attic", IncidentKind.SILENT, 1, 2, ""), at_ms=50, by="watch")
+        work.put_incident(Incident("i", "hall", "attic", IncidentKind.SILENT, 1, 2, ""), at_ms=50, by=WATCH)
     return path
 
 

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ingest.errors import RefusedError
+from ingest.site.actor import SETTINGS, WATCH, Actor, Where
 from ingest.site.handling import Deed, Handling
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
@@ -44,7 +45,7 @@ def test_a_site_comes_back_as_it_was(store) -> None:
     """None before it is seeded, then equal in every field, inside the unit of work and after it."""
     assert store.read.site() is None
     with store.transaction() as work:
-        work.save_site(SITE, at_ms=5, by="seed")
+        work.save_site(SITE, at_ms=5, by=SETTINGS)
         assert work.read.site() == SITE
     assert store.read.site() == SITE
 
@@ -53,12 +54,12 @@ def test_no_change_makes_no_entry_and_a_change_keeps_what_was(store) -> None:
     """Saving the same again adds nothing; each change adds who, when and what, oldest first."""
     changed = replace(SITE, elevation_m=412.0)
     with store.transaction() as work:
-        work.save_site(SITE, at_ms=5, by="seed")
-        work.save_site(SITE, at_ms=6, by="anna")
-        work.save_site(changed, at_ms=7, by="anna")
-        work.save_site(SITE, at_ms=8, by="ben")
+        work.save_site(SITE, at_ms=5, by=SETTINGS)
+        work.save_site(SITE, at_ms=6, by=Actor(Where.PAGE, "anna"))
+        work.save_site(changed, at_ms=7, by=Actor(Where.PAGE, "anna"))
+        work.save_site(SITE, at_ms=8, by=Actor(Where.PAGE, "ben"))
     history = store.read.history("site")
-    assert [(entry.at_ms, entry.by) for entry in history] == [(5, "seed"), (7, "anna"), (8, "ben")]
+    assert [(entry.at_ms, entry.by) for entry in history] == [(5, "settings"), (7, "page anna"), (8, "page ben")]
     assert [from_plain(Site, entry.body) for entry in history] == [SITE, changed, SITE]
 
 
@@ -68,7 +69,7 @@ def test_an_incident_is_shown_as_it_stands_and_keeps_what_it_was(store) -> None:
     closed = replace(worse, closed_ms=9_000)
     for state in (INCIDENT, worse, worse, closed):
         with store.transaction() as work:
-            work.put_incident(state, at_ms=state.closed_ms or 2_000, by="watch")
+            work.put_incident(state, at_ms=state.closed_ms or 2_000, by=WATCH)
     assert store.read.incidents() == [closed]
     assert store.read.incidents(only_open=True) == []
     assert [from_plain(Incident, e.body) for e in store.read.history("incident", "i-1")] == [INCIDENT, worse, closed]
@@ -77,31 +78,31 @@ def test_an_incident_is_shown_as_it_stands_and_keeps_what_it_was(store) -> None:
 def test_what_people_do_stands_apart_from_what_the_watch_says(store) -> None:
     """Taken in hand once, by the first; asked for quiet; the watch's next word leaves it alone; every step is kept."""
     with store.transaction() as work:
-        work.put_incident(INCIDENT, at_ms=2_000, by="watch")
+        work.put_incident(INCIDENT, at_ms=2_000, by=WATCH)
         assert work.read.handlings(["i-1"]) == {}
-        handling.acknowledge(work, "i-1", by="anna", note="on my way", now_ms=2_500)
-        handling.acknowledge(work, "i-1", by="ben", now_ms=2_600)
+        handling.acknowledge(work, "i-1", by=Actor(Where.PAGE, "anna"), note="on my way", now_ms=2_500)
+        handling.acknowledge(work, "i-1", by=Actor(Where.PAGE, "ben"), now_ms=2_600)
     with store.transaction() as work:
-        work.put_incident(replace(INCIDENT, worst_value=70.0), at_ms=2_700, by="watch")
-        handling.snooze(work, "i-1", until_ms=9_000, by="ben", now_ms=2_800)
+        work.put_incident(replace(INCIDENT, worst_value=70.0), at_ms=2_700, by=WATCH)
+        handling.snooze(work, "i-1", until_ms=9_000, by=Actor(Where.PAGE, "ben"), now_ms=2_800)
     stands = store.read.handlings(["i-1", "i-2"])
     assert stands == {
         "i-1": Handling("i-1", 2_500, "anna", snoozed_until_ms=9_000, note="on my way", deed=Deed.SNOOZED),
     }
     assert [(entry.at_ms, entry.by) for entry in store.read.history("handling", "i-1")] == [
-        (2_500, "anna"),
-        (2_800, "ben"),
+        (2_500, "page anna"),
+        (2_800, "page ben"),
     ]
 
 
 def test_an_incident_that_is_not_there_cannot_be_handled(store) -> None:
     """Nothing is written for an unknown id, nor for a quiet that would be over already."""
     with store.transaction() as work:
-        work.put_incident(INCIDENT, at_ms=2_000, by="watch")
+        work.put_incident(INCIDENT, at_ms=2_000, by=WATCH)
         with pytest.raises(RefusedError, match="no such incident"):
-            handling.acknowledge(work, "i-2", by="anna", now_ms=3_000)
+            handling.acknowledge(work, "i-2", by=Actor(Where.PAGE, "anna"), now_ms=3_000)
         with pytest.raises(RefusedError, match="is past"):
-            handling.snooze(work, "i-1", until_ms=3_000, by="anna", now_ms=3_000)
+            handling.snooze(work, "i-1", until_ms=3_000, by=Actor(Where.PAGE, "anna"), now_ms=3_000)
     assert store.read.handlings(["i-1", "i-2"]) == {}
 
 
@@ -115,7 +116,7 @@ def test_incidents_are_found_by_room_state_and_time(store) -> None:
     ]
     with store.transaction() as work:
         for one in many:
-            work.put_incident(one, at_ms=1, by="watch")
+            work.put_incident(one, at_ms=1, by=WATCH)
 
     def ids(**wanted: object) -> list[str]:
         return [incident.id for incident in store.read.incidents(**wanted)]
@@ -130,10 +131,10 @@ def test_incidents_are_found_by_room_state_and_time(store) -> None:
 def fill(path) -> None:
     """Make a store with four entries in its record."""
     with SqliteStore.open(path) as store, store.transaction() as work:
-        work.save_site(SITE, at_ms=1, by="seed")
-        work.put_incident(INCIDENT, at_ms=2, by="watch")
-        work.put_incident(replace(INCIDENT, closed_ms=9_000), at_ms=3, by="watch")
-        work.save_site(replace(SITE, name="Mühlgasse 5"), at_ms=4, by="anna")
+        work.save_site(SITE, at_ms=1, by=SETTINGS)
+        work.put_incident(INCIDENT, at_ms=2, by=WATCH)
+        work.put_incident(replace(INCIDENT, closed_ms=9_000), at_ms=3, by=WATCH)
+        work.save_site(replace(SITE, name="Mühlgasse 5"), at_ms=4, by=Actor(Where.PAGE, "anna"))
 
 
 def test_an_ordinary_edit_is_refused_by_the_file_itself(path) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from ingest.errors import StorageError
+from ingest.site.actor import SETTINGS, WATCH
 from ingest.site.handling import Deed, Handling
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.places import AcclimationWindow as Window
@@ -52,7 +53,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("whole") / "lumberroom.sqlite3"
     store = SqliteStore.open(path)
     with store.transaction() as work:
-        work.save_site(SITE, at_ms=T0, by="settings file")
+        work.save_site(SITE, at_ms=T0, by=SETTINGS)
         work.append(air(0, 8000), heard_ms=T0)
     store.settle()
     store.tidy()
@@ -61,7 +62,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
             work.append(air(8000 + 10 * number, 10), heard_ms=T0 + number)
             name = f"incident-{number}"
             incident = Incident(name, "hall", "hall", IncidentKind.WINDOW, T0, T0 + number, f"RH {number} % " * 9)
-            work.put_incident(incident, at_ms=T0, by="watch")
+            work.put_incident(incident, at_ms=T0, by=WATCH)
             work.put_handling(
                 Handling(name, T0, "Anna", note=f"note {number}", deed=Deed.ACKNOWLEDGED), at_ms=T0, by="Anna"
             )

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from ingest.errors import RefusedError
+from ingest.site.actor import WATCH, Actor, Where
 from ingest.site.handling import Asked, Deed, Handling, Life, life
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.store.api import UnitOfWork
@@ -18,6 +19,7 @@ from ingest.store.sqlite_store import SqliteStore
 from ingest.watch import handling
 from ingest.watch.journal import journal
 
+ANNA = Actor(Where.PAGE, "Anna")
 OPEN = Incident("i", "oak", "a", IncidentKind.WINDOW, 1_000, 1_500, "damp")
 HOUR_MS = 3_600_000
 
@@ -27,14 +29,14 @@ def store(tmp_path: Path) -> Iterator[SqliteStore]:
     """A store with one incident that goes on."""
     with SqliteStore.open(tmp_path / "lumberroom.sqlite3") as made:
         with made.transaction() as work:
-            work.put_incident(OPEN, at_ms=2_000, by="watch")
+            work.put_incident(OPEN, at_ms=2_000, by=WATCH)
         yield made
 
 
 def done(store: SqliteStore, deed: Deed, now_ms: int, by: str = "Anna", note: str = "", until_ms: int = 0) -> Handling:
     """Do something and give where people stand then."""
     with store.transaction() as work:
-        return handling.carry_out(work, Asked("i", deed, by, note, until_ms or None), now_ms=now_ms)
+        return handling.carry_out(work, Asked("i", deed, Actor(Where.PAGE, by), note, until_ms or None), now_ms=now_ms)
 
 
 def stands(store: SqliteStore, now_ms: int) -> Life:
@@ -55,12 +57,12 @@ def test_a_life_from_opening_to_over(store: SqliteStore) -> None:
     done(store, Deed.CLOSED, 6_000, by="Ben", note="drying on purpose")
     assert stands(store, 6_000) is Life.CLOSED_BY_HAND
     with store.transaction() as work:
-        work.put_incident(replace(OPEN, worst_value=70.0), at_ms=6_500, by="watch")
+        work.put_incident(replace(OPEN, worst_value=70.0), at_ms=6_500, by=WATCH)
     assert stands(store, 6_500) is Life.CLOSED_BY_HAND  # the watch's next word opens nothing
     done(store, Deed.REOPENED, 7_000, by="Ben")
     assert stands(store, 7_000) is Life.ACKNOWLEDGED
     with store.transaction() as work:
-        work.put_incident(replace(OPEN, closed_ms=8_000), at_ms=8_000, by="watch")
+        work.put_incident(replace(OPEN, closed_ms=8_000), at_ms=8_000, by=WATCH)
     assert stands(store, 9_000) is Life.OVER
     assert done(store, Deed.NOTED, 9_000, note="it was the humidifier").note == "it was the humidifier"
     assert [entry.body["deed"] for entry in store.read.history("handling", "i")] == [
@@ -72,17 +74,17 @@ def test_the_journal_has_states_and_deeds_in_order(store: SqliteStore) -> None:
     """One line for each entry, with who, what, the words that were left, and the hash that pins it."""
     done(store, Deed.ACKNOWLEDGED, 3_000, note="on my way")
     with store.transaction() as work:
-        work.put_incident(replace(OPEN, worst_value=70.0), at_ms=3_500, by="watch")
-        work.put_incident(replace(OPEN, worst_value=70.0, closed_ms=4_000), at_ms=4_000, by="watch")
+        work.put_incident(replace(OPEN, worst_value=70.0), at_ms=3_500, by=WATCH)
+        work.put_incident(replace(OPEN, worst_value=70.0, closed_ms=4_000), at_ms=4_000, by=WATCH)
     done(store, Deed.NOTED, 5_000, by="Ben", note="door repaired")
     read = store.read
     lines = journal(read.history("incident", "i"), read.history("handling", "i"), "UTC")
     assert [(line.by, line.what, line.note, line.is_news) for line in lines] == [
-        ("watch", "Opened, serious.", "", True),
-        ("Anna", "Taken in hand.", "on my way", True),
-        ("watch", "Figures brought up to date.", "", False),
-        ("watch", "Over.", "", True),
-        ("Ben", "Note.", "door repaired", True),
+        ("the watch", "Opened, serious.", "", True),
+        ("Anna, on a page", "Taken in hand.", "on my way", True),
+        ("the watch", "Figures brought up to date.", "", False),
+        ("the watch", "Over.", "", True),
+        ("Ben, on a page", "Note.", "door repaired", True),
     ]
     assert lines[-1].hash == read.record_head()[1]
 
@@ -93,15 +95,24 @@ Refused = Callable[[UnitOfWork], Handling]
 @pytest.mark.parametrize(
     ("does", "says"),
     [
-        (lambda w: handling.acknowledge(w, "x", by="Anna", now_ms=3_000), "no such incident"),
-        (lambda w: handling.acknowledge(w, "i", by=" \u202e\n", now_ms=3_000), "who does this"),
-        (lambda w: handling.snooze(w, "i", until_ms=3_000, by="Anna", now_ms=3_000), "past"),
-        (lambda w: handling.snooze(w, "i", until_ms=400 * 86_400_000, by="Anna", now_ms=3_000), "too long"),
-        (lambda w: handling.wake(w, "i", by="Anna", now_ms=3_000), "nobody asked for quiet"),
-        (lambda w: handling.close(w, "i", by="Anna", reason="\x00 \n", now_ms=3_000), "needs a reason"),
-        (lambda w: handling.reopen(w, "i", by="Anna", now_ms=3_000), "nobody has closed"),
-        (lambda w: handling.leave_note(w, "i", by="Anna", note="", now_ms=3_000), "empty"),
-        (lambda w: handling.carry_out(w, Asked("i", Deed.SNOOZED, "Anna"), now_ms=3_000), "until when"),
+        (lambda w: handling.acknowledge(w, "x", by=ANNA, now_ms=3_000), "no such incident"),
+        (lambda w: handling.acknowledge(w, "i", by=Actor(Where.PAGE, " \u202e\n"), now_ms=3_000), "who does this"),
+        (lambda w: handling.snooze(w, "i", until_ms=3_000, by=ANNA, now_ms=3_000), "past"),
+        (
+            lambda w: handling.snooze(w, "i", until_ms=400 * 86_400_000, by=ANNA, now_ms=3_000),
+            "too long",
+        ),
+        (lambda w: handling.wake(w, "i", by=ANNA, now_ms=3_000), "nobody asked for quiet"),
+        (
+            lambda w: handling.close(w, "i", by=ANNA, reason="\x00 \n", now_ms=3_000),
+            "needs a reason",
+        ),
+        (lambda w: handling.reopen(w, "i", by=ANNA, now_ms=3_000), "nobody has closed"),
+        (lambda w: handling.leave_note(w, "i", by=ANNA, note="", now_ms=3_000), "empty"),
+        (
+            (lambda w: handling.carry_out(w, Asked("i", Deed.SNOOZED, ANNA), now_ms=3_000), "until when"),
+            "until when",
+        ),
     ],
 )
 def test_what_makes_no_sense_is_refused_and_leaves_no_trace(store: SqliteStore, does: Refused, says: str) -> None:
@@ -119,7 +130,7 @@ def test_what_is_over_or_closed_is_not_closed_again(store: SqliteStore) -> None:
         with pytest.raises(RefusedError, match="closed by hand already"):
             done(store, deed, 4_000, note="again", until_ms=9_000)
     with store.transaction() as work:
-        work.put_incident(replace(OPEN, closed_ms=5_000), at_ms=5_000, by="watch")
+        work.put_incident(replace(OPEN, closed_ms=5_000), at_ms=5_000, by=WATCH)
     for deed in (Deed.CLOSED, Deed.REOPENED):
         with pytest.raises(RefusedError, match="over"):
             done(store, deed, 6_000, note="again")
@@ -129,7 +140,7 @@ def test_words_are_kept_as_words(store: SqliteStore) -> None:
     """Control characters and what turns the reading direction go; lines and letters of any script stay."""
     kept = done(store, Deed.NOTED, 3_000, by="Zoë\n Ö.", note="first\r\nsecond\x1b[31m \u202eevil \u06a9\u200c\u06a9")
     assert kept.note == "first\nsecond[31m evil \u06a9\u200c\u06a9"
-    assert store.read.history("handling", "i")[0].by == "Zoë Ö."
+    assert store.read.history("handling", "i")[0].by == "page Zoë Ö."
 
 
 @pytest.mark.parametrize(
@@ -158,7 +169,7 @@ def test_a_quiet_edit_of_what_people_did_is_found(store: SqliteStore, meddling: 
 def test_a_withdrawn_incident_is_no_fault(store: SqliteStore) -> None:
     """What late readings took back stands in the record alone, and the store is sound."""
     with store.transaction() as work:
-        work.put_incident(replace(OPEN, closed_ms=3_000, withdrawn_ms=3_000), at_ms=3_000, by="watch")
+        work.put_incident(replace(OPEN, closed_ms=3_000, withdrawn_ms=3_000), at_ms=3_000, by=WATCH)
     path = store.path
     store.close()
     assert check_integrity(path) == []

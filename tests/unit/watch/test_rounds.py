@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from adapters.contract import Reading, Stamp
+from ingest.site.actor import SETTINGS
 from ingest.site.incidents import Incident, IncidentKind, RoomState, Severity
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
@@ -378,7 +379,7 @@ def test_looks_that_change_nothing_write_nothing(house: House, tmp_path: Path) -
     watch = Watch()
     with SqliteStore.open(tmp_path / "idle.sqlite3") as store:
         with store.transaction() as work:
-            work.save_site(house.site, at_ms=0, by="test")
+            work.save_site(house.site, at_ms=0, by=SETTINGS)
             readings = [Reading(one.id, "rh_percent", 45.0, 0, Stamp.SENSOR) for one in house.site.sensors]
             work.append(ReadingBatch.of(readings), heard_ms=0)
             watch.judge_readings(work, house.site, ReadingBatch.of(readings), now_ms=0)

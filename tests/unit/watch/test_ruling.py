@@ -11,6 +11,7 @@ import pytest
 
 from adapters.contract import Reading, Stamp
 from ingest.present import digits, words
+from ingest.site.actor import SETTINGS
 from ingest.site.incidents import Incident, IncidentKind, Severity
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.rules import Rules
@@ -279,7 +280,7 @@ def test_an_incident_that_turns_out_worse_is_told_again(house: House) -> None:
     first = house.live()[0]
     now_ms = house.readings[-1].at_ms + 5 * MINUTE_MS
     with house.store.transaction() as work:
-        work.put_incident(replace(first, severity=Severity.SLIGHT), at_ms=now_ms, by="test")
+        work.put_incident(replace(first, severity=Severity.SLIGHT), at_ms=now_ms, by=SETTINGS)
     later = []
     for minute in range(180, 200, 5):
         house.readings = []
