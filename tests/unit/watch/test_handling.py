@@ -109,10 +109,7 @@ Refused = Callable[[UnitOfWork], Handling]
         ),
         (lambda w: handling.reopen(w, "i", by=ANNA, now_ms=3_000), "nobody has closed"),
         (lambda w: handling.leave_note(w, "i", by=ANNA, note="", now_ms=3_000), "empty"),
-        (
-            (lambda w: handling.carry_out(w, Asked("i", Deed.SNOOZED, ANNA), now_ms=3_000), "until when"),
-            "until when",
-        ),
+        (lambda w: handling.carry_out(w, Asked("i", Deed.SNOOZED, ANNA), now_ms=3_000), "until when"),
     ],
 )
 def test_what_makes_no_sense_is_refused_and_leaves_no_trace(store: SqliteStore, does: Refused, says: str) -> None:
