@@ -57,6 +57,7 @@ class SqliteStore:
         self._checkpoints: Checkpoints | None = None
         self._folder: sqlite3.Connection | None = None  # the keeper's own, for folding the log back
         self._found_on_opening: tuple[str, ...] = ()
+        self._memory = Memory()
         self._note: newest.Note | None = None
         self._noting = threading.Lock()
         self._to_note = False  # whether anything was acknowledged since the note was written
@@ -65,7 +66,7 @@ class SqliteStore:
         if read_only:
             lost = None if opening.is_being_written(path) else write_ahead_log.loss(path)
             noted = newest.noted(path)  # before the file is looked at: who writes it may go on
-            self._idle.append(opening.open_reader(path))
+            self._idle.append(self._opened_reader())
             with plainly(path):
                 lacks = newest.missing(noted, newest.newest_of(self._idle[0]))
                 wrong = sums.unsound(self._idle[0], ("batch", "series"))
@@ -73,7 +74,6 @@ class SqliteStore:
                 self._found_on_opening = (*([str(lost)] if lost else []), *lacks, *map(str, wrong), *gone)
         else:
             self._open_for_writing()
-        self._memory = Memory()
         rewritings = None if read_only else self._memory.rewritings
         self._reader = SqliteReader(self._snapshot, self._memory.view, pressure_kpa, rewritings)
         self._settling = Settling()
@@ -323,11 +323,10 @@ class SqliteStore:
         try:
             replacing.finish(self._path)
             lost, noted = write_ahead_log.loss(self._path), newest.noted(self._path)
-            self._writer = opening.open_writer(self._path)
+            self._writer, self._found_on_opening = setting_aside.opened(self._path, lost, noted)
+            sums.tell_unsound(self._writer, self._memory.note_damage)
             self._checkpoints = Checkpoints(self._writer)
             with plainly(self._path):
-                earlier = setting_aside.unacknowledged(self._writer)
-                self._found_on_opening = (*setting_aside.set_aside(self._writer, lost, noted), *earlier)
                 # What the keeper had committed without waiting for the disk nobody knows any more: only what is noted.
                 self._generation = 0 if noted is None else noted.generation
                 self._note = newest.Note(self._path, noted)
@@ -357,7 +356,12 @@ class SqliteStore:
                 raise StorageError("the store is closed", where=str(self._path))
             if self._idle:
                 return self._idle.pop()
-        return opening.open_reader(self._path)
+        return self._opened_reader()
+
+    def _opened_reader(self) -> sqlite3.Connection:
+        connection = opening.open_reader(self._path)
+        sums.tell_unsound(connection, self._memory.note_damage)
+        return connection
 
     def _give_back(self, connection: sqlite3.Connection) -> None:
         with self._pooling:

@@ -13,7 +13,6 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 
@@ -30,8 +29,6 @@ from ingest.store.series import chunk_format, chunks, examining, rows, sealing, 
 from ingest.store.series.chunk_format import Chunk
 from ingest.store.series.squeeze import Damaged
 from ingest.store.sqlite_store import SqliteStore
-
-_BROKEN: Final = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +118,7 @@ def _mended_structure(path: Path) -> Iterator[Done]:
             broken = connection.execute("PRAGMA integrity_check(1)").fetchone()[0] != "ok"
     except StorageError as error:
         # A file that is older, held by somebody, or not to be opened by this user is not broken.
-        if getattr(error.__cause__, "sqlite_errorcode", 0) & 0xFF not in _BROKEN:
+        if not salvage.is_about_structure(error):
             raise
         broken = True
     if broken:

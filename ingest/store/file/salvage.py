@@ -21,25 +21,45 @@ _MAGIC: Final = b"SQLite format 3\0"  # https://www.sqlite.org/fileformat2.html,
 _HEADER_BYTES: Final = 100
 
 
+def is_about_structure(error: StorageError) -> bool:
+    """Say whether an error on opening comes of a broken structure, and not of rights, locks or another edition."""
+    cause = error.__cause__
+    code = getattr(cause, "sqlite_errorcode", 0) & 0xFF
+    return isinstance(cause, UnicodeDecodeError) or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def broken(path: Path) -> Path:
+    """Give the name under which a broken file is kept."""
+    return path.with_name(path.name + ".broken")
+
+
 def rebuilt(path: Path) -> Iterator[Done]:
     """Put a new file with all that can be read in the place of a broken one, which stays beside it as `.broken`.
 
     Gives a sentence for each table that lost rows.  Raises StorageError when nothing can be read at all.
     """
-    fresh, broken = path.with_name(path.name + ".rebuilt"), path.with_name(path.name + ".broken")
+    fresh, aside = path.with_name(path.name + ".rebuilt"), broken(path)
+    _take_away(fresh)
+    if aside.exists():
+        raise StorageError(
+            "a broken file from an earlier mending is still there", where=str(aside), mend="Move it away first"
+        )
+    try:
+        with contextlib.closing(opening.open_writer(fresh)) as new, _filled_up(path) as whole:
+            lost = _carried_over(whole, new, path)
+            new.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            new.execute("PRAGMA journal_mode = DELETE")  # its log goes: the file is to stand for itself
+    except BaseException:
+        _take_away(fresh)  # half of it would only take room
+        raise
+    replacing.replace(path, fresh, aside)
+    yield Done(f"file: rebuilt from what could be read; the broken one is kept as {aside.name}", loses=False)
+    yield from lost
+
+
+def _take_away(fresh: Path) -> None:
     for end in ("", *replacing.COMPANIONS):
         fresh.with_name(fresh.name + end).unlink(missing_ok=True)
-    if broken.exists():
-        raise StorageError(
-            "a broken file from an earlier mending is still there", where=str(broken), mend="Move it away first"
-        )
-    with contextlib.closing(opening.open_writer(fresh)) as new, _filled_up(path) as whole:
-        lost = _carried_over(whole, new, path)
-        new.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        new.execute("PRAGMA journal_mode = DELETE")  # its log goes: the file is to stand for itself
-    replacing.replace(path, fresh, broken)
-    yield Done(f"file: rebuilt from what could be read; the broken one is kept as {broken.name}", loses=False)
-    yield from lost
 
 
 @contextlib.contextmanager

@@ -9,12 +9,56 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
 
-from ingest.store.file import newest, shape, sums
+from ingest.errors import DiskFullError, StorageError
+from ingest.store.file import newest, opening, salvage, shape, sums
 from ingest.store.file.newest import Newest
+from ingest.store.file.trouble import plainly
 from ingest.store.file.write_ahead_log import Loss
 from ingest.store.record import incidents, records
 from ingest.store.series import examining, staging
+
+_KEEP: Final = "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, x'')"
+
+
+def opened(path: Path, lost: Loss | None, noted: Newest | None) -> tuple[sqlite3.Connection, tuple[str, ...]]:
+    """Open a store's file for writing, with what is damaged in it out of the way; give a sentence for each such thing.
+
+    The schema's text is mended. A file whose structure is so broken that it cannot be opened is rebuilt from what can
+    be read of it, as `lumberroom doctor --mend` does; the broken one is kept.  lost, noted: as for `set_aside`.
+    Hold the store's mark.  Raises StorageError.
+    """
+    try:
+        with plainly(path):
+            told = shape.mended_text(path)
+        writer, found = _opened(path, lost, noted)
+        return writer, (*told, *found)
+    except StorageError as error:
+        if not salvage.is_about_structure(error) or salvage.broken(path).exists():
+            raise
+        try:
+            rebuilt = [one.what for one in salvage.rebuilt(path)]
+        except DiskFullError:
+            raise
+        except StorageError:  # nothing of it can be read: then the first error says more
+            raise error from None
+    writer, found = _opened(path, lost, noted)
+    with plainly(path):
+        writer.executemany(_KEEP, [(what,) for what in rebuilt])
+    return writer, (*rebuilt, *found)
+
+
+def _opened(path: Path, lost: Loss | None, noted: Newest | None) -> tuple[sqlite3.Connection, list[str]]:
+    writer = opening.open_writer(path)
+    try:
+        with plainly(path):
+            earlier = unacknowledged(writer)
+            return writer, [*set_aside(writer, lost, noted), *earlier]
+    except BaseException:
+        writer.close()
+        raise
 
 
 def set_aside(writer: sqlite3.Connection, lost: Loss | None, noted: Newest | None) -> list[str]:
@@ -58,9 +102,7 @@ def keep_missing(writer: sqlite3.Connection, lost: Loss | None, noted: Newest | 
     told = [str(lost)] if lost is not None and lost.commits > 1 else []
     told += newest.missing(noted, newest.newest_of(writer), knows_generation=shape.has_state(writer))
     for sentence in told:
-        writer.execute(
-            "INSERT INTO damaged (sensor, from_ms, to_ms, what, body) VALUES ('', 0, 0, ?, x'')", (sentence,)
-        )
+        writer.execute(_KEEP, (sentence,))
         yield sentence
 
 

@@ -1,4 +1,10 @@
-"""Whether a file has every table, index, trigger and view of our schema, and making anew what it lacks."""
+"""Whether a file has every table, index, trigger and view of our schema, and making anew what it lacks.
+
+What a file says of its own schema (the table `sqlite_schema`) has no sum, and a bit that turned in it keeps SQLite from
+reading anything. But it is known: every file of ours is made by the same steps, so that the texts, their order and the
+pages where tables begin are the same in all. One entry that differs, while all others are as they should be, is
+damaged, and is written as it was.
+"""
 
 from __future__ import annotations
 
@@ -6,10 +12,11 @@ import contextlib
 import functools
 import sqlite3
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Final, NamedTuple
 
 from ingest.store.file import schema
-from ingest.store.file.sums import SOUND
+from ingest.store.file.sums import SOUND, know_sums
 
 _ORDER: Final = {"table": 0, "index": 1, "view": 2, "trigger": 3}
 
@@ -41,6 +48,77 @@ def expected() -> tuple[Part, ...]:
         found = [Part(*row) for row in fresh.execute("SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL")]
     ours = [part for part in found if not part.name.startswith("sqlite_")]
     return tuple(sorted(ours, key=lambda part: _ORDER[part.kind]))
+
+
+def mended_text(path: Path) -> list[str]:
+    """Write the entry of a file's schema in which something turned as it was; say so, or nothing where there is none.
+
+    path: a store's file that no other program writes.  Raises sqlite3.Error where not even the schema can be read.
+    """
+    if not path.exists() or path.stat().st_size == 0:
+        return []
+    address = f"{path.absolute().as_uri()}?mode=rw"
+    with contextlib.closing(sqlite3.connect(address, uri=True, isolation_level=None)) as raw:
+        raw.text_factory = bytes
+        raw.execute("PRAGMA wal_autocheckpoint = 0")
+        if schema.application_of(raw) != schema.APPLICATION_ID or schema.version_of(raw) != schema.SCHEMA_VERSION:
+            return []
+        raw.execute("PRAGMA writable_schema = ON")  # with this SQLite takes the entries that it can read
+        there = {entry[0]: entry[1:] for entry in raw.execute(f"SELECT rowid, {_ENTRY} FROM sqlite_schema")}
+        true = _entries()
+        lacking = [entry for entry in true if entry not in there.values()]
+        odd = [
+            rowid for rowid, entry in there.items() if entry not in true and not bytes(entry[1]).startswith(_ANALYSED)
+        ]
+        if len(lacking) != 1 or len(odd) != 1 or not (_near(lacking[0], there[odd[0]]) or _is_broken(path)):
+            return []
+        raw.execute("BEGIN IMMEDIATE")
+        texts = [value.decode() if isinstance(value, bytes) else value for value in lacking[0]]
+        raw.execute(f"UPDATE sqlite_schema SET ({_ENTRY}) = (?, ?, ?, ?, ?) WHERE rowid = ?", (*texts, odd[0]))
+        (version,) = raw.execute("PRAGMA schema_version").fetchone()
+        raw.execute(f"PRAGMA schema_version = {version + 1}")
+        raw.execute("COMMIT")
+    return [f"schema: what the file says of its {texts[0]} {texts[1]} was damaged, and is mended"]
+
+
+_Entry = tuple[bytes | int | None, ...]
+_ENTRY: Final = "type, name, tbl_name, rootpage, sql"
+_ANALYSED: Final = b"sqlite_stat"  # what SQLite keeps for planning: made later, and not by us
+_FEW_BITS: Final = 3
+
+
+@functools.cache
+def _entries() -> tuple[_Entry, ...]:
+    """Give all entries of a file's schema as it is made."""
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as fresh:
+        fresh.execute("PRAGMA auto_vacuum = INCREMENTAL")  # on which it depends where tables begin
+        schema.migrate(fresh)
+        fresh.text_factory = bytes
+        return tuple(fresh.execute(f"SELECT {_ENTRY} FROM sqlite_schema").fetchall())
+
+
+def _near(one: _Entry, other: _Entry) -> bool:
+    """Say whether two entries differ in a few bits only, and are not of two editions of the schema."""
+    return sum(map(_bits_apart, one, other)) <= _FEW_BITS
+
+
+def _bits_apart(one: bytes | int | None, other: bytes | int | None) -> int:
+    if isinstance(one, bytes) and isinstance(other, bytes) and len(one) == len(other):
+        return (int.from_bytes(one, "big") ^ int.from_bytes(other, "big")).bit_count()
+    if isinstance(one, int) and isinstance(other, int):
+        return (one ^ other).bit_count()
+    return 0 if one == other else _FEW_BITS + 1
+
+
+def _is_broken(path: Path) -> bool:
+    """Say whether SQLite cannot take the schema as it stands."""
+    with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as plain:
+        know_sums(plain)
+        try:
+            plain.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        except (sqlite3.DatabaseError, UnicodeDecodeError):
+            return True
+    return False
 
 
 def missing(connection: sqlite3.Connection) -> list[Part]:

@@ -13,7 +13,7 @@ from __future__ import annotations
 import sqlite3
 import struct
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Final, NamedTuple
 
 SUMS: Final[dict[str, dict[str, str]]] = {
@@ -50,8 +50,12 @@ SUMS: Final[dict[str, dict[str, str]]] = {
 }
 """By table and column: what the sum covers. Texts as their bytes: a text that is no UTF-8 any more must not raise."""
 
-SOUND: Final = {table: " AND ".join(f"{name} IS {of}" for name, of in sums.items()) for table, sums in SUMS.items()}
-"""By table: the condition that holds for a row as it was written."""
+SOUND: Final = {
+    table: f"CASE WHEN {' AND '.join(f'{name} IS {of}' for name, of in sums.items())} THEN 1 "
+    f"ELSE unsound('{table}') END"
+    for table, sums in SUMS.items()
+}
+"""By table: the condition that holds for a row as it was written; others are told of (`tell_unsound`)."""
 
 
 def sound(table: str) -> str:
@@ -76,6 +80,17 @@ def know_sums(connection: sqlite3.Connection) -> None:
     """Give a connection the function that the schema computes its sums with."""
     connection.execute("PRAGMA trusted_schema = ON")  # some builds of SQLite ask for it before a schema may use it
     connection.create_function("row_sum", -1, row_sum, deterministic=True)
+    tell_unsound(connection, lambda _: None)
+
+
+def tell_unsound(connection: sqlite3.Connection, tell: Callable[[str], None]) -> None:
+    """Have a sentence told for every row that is left out of an answer because it is not as it was written."""
+
+    def unsound_row(table: str) -> int:
+        tell(f"table {table}: a row is not as it was written, and is left out; lumberroom doctor says which")
+        return 0
+
+    connection.create_function("unsound", 1, unsound_row)
 
 
 def columns_of(table: str) -> str:

@@ -99,6 +99,8 @@ def load(connection: sqlite3.Connection, state: State) -> Heads:
 
 def _sound_row(connection: sqlite3.Connection, row: tuple[Any, ...]) -> tuple[Any, ...] | None:
     *known, name_is_sound, head_is_sound = row
+    if not (name_is_sound and head_is_sound):
+        connection.execute("SELECT unsound('series')").fetchone()
     if not name_is_sound:
         again = connection.execute(_NAME_BY_INDEX, (known[0],)).fetchone()
         if again is None:
