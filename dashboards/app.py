@@ -6,10 +6,12 @@ from typing import Final
 
 from fastapi import FastAPI
 
-from dashboards import api, deeds, live, metrics, openapi, pages, problems, reach_pages, signed_links
-from dashboards.access import LoopbackOnly, StrictHeaders
-from dashboards.rendering import STATIC, KeptFiles, Pages
+from dashboards.api import live, metrics, openapi, rooms
 from dashboards.services import Services
+from dashboards.shell import problems
+from dashboards.shell.access import LoopbackOnly, StrictHeaders
+from dashboards.shell.page import declared
+from dashboards.shell.rendering import STATIC, KeptFiles, Pages
 
 DESCRIPTION: Final = (
     "Read rooms, their current figures, their history and their incidents; hand readings in. Times are UTC, "
@@ -32,15 +34,13 @@ def create_app(services: Services) -> FastAPI:
         docs_url=None,
         redoc_url=None,
     )
-    rendered = Pages()
-    problems.install(app, rendered)
-    app.include_router(api.router(services))
+    app.state.services, app.state.pages = services, Pages()
+    problems.install(app, app.state.pages)
+    app.include_router(rooms.router(services))
     app.include_router(live.router(services))
     app.include_router(metrics.router(services))
-    app.include_router(pages.router(services, rendered))
-    app.include_router(reach_pages.router(services, rendered))
-    app.include_router(deeds.page_routes(services, rendered))
-    app.include_router(signed_links.router(services, rendered))
+    for page in declared():
+        app.include_router(page.router())
     openapi.complete(app)
     app.mount("/static", KeptFiles(directory=STATIC), name="static")
     app.add_middleware(LoopbackOnly, public_address=services.deeds.public_address if services.deeds else "")

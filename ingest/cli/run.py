@@ -40,6 +40,6 @@ def run(file: Path, log_form: LogForm, verbose: bool) -> None:
 
 def push_application(services: Services) -> Any:
     """Make the application for devices that hand readings in, loaded when it is needed."""
-    from dashboards.push_app import create_push_app
+    from dashboards.api.push_app import create_push_app
 
     return create_push_app(services)

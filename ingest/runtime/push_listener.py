@@ -3,7 +3,7 @@
 A stranger who opens connections and says nothing must not keep the daemon from opening its own files: so many
 connections are open at most, of one address fewer; and whoever takes too long over the head of a request is let go.
 So is, sooner than by the event loop, which waits a minute, whoever does not shake hands. (The body has a limit of its
-own, `dashboards.push_body`.)
+own, `dashboards.api.push_body`.)
 """
 
 from __future__ import annotations

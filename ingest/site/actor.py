@@ -1,4 +1,4 @@
-"""Who did it: carried by every change of what is on record, and written into the log with it."""
+"""Who did it, carried by every change of what is on record and written into the log with it; and who may do what."""
 
 from __future__ import annotations
 
@@ -54,6 +54,14 @@ class Actor:
         if self.where is Where.SETTINGS:
             return "the settings file"
         return f"{self.name or 'somebody'}, {_WORDS[self.where]}"
+
+
+class Role(enum.IntEnum):
+    """What somebody may do; who may do one may do those before it."""
+
+    LOOK = 1  # see figures, charts, incidents
+    ACT = 2  # acknowledge, mute, close, leave notes
+    SET_UP = 3  # change rooms, windows, sensors
 
 
 WATCH = Actor(Where.WATCH)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from starlette.testclient import TestClient
 
-from dashboards.access import bearer_token, is_loopback
 from dashboards.app import create_app
+from dashboards.shell.access import bearer_token, is_loopback
 
 EVERYWHERE = [
     "/",

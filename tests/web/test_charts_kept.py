@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dashboards import days_kept, gather_rooms
-from dashboards.charts_kept import ChartsKept
-from dashboards.view import View
+from dashboards.overview import gather as overview_gather
+from dashboards.room import days_kept
+from dashboards.room.charts_kept import ChartsKept
+from dashboards.visit import Visit
 from ingest.present.digits import Units
 from ingest.site.incidents import RoomState
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor
@@ -56,9 +57,9 @@ class Looking:
 
     def page(self) -> Any:
         """Give the whole page."""
-        view = View.of(self.services, "/", None)
+        view = Visit.of(self.services, "/", None)
         asked = replace(view, services=_Over(self.services, self.read))
-        return gather_rooms.overview(asked, self.charts)
+        return overview_gather.overview(asked, self.charts)
 
 
 class _Over:
@@ -229,7 +230,7 @@ async def test_a_store_that_cannot_tell_is_asked_again_after_half_a_minute(servi
 
 def test_of_very_many_rooms_only_those_are_drawn_that_want_looking_at(services, bench):
     """An office with hundreds of rooms gets cards for all, pictures for those that are not within, and is told so."""
-    many = gather_rooms.MOST_DRAWN + 30
+    many = overview_gather.MOST_DRAWN + 30
     rooms = tuple(Room(f"r{number}", f"Room {number}", AcclimationWindow(Bounds(10, 30))) for number in range(many))
     sensors = tuple(Sensor(f"s{number}", f"r{number}") for number in range(many))
     services.held_site = replace(services.held_site, rooms=rooms, sensors=sensors)

@@ -3,23 +3,32 @@
 from __future__ import annotations
 
 import dataclasses
+import importlib
 import inspect
-import typing
 
 import pytest
 from jinja2 import meta, nodes
 
-from dashboards import contexts
-from dashboards.rendering import TEMPLATES, environment, kept_together
+from dashboards.shell.rendering import HERE, environment, kept_together
 
-PAGES = typing.get_args(contexts.Page)
-RECORDS = [one for _, one in inspect.getmembers(contexts, dataclasses.is_dataclass)]
+MODULES = [
+    importlib.import_module(path.relative_to(HERE.parent).with_suffix("").as_posix().replace("/", "."))
+    for path in sorted([*HERE.glob("*/context.py"), HERE / "shell" / "contexts.py"])
+]
+RECORDS = [
+    one
+    for module in MODULES
+    for _, one in inspect.getmembers(module, dataclasses.is_dataclass)
+    if one.__module__ == module.__name__
+]
+PAGES = [one for one in RECORDS if hasattr(one, "TEMPLATE")]
+TEMPLATES = sorted(HERE.glob("*/*.html"))
 
 
 def sources(name: str) -> list[nodes.Template]:
     """Give a template and all that it extends, as syntax trees."""
     made = environment()
-    tree = made.parse((TEMPLATES / name).read_text("utf-8"))
+    tree = made.parse((HERE / name).read_text("utf-8"))
     parents = [one.template.value for one in tree.find_all(nodes.Extends)]
     return [tree, *(parent for name in parents for parent in sources(name))]
 
@@ -35,7 +44,7 @@ def test_a_template_uses_exactly_the_fields_of_its_context(page):
 
 def test_every_field_of_every_record_is_printed_somewhere():
     """A field that no template reads is no part of a page."""
-    trees = [environment().parse(path.read_text("utf-8")) for path in TEMPLATES.glob("*.html")]
+    trees = [environment().parse(path.read_text("utf-8")) for path in TEMPLATES]
     read = {one.attr for tree in trees for one in tree.find_all(nodes.Getattr)}
     read |= {one.name for tree in trees for one in tree.find_all(nodes.Name)}
     unread = {
@@ -56,7 +65,7 @@ def test_every_record_is_documented(record):
 
 def test_no_template_marks_text_as_safe():
     """Autoescape is never switched off: no `safe` filter, no autoescape block."""
-    for path in TEMPLATES.glob("*.html"):
+    for path in TEMPLATES:
         tree = environment().parse(path.read_text("utf-8"))
         assert not [one for one in tree.find_all(nodes.Filter) if one.name == "safe"], path.name
         assert not list(tree.find_all(nodes.EvalContextModifier)), path.name

@@ -10,8 +10,8 @@ import random
 import pytest
 from starlette.testclient import TestClient
 
-from dashboards import push_app, push_body, rates
-from dashboards.rates import Buckets, Limits, Rate, network_of, retry_after
+from dashboards.api import push_app, push_body, rates
+from dashboards.api.rates import Buckets, Limits, Rate, network_of, retry_after
 from dashboards.services import DeviceRight
 
 SENML = "application/senml+json"

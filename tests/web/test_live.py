@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import httpx2
 import pytest
 
-from dashboards import live
+from dashboards.api import live
 from dashboards.services import News
 
 

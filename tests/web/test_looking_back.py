@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboards.looking_back import DAY_MS, HOUR_MS, SPANS, Look, around, as_text, day_of, end_of_day, look
-from dashboards.series_query import instant_ms
+from dashboards.api.series_query import instant_ms
+from dashboards.shell.looking_back import DAY_MS, HOUR_MS, SPANS, Look, around, as_text, day_of, end_of_day, look
 
 HELSINKI = ZoneInfo("Europe/Helsinki")
 NOW_MS = 1_767_874_800_123  # 2026-01-08T12:20:00.123Z

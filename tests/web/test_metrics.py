@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from dashboards.metrics import openmetrics, process_metrics
+from dashboards.api.metrics import openmetrics, process_metrics
 from dashboards.services import AdapterStatus
 
 LABEL = r'[a-z_]+="(\\.|[^"\\\n])*"'

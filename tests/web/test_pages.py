@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from dashboards.gather_lists import _pace
+from dashboards.connections.gather import _pace
 from dashboards.services import AdapterStatus
 
 DEMO_PAGES = ["/", "/rooms/loft", "/rooms/hall", "/incidents", "/arrivals", "/mails", "/mails/1"]

@@ -14,10 +14,10 @@ from starlette.testclient import TestClient
 
 import adapters
 from adapters.framing.senml_records import MAX_PACK_BYTES, MAX_RECORDS
-from dashboards.push_app import create_push_app
-from dashboards.push_body import BODY_LIMIT_S
-from dashboards.rates import Limits
-from dashboards.readings_in import MOST_REJECTIONS_SHOWN
+from dashboards.api.push_app import create_push_app
+from dashboards.api.push_body import BODY_LIMIT_S
+from dashboards.api.rates import Limits
+from dashboards.api.readings_in import MOST_REJECTIONS_SHOWN
 from dashboards.services import DeviceRight
 from ingest.runtime import push_listener
 from ingest.settings.forms import PushForm

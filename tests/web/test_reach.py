@@ -188,7 +188,7 @@ def test_a_document_asks_what_each_of_its_numbers_is(client, reach):
 
 def test_too_long_a_form_and_no_form_are_refused(client, reach):
     """Bounded like everything that comes in."""
-    assert adopt(client, title="x" * 9000).status_code == 413
+    assert adopt(client, title="x" * 20_000).status_code == 413
     answer = client.post("/reach/adopt", json={"which": "a1"}, headers=OURS)
     assert answer.status_code == 415
 

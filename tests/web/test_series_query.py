@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboards.problems import AnswerError
-from dashboards.series_query import MOST_POINTS, Stretch, edges_ms, instant_ms, iso, stretch
+from dashboards.api.series_query import MOST_POINTS, Stretch, edges_ms, instant_ms, iso, stretch
+from dashboards.shell.problems import AnswerError
 
 BERLIN = ZoneInfo("Europe/Berlin")
 HOUR_MS = 3_600_000

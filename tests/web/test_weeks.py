@@ -7,10 +7,10 @@ import re
 
 import pytest
 
-from dashboards.contexts import WeekRow
-from dashboards.gather_weeks import WeeksKept, weeks_table
-from dashboards.looking_back import look
-from dashboards.view import View
+from dashboards.room.context import WeekRow
+from dashboards.room.weeks import WeeksKept, weeks_table
+from dashboards.shell.looking_back import look
+from dashboards.visit import Visit
 from ingest.site.series import Span
 
 HOUR_MS = 3_600_000
@@ -20,7 +20,7 @@ MONDAY_MS = int(dt.datetime(2026, 1, 4, 23, tzinfo=dt.UTC).timestamp() * 1000)  
 
 def rows(services, room: str, *, kept: WeeksKept | None = None, units: str | None = None, until=None) -> list[WeekRow]:
     """Gather a room's weeks, as its page does."""
-    view = View.of(services, f"/rooms/{room}", units)
+    view = Visit.of(services, f"/rooms/{room}", units)
     shown = look(None, until, None, now_ms=view.now_ms, zone=view.zone)
     return list(weeks_table(view, kept or WeeksKept(), view.site.room(room), shown).rows)
 
@@ -129,7 +129,7 @@ def test_weeks_are_kept_apart(services, bench):
 def test_kept_and_fresh_weeks_join(services, bench, spans):
     """However many of the weeks are kept, the answer is all of them, in order."""
     services.write(air_of(bench, "hall-air", MONDAY_MS - 10 * WEEK_MS, MONDAY_MS, 45.0))
-    kept, view = WeeksKept(), View.of(services, "/rooms/hall", None)
+    kept, view = WeeksKept(), Visit.of(services, "/rooms/hall", None)
     room = view.site.room("hall")
     wanted = [Span(MONDAY_MS - n * WEEK_MS, MONDAY_MS - (n - 1) * WEEK_MS) for n in range(8, 0, -1)]
     # Two in the middle and one at the end are asked for first.

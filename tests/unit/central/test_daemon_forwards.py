@@ -196,7 +196,7 @@ def test_a_token_that_would_travel_readable_is_worth_a_word(tmp_path: Path) -> N
 
 def test_arrivals_say_how_forwarding_fares() -> None:
     """Up to date, behind, past to go, set aside: each in words."""
-    from dashboards.gather_lists import _forwarding
+    from dashboards.connections.gather import _forwarding
 
     assert _forwarding(None) == ""
     assert _forwarding(ForwardingStatus("http://e", behind=3, lag_s=8)) == "To http://e: up to date."

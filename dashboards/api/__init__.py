@@ -1,0 +1,1 @@
+"""The interface for programs: JSON, live events, metrics, readings in."""

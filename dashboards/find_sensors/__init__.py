@@ -1,0 +1,1 @@
+"""The pages of sensors within reach of this computer."""

@@ -1,0 +1,1 @@
+"""The page of one incident, and what people do about it."""

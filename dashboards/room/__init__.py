@@ -1,0 +1,1 @@
+"""The page of one room: its charts, its weeks, its sensors."""

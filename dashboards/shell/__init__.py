@@ -1,0 +1,1 @@
+"""The frame round every page: what all pages share."""

@@ -1,0 +1,1 @@
+"""The page behind a signed link of an alert."""
