@@ -10,7 +10,7 @@ from adapters.contract import Setting, SettingsError
 from adapters.packs import checked_name
 
 NO_RSSI: Final = -127
-"""What bleak says for the signal strength when a property changed and nothing was heard."""
+"""What bleak says for the signal strength when a property changed and there are no readings."""
 ADDRESS: Final = re.compile(r"([0-9A-F]{2}:){5}[0-9A-F]{2}")
 
 RADIO_SETTINGS: Final[tuple[Setting, ...]] = (

@@ -69,7 +69,7 @@ Names = Mapping[str, Mapping[str, str]]
 
 
 def checked_probes(given: Mapping[str, Any], sensors: Sequence[str]) -> Names:
-    """Give the names of probes as they stand in the wiring file.  Raises SettingsError where they cannot be."""
+    """Give the names of probes as they stand in the settings file.  Raises SettingsError where they cannot be."""
     names: dict[str, dict[str, str]] = {}
     for sensor, probes in given.items():
         if sensor not in sensors or not isinstance(probes, dict) or not probes:
@@ -135,7 +135,7 @@ async def probes_of(client: BleakClient, sensor: str, names: Names, limit_s: flo
 
 
 def _named(about: About, names: Mapping[str, str], otherwise: str) -> str:
-    """Give the name that the wiring file has for a probe, or else its usual one; empty to leave it out."""
+    """Give the name that the settings file has for a probe, or else its usual one; empty to leave it out."""
     for word in (about.description, about.application):
         if word and word in names:
             return names[word]

@@ -63,7 +63,7 @@ class _Peer:
     sensor: str
     device: BLEDevice | None = None
     rssi_dbm: int | None = None
-    heard_s: float = -math.inf  # when it was last heard or read, on the loop's clock
+    heard_s: float = -math.inf  # when it was last reading or read, on the loop's clock
     heard: asyncio.Event = field(default_factory=asyncio.Event)
     stated: tuple[tuple[str, str], ...] = ()  # of which of its quantities it said something
     returned: asyncio.Event = field(default_factory=asyncio.Event)
@@ -181,7 +181,7 @@ class BluetoothSensing:
                 await in_time(DISCONNECT_LIMIT_S, client.disconnect())
 
     async def _wanted(self, client: BleakClient, peer: _Peer) -> list[Probe]:
-        """Find out what is read of a sensor, set it as the wiring file wants, keep what it says of itself."""
+        """Find out what is read of a sensor, set it as the settings file wants, keep what it says of itself."""
         probes = await probes_of(client, peer.sensor, self._probes, CALL_LIMIT_S)
         wanted = [probe for probe in probes if probe.about.is_usable]
         if not wanted:

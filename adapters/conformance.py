@@ -36,7 +36,7 @@ STALL_LIMIT_S: Final = 1.0
 class Specimen:
     """An adapter to be examined.
 
-    settings: as in a wiring file, leading to a transport that delivers.  absent: settings leading to one that is not
+    settings: as in a settings file, leading to a transport that delivers.  absent: settings leading to one that is not
     there; None where there is nothing that could be absent.  first_within_s: how long the first batch may take.
     """
 

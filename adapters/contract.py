@@ -204,7 +204,7 @@ def rejection(why: Why, detail: object, sensor: str | None = None) -> Rejection:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One setting of an adapter, as it may stand in the wiring file."""
+    """One setting of an adapter, as it may stand in the settings file."""
 
     name: str
     kind: type[str] | type[int] | type[float] | type[bool] | type[list[Any]] | type[dict[str, Any]]
@@ -215,7 +215,7 @@ class Setting:
     maximum: float | None = None
     choices: tuple[str, ...] = ()
     secret: bool = False  # never shown, never logged; must come from the environment or a file
-    is_path: bool = False  # of a file or folder: a relative one is meant from the wiring file's folder
+    is_path: bool = False  # of a file or folder: a relative one is meant from the settings file's folder
 
 
 @dataclass(slots=True)

@@ -1,8 +1,8 @@
-"""What was found within reach of this computer: by which way, its name and figures, and how it is adopted.
+"""What was found within reach of this computer: by which way, its name and figures, and how it is assigned.
 
 It is found by listening only (`adapters.discovery_ways`); nothing is stored. What is found changes while one watches,
-so that breathing on a sensor shows which one it is; each knows the lines of the wiring file by which it is adopted. The
-command and the page both stand on this.
+so that breathing on a sensor shows which one it is; each knows the lines of the settings file by which it is assigned.
+The command and the page both stand on this.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ class Found:
 
     @property
     def wiring(self) -> str:
-        """The lines of the wiring file that adopt it, with words in place of what a person must choose."""
+        """The lines of the settings file that assign it, with words in place of what a person must choose."""
         return entry_text(NAME_IT, self.kind, self.settings)
 
     def take(self, readings: Iterable[Reading], now_ms: int) -> None:
@@ -175,7 +175,7 @@ def asks_for(value: Any, word: str) -> bool:
 
 
 def entry_text(name: str, kind: str, settings: Mapping[str, Any]) -> str:
-    """Write the lines of the wiring file for an adapter."""
+    """Write the lines of the settings file for an adapter."""
     lines = [f"{key} = {as_toml(value)}" for key, value in settings.items()]
     return "\n".join(["[[adapter]]", f"name = {as_toml(name)}", f"type = {as_toml(kind)}", *lines])
 

@@ -246,5 +246,7 @@ def _checked_url(text: str) -> httpx2.URL:
     if url.scheme not in ("http", "https") or not url.host:
         raise SettingsError(f"{text[:80]!r} is no web address", where="url", mend=mend)
     if url.userinfo:
-        raise SettingsError("secrets do not belong in the wiring file", where="url", mend="Use login and password_env")
+        raise SettingsError(
+            "secrets do not belong in the settings file", where="url", mend="Use login and password_env"
+        )
     return url

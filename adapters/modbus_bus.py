@@ -2,7 +2,7 @@
 
 A Modbus RTU answer bears no number. One that comes after its time-out fits the next question of equal length, and from
 then on every answer belongs to the question before: one room's humidity filed under another, with a valid checksum.
-So after any time-out the bus is left alone until it was silent for a while; and the slave that timed out is believed
+So after any time-out the bus is left alone until it was offline for a while; and the slave that timed out is believed
 again only when an answer of its was followed by silence as well.
 """
 

@@ -1,4 +1,4 @@
-"""Polls transmitters on a Modbus bus: RTU on a serial line (RS-485), or TCP, by register maps of the wiring file.
+"""Polls transmitters on a Modbus bus: RTU on a serial line (RS-485), or TCP, by register maps of the settings file.
 
 The maps are described in `PROTOCOL.md`. Every slave fares for itself: one that does not answer is counted, asked again
 after a few seconds, between rounds where need be, and costs the others nothing but its time-out. While none answers one

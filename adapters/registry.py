@@ -1,7 +1,7 @@
 """Which kinds of adapter there are, and how one is loaded and its settings checked.
 
 Built-ins are data and loaded on use, so that a library that one adapter needs harms nobody who does not want that
-adapter. Strangers' adapters come in through the entry-point group `lumberroom.adapters`; they cannot replace a
+adapter. Unassigned' adapters come in through the entry-point group `lumberroom.adapters`; they cannot replace a
 built-in. "No such kind" and "its library is not installed" are two mistakes with two messages.
 """
 
@@ -78,7 +78,7 @@ def load_target(kind: AdapterKind) -> type[Adapter]:
         raise SettingsError(
             f"{kind.target} of {kind.source} cannot be loaded: {type(error).__name__}: {error}",
             where=where,
-            mend=f"Repair or update {kind.source}, or take this adapter out of the wiring file",
+            mend=f"Repair or update {kind.source}, or take this adapter out of the settings file",
         ) from error
     if not _is_adapter(loaded):
         raise SettingsError(

@@ -126,7 +126,7 @@ _EXAMPLE: Final = 'Write it like { fault = "stuck", after_h = 30, for_h = 5 }'
 
 
 def faults_of(entries: Iterable[Any], start_ms: int) -> tuple[Fault, ...]:
-    """Make faults of the wiring file's tables; hours count from `start_ms`.  Raises SettingsError."""
+    """Make faults of the settings file's tables; hours count from `start_ms`.  Raises SettingsError."""
     return tuple(_fault(entry, f"faults, number {number}", start_ms) for number, entry in enumerate(entries, 1))
 
 

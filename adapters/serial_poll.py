@@ -1,7 +1,7 @@
 """Asks devices on a serial line, one after the other, and reads their answers: transmitters with a text protocol.
 
-The line may be shared by several (RS-485). What is asked, and where the values stand in an answer, says the wiring file
-(`framing.serial_answers`); how no answer is taken for another's stands in `serial_talk`.
+The line may be shared by several (RS-485). What is asked, and where the values stand in an answer, says the settings
+file (`framing.serial_answers`); how no answer is taken for another's stands in `serial_talk`.
 """
 
 from __future__ import annotations

@@ -43,6 +43,6 @@ def create_app(services: Services) -> FastAPI:
         app.include_router(page.router())
     openapi.complete(app)
     app.mount("/static", KeptFiles(directory=STATIC), name="static")
-    app.add_middleware(LoopbackOnly, public_address=services.deeds.public_address if services.deeds else "")
+    app.add_middleware(LoopbackOnly, public_address=services.actions.public_address if services.actions else "")
     app.add_middleware(StrictHeaders)
     return app

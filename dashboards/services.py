@@ -130,13 +130,13 @@ class CaughtMail:
 class Sighting:
     """Something within reach of this computer.
 
-    id: by which it is adopted.  way: "serial", "bluetooth", "mqtt", or "adapter" where a running adapter hears it.
+    id: by which it is assigned.  way: "serial", "bluetooth", "mqtt", or "adapter" where a running adapter hears it.
     figures: newest values by quantity ("number" where nobody knows of what).  moved: by how much each differs from the
     first one since somebody looks.  moving: whether a figure has just risen, as when one breathes on a sensor.
     read_by: the adapter that reads it already, or empty.  room: id of the room that it belongs to, or empty.
-    names_itself: whether its name is its own; else it is chosen on adopting.  asks_quantity: whether what it measures
+    names_itself: whether its name is its own; else it is chosen on assigning.  asks_quantity: whether what it measures
     must be said.  asks_each: the figures of which each must be said what it is, or left out.  lacks: why it cannot be
-    adopted by a click, or empty.  wiring: the lines of the wiring file for it.
+    assigned by a click, or empty.  wiring: the lines of the settings file for it.
     """
 
     id: str
@@ -177,7 +177,7 @@ NUMBERS_MAY_BE: Final[Mapping[str, str]] = {name: name for name in QUANTITIES} |
 
 
 @dataclass(frozen=True, slots=True)
-class Adoption:
+class Assignment:
     """What somebody wants: this sighting as a sensor of this room.
 
     sensor: its name, where that is ours to choose.  quantity: what its number is, where that must be said.  each: what
@@ -195,7 +195,7 @@ class Adoption:
 
 
 @dataclass(frozen=True, slots=True)
-class Adopted:
+class Assigned:
     """What became of it.
 
     sensor: its name.  room: id of its room.  done: sentences.  to_copy: lines that somebody must put into the wiring
@@ -209,10 +209,10 @@ class Adopted:
 
 
 @dataclass(frozen=True, slots=True)
-class DeedView:
+class ActionView:
     """What a signed link would do, or has done.
 
-    wording: what it does, "I see to it".  who: to whom it was sent.  room: its title.  what: the incident in words.
+    wording: what it does, "Acknowledge".  who: to whom it was sent.  room: its title.  what: the incident in words.
     standing: where people stand with it, or empty.  is_done: whether nothing is left to do.  can_do: whether it still
     could be done, were it not.
     """
@@ -226,16 +226,16 @@ class DeedView:
     can_do: bool
 
 
-class Deeds(Protocol):
+class Actions(Protocol):
     """What signed links can do. All raise RefusedError for a link that is not ours, has expired, or came too late."""
 
     public_address: str  # where the world reaches these pages; empty for nowhere
 
-    def view(self, token: str) -> DeedView:
+    def view(self, token: str) -> ActionView:
         """Say what a link would do, doing nothing. Reads the store: not for the event loop."""
         ...
 
-    async def do(self, token: str) -> DeedView:
+    async def do(self, token: str) -> ActionView:
         """Do what a link is for; done twice, it is done once. Raises StorageError where it could not be written."""
         ...
 
@@ -278,9 +278,9 @@ class Services(Protocol):
     clock: Clock
     read: StoreReader
     units: Units  # in which the people of this site read, unless a page is asked for in others
-    looks_around: bool  # whether sensors within reach can be looked for, and adopted
+    looks_around: bool  # whether sensors within reach can be looked for, and assigned
     setup: SiteSetup | None  # the site setup, where it can be changed; None in an office
-    deeds: Deeds | None  # signed links; None where none are made
+    actions: Actions | None  # signed links; None where none are made
     demo_speed: float | None  # None on a real site; else how many times faster than real the demonstration runs
 
     def site(self) -> Site:
@@ -295,8 +295,8 @@ class Services(Protocol):
         """Say how each adapter fares."""
         ...
 
-    def unknown_senders(self) -> Mapping[str, int]:
-        """Give sensors that were heard but belong to no room, with when they were last heard (UTC ms)."""
+    def unassigned_sensors(self) -> Mapping[str, int]:
+        """Give sensors that were heard but belong to no room, with when they were last reading (UTC ms)."""
         ...
 
     def mails(self) -> Sequence[CaughtMail]:
@@ -327,7 +327,7 @@ class Services(Protocol):
         """
         ...
 
-    async def adopt(self, adoption: Adoption) -> Adopted:
+    async def assign(self, assignment: Assignment) -> Assigned:
         """Make what is within reach a sensor of a room; its readings are stored and judged from then on.
 
         Raises InputError for what cannot be (with `where`: the field), RefusedError where it is not there (any more),

@@ -32,6 +32,7 @@ from ingest.site.actor import Actor, Role, Where
 from ingest.site.handling import Handling, Life, life
 from ingest.site.incidents import Incident
 from ingest.site.places import Room, Sensor, Site
+from ingest.store.record.kinds import HANDLING
 
 LABELS: Final = {
     "temperature_c": "Temperature",
@@ -168,7 +169,7 @@ class Visit:
     def ago(self, at_ms: int | None) -> str:
         """Say how long ago something was heard; from a month on, on which day."""
         if at_ms is None:
-            return "nothing heard yet"
+            return "no readings yet"
         old = self.now_ms - at_ms > MONTH_MS
         return f"on {words.day(at_ms, self.site.time_zone)}" if old else words.ago(at_ms, self.now_ms)
 
@@ -194,7 +195,7 @@ class Visit:
 
     def incidents(self, found: Sequence[Incident]) -> tuple[IncidentRow, ...]:
         """Print incidents, with where people stand with them."""
-        handlings = self.services.read.handlings([one.id for one in found])
+        handlings = self.services.read.nouns(HANDLING, [one.id for one in found])
         return tuple(self.incident(one, handlings.get(one.id)) for one in found)
 
     def incident(self, incident: Incident, handling: Handling | None) -> IncidentRow:
@@ -215,7 +216,7 @@ class Visit:
             address=self.link(f"/incidents/{quote(incident.id, safe='')}"),
             severity=SEVERITY_WORDS[incident.severity],
             life=LIFE_WORDS[stands],
-            wants=stands is Life.OPEN,
+            wants=stands is Life.ACTIVE,
         )
 
     def _when(self, incident: Incident) -> str:

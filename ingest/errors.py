@@ -3,7 +3,7 @@
 ::
 
     LumberroomError            what, where, mend; the command line prints them and exits with `exit_code`
-      SettingsError            a wiring file, option or argument that cannot work   (cli: exit 2)
+      SettingsError            a settings file, option or argument that cannot work   (cli: exit 2)
       InputError               data that cannot be read: a CSV row, a SenML pack     (cli: exit 2; HTTP: 400)
       StorageError             the store's file: damaged, read-only, full, in use    (cli: exit 3)
         DiskFullError          no room left; the daemon waits for it                 (cli: exit 3)
@@ -38,7 +38,7 @@ class LumberroomError(Exception):
 
 
 class SettingsError(LumberroomError):
-    """A wiring file, an option or an argument cannot work as it stands."""
+    """A settings file, an option or an argument cannot work as it stands."""
 
     kind = "settings"
     exit_code = 2

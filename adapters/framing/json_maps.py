@@ -143,7 +143,7 @@ class JsonMap:
 
 
 def map_of(given: Any, *, places: Iterable[str] = (), where: str = "values") -> JsonMap:
-    """Make a map of the wiring file's table.
+    """Make a map of the settings file's table.
 
     given: { values = { pointer = a quantity or column, or a table of `KEYS` }, ... } with `MAP_KEYS`: `sensor` of the
     values that name none, `time` where the instant of all of them is.  places: that may stand in sensors' names.

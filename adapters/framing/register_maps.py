@@ -1,4 +1,5 @@
-"""Which Modbus registers hold what: a map from the wiring file, the fewest requests for it, words into readings. Pure.
+"""Which Modbus registers hold what: a map from the settings file, the fewest requests for it, words into readings.
+Pure.
 
 Modbus (MODBUS Application Protocol Specification V1.1b3) knows registers of 16 bits and says nothing about what is in
 them: type, scale and the order of words come from the device's manual and stand in the map.
@@ -82,7 +83,7 @@ _EXAMPLE: Final = '{ sensor = "loft", quantity = "rh_percent", slave = 1, addres
 
 
 def register_of(entry: Any, number: int) -> Register:
-    """Make one register of the wiring file's table.  number: which one it is, for messages.  Raises SettingsError."""
+    """Make one register of the settings file's table.  number: which one it is, for messages.  Raises SettingsError."""
     where = f"registers, entry {number}"
     if not isinstance(entry, dict):
         raise SettingsError(f"{entry!r} is no table", where=where, mend=f"Write {_EXAMPLE}")

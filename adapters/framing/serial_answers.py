@@ -151,7 +151,7 @@ def _wrong_unit(unit: str, field: Field) -> Why | None:
 
 
 def questions_of(given: Sequence[Any]) -> tuple[Question, ...]:
-    """Make the questions of the wiring file's list.  Raises SettingsError for the first that cannot be."""
+    """Make the questions of the settings file's list.  Raises SettingsError for the first that cannot be."""
     if not 0 < len(given) <= MOST_QUESTIONS:
         mend = f"Give 1 to {MOST_QUESTIONS}, as questions = [{_EXAMPLE}]"
         raise SettingsError(f"there are {len(given)} questions", where="questions", mend=mend)

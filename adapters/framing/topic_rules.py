@@ -57,7 +57,7 @@ class NumberRule:
 
 
 def number_rule(topic: str, given: Any) -> NumberRule:
-    """Make a rule of its topic and what the wiring file says of it: a quantity, or { sensor = ..., quantity = ... }.
+    """Make a rule of its topic and what the settings file says of it: a quantity, or { sensor = ..., quantity = ... }.
 
     Raises SettingsError when the two do not say whose numbers they are and of what.
     """
@@ -99,7 +99,7 @@ class DocumentRule:
 
 
 def document_rule(topic: str, given: Any) -> DocumentRule:
-    """Make a rule of its topic and the map that the wiring file gives for it (`json_maps.map_of`).
+    """Make a rule of its topic and the map that the settings file gives for it (`json_maps.map_of`).
 
     Raises SettingsError when that does not say what is needed.
     """

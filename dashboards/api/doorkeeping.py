@@ -14,13 +14,13 @@ from dashboards.shell.access import bearer_token, is_loopback
 from dashboards.shell.problems import AnswerError
 
 WIRED: Final = DeviceRight("push token", ("*",))
-"""The one token of the wiring file may write every sensor, and as often as its program likes: it is the site's own."""
+"""The one token of the settings file may write every sensor, as often as its program likes: it is the site's own."""
 
 
 class Doorkeeper:
     """Knows who may, and who asks too often.
 
-    wired: whether the one token of the wiring file is taken too; devices' keys always are.  Its memory is bounded.
+    wired: whether the one token of the settings file is taken too; devices' keys always are.  Its memory is bounded.
     """
 
     def __init__(
@@ -76,7 +76,7 @@ class Doorkeeper:
 
 
 def _unknown(given: bool, *, wired: bool) -> AnswerError:
-    also = ", or with the push token of this site's wiring file" if wired else ""
+    also = ", or with the push token of this site's settings file" if wired else ""
     return AnswerError(
         401,
         "This key is not known here." if given else "Handing readings in needs a key.",

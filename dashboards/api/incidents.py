@@ -1,4 +1,4 @@
-"""Incidents for programs: the list, one with all that is on record about it, and the deeds."""
+"""Incidents for programs: the list, one with all that is on record about it, and the actions."""
 
 from __future__ import annotations
 
@@ -17,13 +17,14 @@ from dashboards.api.models import (
 )
 from dashboards.api.series_query import iso
 from dashboards.incident.gather import known_incident
-from dashboards.incident.route import DeedAsked, IncidentId, do_for_program
+from dashboards.incident.route import ActionAsked, IncidentId, do_for_program
 from dashboards.incidents.gather import Wanted, page_of, place_of, place_text, severity_of
 from dashboards.services import Services
 from dashboards.shell.known import known_room
 from dashboards.visit import Acting, Looking, Visit
 from ingest.site.handling import Handling, life
 from ingest.site.incidents import Incident
+from ingest.store.record.kinds import HANDLING
 from ingest.watch import causes
 from ingest.watch.journal import journal
 
@@ -37,7 +38,7 @@ def add(made: APIRouter, services: Services) -> None:
     def incidents(
         room: Annotated[str | None, Query(description="of one room only")] = None,
         *,
-        open: Annotated[bool, Query(description="only those still going on")] = False,  # noqa: A002
+        open: Annotated[bool, Query(description="only active ones")] = False,  # noqa: A002
         severity: Annotated[str, Query(description="as severe as this or more: slight, serious, severe")] = "",
         limit: Annotated[int, Query(ge=1, le=MOST_INCIDENTS)] = 100,
         after: Annotated[str, Query(description="the `next_after` of the answer before")] = "",
@@ -49,7 +50,7 @@ def add(made: APIRouter, services: Services) -> None:
             after=place_of(after),
         )
         found, behind = page_of(services.read, wanted, limit)
-        handlings, now_ms = services.read.handlings([one.id for one in found]), services.clock.now_ms()
+        handlings, now_ms = services.read.nouns(HANDLING, [one.id for one in found]), services.clock.now_ms()
         return IncidentsAnswer(
             incidents=[answer_of(one, handlings.get(one.id), now_ms) for one in found],
             next_after=None if behind is None else place_text(behind),
@@ -60,12 +61,12 @@ def add(made: APIRouter, services: Services) -> None:
         return _detail(visit, known_incident(visit, incident))
 
     @made.post(
-        "/api/v1/incidents/{incident}/deeds",
+        "/api/v1/incidents/{incident}/actions",
         tags=["incidents"],
-        summary="Take an incident in hand, ask for quiet, close it by hand, take that back, leave a note",
+        summary="Acknowledge an incident, mute alerts, close it by hand, take that back, leave a note",
         response_description="Where people stand with it now; it stands in the record",
     )
-    async def deed(visit: Acting, incident: IncidentId, asked: DeedAsked) -> HandlingAnswer:
+    async def action(visit: Acting, incident: IncidentId, asked: ActionAsked) -> HandlingAnswer:
         return _handling(await do_for_program(visit, incident, asked))
 
 
@@ -103,7 +104,7 @@ def _handling(handling: Handling) -> HandlingAnswer:
     return HandlingAnswer(
         acknowledged_ms=handling.acknowledged_ms,
         acknowledged_by=handling.acknowledged_by,
-        snoozed_until_ms=handling.snoozed_until_ms,
+        muted_until_ms=handling.muted_until_ms,
         closed_ms=handling.closed_ms,
         closed_by=handling.closed_by,
         closed_why=handling.closed_why,
@@ -116,7 +117,7 @@ def _detail(visit: Visit, found: Incident) -> IncidentDetailAnswer:
     lines = journal(read.history("incident", found.id), read.history("handling", found.id), visit.site.time_zone)
     number, head = read.record_head()
     return IncidentDetailAnswer(
-        incident=answer_of(found, read.handlings([found.id]).get(found.id), visit.now_ms),
+        incident=answer_of(found, read.nouns(HANDLING, [found.id]).get(found.id), visit.now_ms),
         same_cause=[one.id for one in causes.sharing(read, found)],
         journal=[
             JournalAnswer(

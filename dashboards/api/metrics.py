@@ -44,9 +44,9 @@ _FIGURES: Final = (
     ("lumberroom_central_behind", "gauge", "Changes that the central engine has not got", ("central", "behind")),
     ("lumberroom_central_lag_seconds", "gauge", "Age of the oldest of them", ("central", "lag_s")),
     ("lumberroom_central_set_aside", "gauge", "Readings that the central engine refuses", ("central", "set_aside")),
-    ("lumberroom_notices_waiting", "gauge", "Notices that are to go out", ("outbox", "waiting")),
-    ("lumberroom_notices_held", "gauge", "Notices held back to be told together", ("outbox", "held")),
-    ("lumberroom_notices_refused", "gauge", "Notices refused for good", ("outbox", "refused")),
+    ("lumberroom_notices_waiting", "gauge", "Alerts that are to go out", ("outbox", "waiting")),
+    ("lumberroom_notices_held", "gauge", "Alerts held back to be told together", ("outbox", "held")),
+    ("lumberroom_notices_refused", "gauge", "Alerts refused for good", ("outbox", "refused")),
     ("lumberroom_loop_longest_stall_seconds", "gauge", "How long everything stood still", ("loop", "longest_stall_s")),
 )
 """Families of one figure, and where it stands in the health."""
@@ -68,7 +68,7 @@ def _lateness(health: Mapping[str, Any]) -> Iterator[str]:
     if not late:
         return
     name = "lumberroom_notice_lateness_seconds"
-    yield f"# TYPE {name} histogram\n# HELP {name} From the commit of a notice to its acceptance.\n"
+    yield f"# TYPE {name} histogram\n# HELP {name} From the commit of an alert to its acceptance.\n"
     for bound_s, count in late["within_s"].items():
         bound = bound_s if bound_s == "+Inf" else repr(float(bound_s))
         yield f'{name}_bucket{{le="{bound}"}} {count}\n'
@@ -88,7 +88,7 @@ def _adapters(adapters: Sequence[AdapterStatus]) -> Iterator[str]:
     rejected = [(labels | {"reason": why}, n) for labels, one in labelled for why, n in one.rejected.items()]
     yield from _family("lumberroom_adapter_rejected", "counter", "What could not become a reading", rejected)
     heard = [(labels, one.last_heard_ms / 1000) for labels, one in labelled if one.last_heard_ms is not None]
-    yield from _family("lumberroom_adapter_last_heard_timestamp_seconds", "gauge", "When it was last heard", heard)
+    yield from _family("lumberroom_adapter_last_heard_timestamp_seconds", "gauge", "When it was last reading", heard)
 
 
 def process_metrics(folder: Path = Path("/proc/self")) -> str:

@@ -10,7 +10,7 @@ from dashboards.shell.problems import Problem
 from ingest.site.incidents import IncidentKind
 from ingest.site.places import Place
 
-State = Literal["within", "drifting", "out", "returning", "unknown"]
+State = Literal["in_range", "leaving_range", "out_of_range", "recovering", "unknown"]
 Instant = Annotated[int, Field(description="UTC, milliseconds since 1970")]
 InstantText = Annotated[str, Field(description="ISO 8601, UTC", examples=["2026-01-31T14:05:00Z"])]
 
@@ -42,7 +42,7 @@ class StandingAnswer(_Answer):
     reason: Annotated[str, Field(description="one sentence")]
     since_ms: Instant | None
     since: InstantText | None
-    silent: Annotated[list[str], Field(description="ids of sensors that are not heard")]
+    silent: Annotated[list[str], Field(description="ids of sensors that are offline")]
 
 
 class SensorAnswer(_Answer):
@@ -51,7 +51,7 @@ class SensorAnswer(_Answer):
     id: str
     title: str
     place: Place
-    silent_after_s: float
+    offline_after_s: float
     heard_ms: Instant | None
     heard: InstantText | None
 
@@ -108,7 +108,7 @@ class SensorSeries(_Answer):
     min: list[float | None]
     mean: list[float | None]
     max: list[float | None]
-    coverage: Annotated[list[float], Field(description="share of the bucket that readings vouch for, 0 to 1")]
+    coverage: Annotated[list[float], Field(description="share of the bucket that readings cover, 0 to 1")]
 
 
 class SeriesAnswer(_Answer):
@@ -128,8 +128,8 @@ class HandlingAnswer(_Answer):
 
     acknowledged_ms: Instant | None
     acknowledged_by: str
-    snoozed_until_ms: Instant | None
-    closed_ms: Annotated[Instant | None, Field(description="closed by hand; it may go on all the same")]
+    muted_until_ms: Instant | None
+    closed_ms: Annotated[Instant | None, Field(description="closed manually; it may go on all the same")]
     closed_by: str
     closed_why: str
     note: Annotated[str, Field(description="the newest one")]
@@ -144,7 +144,7 @@ class IncidentAnswer(_Answer):
     kind: Annotated[str, Field(description=f"one of {', '.join(one.value for one in IncidentKind)}")]
     open: bool
     life: Annotated[
-        Literal["open", "acknowledged", "snoozed", "closed by hand", "over"],
+        Literal["active", "acknowledged", "muted", "closed manually", "ended"],
         Field(description="where it stands between the air and the people"),
     ]
     severity: Annotated[Literal["slight", "serious", "severe"], Field(description="by how far and how long")]
@@ -162,9 +162,7 @@ class IncidentAnswer(_Answer):
     worst_at_ms: Instant | None
     excess_hours: Annotated[
         float | None,
-        Field(
-            description="how far outside times how long (unit times hours); in steps, rounded down, while it goes on"
-        ),
+        Field(description="total exceedance (unit times hours); in steps, rounded down, while it goes on"),
     ]
     cause: Annotated[str, Field(description="the same word for incidents of one cause; empty where it stands alone")]
     revised_ms: Annotated[Instant | None, Field(description="when late readings last changed what is said here")]

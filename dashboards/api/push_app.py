@@ -14,7 +14,7 @@ from dashboards.shell.access import StrictHeaders
 
 
 def create_push_app(services: Services) -> FastAPI:
-    """Make it. The push token of the wiring file is not taken here: it may write every sensor."""
+    """Make it. The push token of the settings file is not taken here: it may write every sensor."""
     app = FastAPI(title="lumberroom", version="1", openapi_url=None, docs_url=None, redoc_url=None)
     problems.install(app, None)
     made = APIRouter()

@@ -56,7 +56,7 @@ class _Refused(NamedTuple):
 
 
 def add(made: APIRouter, services: Services, *, wired: bool = True) -> None:
-    """Add the route.  wired: whether the push token of the wiring file is taken, beside keys of devices."""
+    """Add the route.  wired: whether the push token of the settings file is taken, beside keys of devices."""
     door, held = Doorkeeper(services, wired=wired), Held()
 
     @made.post(

@@ -204,7 +204,7 @@ def _sensor(sensor: Sensor, heard_ms: int | None) -> SensorAnswer:
         id=sensor.id,
         title=sensor.title,
         place=sensor.place,
-        silent_after_s=sensor.silent_after_s,
+        offline_after_s=sensor.offline_after_s,
         heard_ms=heard_ms,
         heard=_iso_or_none(heard_ms),
     )

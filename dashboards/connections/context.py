@@ -27,7 +27,7 @@ class AdapterRow:
 
 
 @dataclass(frozen=True, slots=True)
-class StrangerRow:
+class UnassignedRow:
     """A sender that belongs to no room."""
 
     sensor: str
@@ -48,14 +48,14 @@ class NoticeRow:
 
 
 @dataclass(frozen=True, slots=True)
-class ArrivalsPage:
-    """What comes in, what is turned away and why, who is not known, and what does not get out."""
+class ConnectionsPage:
+    """What comes in, what is rejected and why, who is not known, and what does not get out."""
 
     TEMPLATE: ClassVar = "connections/page.html"
 
     shell: Shell
     adapters: tuple[AdapterRow, ...]
-    strangers: tuple[StrangerRow, ...]
+    unassigned: tuple[UnassignedRow, ...]
     notices: tuple[NoticeRow, ...]
     sent: str  # how many notices went out, a sentence
     forwarding: str  # how forwarding to a central engine fares, a sentence; empty where none is wired

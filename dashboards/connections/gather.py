@@ -1,4 +1,4 @@
-"""What comes in, what is turned away and why, who is not known, and what does not get out."""
+"""What comes in, what is rejected and why, who is not known, and what does not get out."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
-from dashboards.connections.context import AdapterRow, ArrivalsPage, NoticeRow, StrangerRow
+from dashboards.connections.context import AdapterRow, ConnectionsPage, NoticeRow, UnassignedRow
 from dashboards.services import AdapterStatus, ForwardingStatus
 from dashboards.visit import Visit
 from ingest.present import words
@@ -40,17 +40,17 @@ STATE_WORDS: Final = {
 """How far it has come."""
 
 
-def arrivals_page(visit: Visit) -> ArrivalsPage:
+def connections_page(visit: Visit) -> ConnectionsPage:
     """Gather what comes in and what does not get out."""
     read = visit.services.read
     pending = [*read.notices(state=NoticeState.REFUSED, limit=MOST_NOTICES)]
     pending += read.notices(state=NoticeState.WAITING, limit=MOST_NOTICES)
     pending += read.notices(state=NoticeState.HELD, limit=MOST_NOTICES)
-    strangers = sorted(visit.services.unknown_senders().items(), key=lambda item: -item[1])
-    return ArrivalsPage(
-        shell=visit.shell("Arrivals", "/arrivals"),
+    unassigned = sorted(visit.services.unassigned_sensors().items(), key=lambda item: -item[1])
+    return ConnectionsPage(
+        shell=visit.shell("Connections", "/connections"),
         adapters=tuple(_adapter(visit, one) for one in visit.services.adapters()),
-        strangers=tuple(StrangerRow(sensor, visit.ago(at_ms)) for sensor, at_ms in strangers),
+        unassigned=tuple(UnassignedRow(sensor, visit.ago(at_ms)) for sensor, at_ms in unassigned),
         notices=tuple(_notice(visit, one) for one in pending),
         sent=_sent(read.sent_lately(MOST_NOTICES)),
         forwarding=_forwarding(status := visit.services.forwarding()),
@@ -79,13 +79,11 @@ def _sent(times_ms: Sequence[tuple[int, int]]) -> str:
     """Say how many went out and how late.  times_ms: when each was committed and sent."""
     count = len(times_ms)
     if not count:
-        return "No notice has gone out yet."
+        return "No alert has gone out yet."
     late_s = sorted(max(sent_ms - created_ms, 0) / 1000 for created_ms, sent_ms in times_ms)
     how_late = f"half of them within {_late(late_s[(count - 1) // 2])}, the latest after {_late(late_s[-1])}"
     said = (
-        f"{count} or more notices have"
-        if count == MOST_NOTICES
-        else f"{count} notice{'s have' if count > 1 else ' has'}"
+        f"{count} or more alerts have" if count == MOST_NOTICES else f"{count} alert{'s have' if count > 1 else ' has'}"
     )
     return f"{said} gone out; {how_late}." if count > 1 else f"{said} gone out, within {_late(late_s[0])}."
 

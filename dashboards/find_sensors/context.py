@@ -31,9 +31,9 @@ class SightingRow:
     moving: bool
     heard: str
     note: str
-    adopt: str  # address of the page that gives it a room; empty where that cannot be
+    assign: str  # address of the page that assigns it to a room; empty where that cannot be
     lacks: str  # why not
-    wiring: str  # the lines of the wiring file that would read it
+    wiring: str  # the lines of the settings file that would read it
     belongs: str  # title of the room that it belongs to, or empty
 
 
@@ -74,15 +74,15 @@ class NumberAsked:
 
 
 @dataclass(frozen=True, slots=True)
-class AdoptPage:
+class AssignPage:
     """Gives what is within reach a room.  wrong: the field that must be mended; said: what is wrong with it."""
 
-    TEMPLATE: ClassVar = "find_sensors/adopt.html"
+    TEMPLATE: ClassVar = "find_sensors/assign.html"
 
     shell: Shell
     sighting: SightingRow
     names_itself: bool
-    needs_adapter: bool  # whether lines go into the wiring file
+    needs_adapter: bool  # whether lines go into the settings file
     rooms: tuple[Choice, ...]
     places: tuple[Choice, ...]
     quantities: tuple[Choice, ...]  # of what its number may be; empty where it says so itself
@@ -97,10 +97,10 @@ class AdoptPage:
 
 
 @dataclass(frozen=True, slots=True)
-class AdoptedPage:
+class AssignedPage:
     """What became of it."""
 
-    TEMPLATE: ClassVar = "find_sensors/adopted.html"
+    TEMPLATE: ClassVar = "find_sensors/assigned.html"
 
     shell: Shell
     done: tuple[str, ...]

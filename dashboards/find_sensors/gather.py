@@ -7,8 +7,8 @@ from typing import Final
 
 from adapters.contract import QUANTITIES
 from dashboards.find_sensors.context import (
-    AdoptedPage,
-    AdoptPage,
+    AssignedPage,
+    AssignPage,
     KeyRow,
     NumberAsked,
     ReachFigure,
@@ -16,14 +16,14 @@ from dashboards.find_sensors.context import (
     SightingRow,
 )
 from dashboards.room.gather import PLACE_WORDS
-from dashboards.services import NUMBERS_MAY_BE, Adopted, DeviceKeyStatus, Reach, Sighting
+from dashboards.services import NUMBERS_MAY_BE, Assigned, DeviceKeyStatus, Reach, Sighting
 from dashboards.shell.contexts import Choice, Link
 from dashboards.visit import SHORT_LABELS, Visit
 from ingest.errors import LumberroomError
 from ingest.present import digits, words
 from ingest.site.places import Place
 
-ADDRESS: Final = "/reach"
+ADDRESS: Final = "/find-sensors"
 CARRIED: Final = ("signal_dbm", "battery_percent")
 """Told beside a sensor's figures: of its radio and its battery, not of the air."""
 MANY: Final = 200
@@ -43,7 +43,7 @@ def reach_page(visit: Visit, reach: Reach, keys: Sequence[DeviceKeyStatus]) -> R
     """Gather the list."""
     rows = [(one, _row(visit, one)) for one in reach.sightings[:MANY]]
     return ReachPage(
-        shell=visit.shell("Within reach", ADDRESS),
+        shell=visit.shell("Find sensors", ADDRESS),
         looking=_looking(visit, reach),
         tired=reach.tired,
         homeless=tuple(row for one, row in rows if not one.room),
@@ -82,7 +82,7 @@ def _row(visit: Visit, one: Sighting) -> SightingRow:
         moving=one.moving,
         heard=visit.ago(one.heard_ms),
         note=one.note,
-        adopt=visit.link(f"{ADDRESS}/adopt", which=one.id) if can else "",
+        assign=visit.link(f"{ADDRESS}/assign", which=one.id) if can else "",
         lacks=one.lacks,
         wiring=one.wiring,
         belongs=room.title if room else one.room,
@@ -112,15 +112,15 @@ def _key(visit: Visit, key: DeviceKeyStatus) -> KeyRow:
     )
 
 
-def adopt_page(
+def assign_page(
     visit: Visit, one: Sighting, given: Mapping[str, str], refused: LumberroomError | None = None
-) -> AdoptPage:
+) -> AssignPage:
     """Gather the form.  given: what was filled in.  refused: why it was not taken."""
     places = {tells for name, tells in _BY_PLACE.items() if name in one.figures}
     usual = next(iter(places)) if len(places) == 1 else Place.AIR
     place, room = given.get("place", usual.value), given.get("room", "")
-    return AdoptPage(
-        shell=visit.shell("Give it a room", ADDRESS),
+    return AssignPage(
+        shell=visit.shell("Assign to room", ADDRESS),
         sighting=_row(visit, one),
         names_itself=one.names_itself,
         needs_adapter=not one.read_by,
@@ -137,7 +137,7 @@ def adopt_page(
         by=given.get("by", ""),
         wrong=refused.where if refused else "",
         said=words.sentence(f"{refused.what}. {refused.mend}") if refused else "",
-        action=visit.link(f"{ADDRESS}/adopt", which=one.id),
+        action=visit.link(f"{ADDRESS}/assign", which=one.id),
         back=visit.link(ADDRESS),
     )
 
@@ -149,13 +149,13 @@ def _choices(chosen: str) -> tuple[Choice, ...]:
     return tuple(Choice(name, titles.get(name) or digits.title(name), name == chosen) for name in NUMBERS_MAY_BE)
 
 
-def adopted_page(visit: Visit, adopted: Adopted) -> AdoptedPage:
+def assigned_page(visit: Visit, assigned: Assigned) -> AssignedPage:
     """Gather what became of it."""
-    room = visit.site.room(adopted.room)
-    return AdoptedPage(
-        shell=visit.shell("It has a room" if not adopted.to_copy else "It has a room; one thing is left", ADDRESS),
-        done=adopted.done,
-        to_copy=adopted.to_copy,
-        room=Link(visit.room_link(adopted.room), room.title if room else adopted.room),
+    room = visit.site.room(assigned.room)
+    return AssignedPage(
+        shell=visit.shell("It has a room" if not assigned.to_copy else "It has a room; one thing is left", ADDRESS),
+        done=assigned.done,
+        to_copy=assigned.to_copy,
+        room=Link(visit.room_link(assigned.room), room.title if room else assigned.room),
         back=visit.link(ADDRESS),
     )

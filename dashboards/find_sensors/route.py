@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from dashboards.find_sensors import gather
 from dashboards.find_sensors.gather import ADDRESS
-from dashboards.services import Adoption, Services, Sighting
+from dashboards.services import Assignment, Services, Sighting
 from dashboards.shell.page import Declared
 from dashboards.shell.problems import AnswerError
 from dashboards.visit import Looking, SettingUp, Visit
@@ -44,26 +44,26 @@ def router() -> APIRouter:
         await _there(visit).within_reach(again=True)
         return RedirectResponse(visit.link(ADDRESS), 303)
 
-    @made.get(f"{ADDRESS}/adopt")
+    @made.get(f"{ADDRESS}/assign")
     async def choose(visit: SettingUp, which: str = "") -> Response:
         sighting = await _sighted(_there(visit), which, renew=_is_asked_by_us(visit))
-        if sighting is None or sighting.room:  # gone, or adopted meanwhile
+        if sighting is None or sighting.room:  # gone, or assigned meanwhile
             return RedirectResponse(visit.link(ADDRESS), 303)
-        return _with_origin(visit.html(await asyncio.to_thread(gather.adopt_page, visit, sighting, {})))
+        return _with_origin(visit.html(await asyncio.to_thread(gather.assign_page, visit, sighting, {})))
 
-    @made.post(f"{ADDRESS}/adopt")
-    async def adopt(visit: SettingUp) -> Response:
+    @made.post(f"{ADDRESS}/assign")
+    async def assign(visit: SettingUp) -> Response:
         services, given = _there(visit), await _fields(visit)
         try:
-            adopted = await services.adopt(_adoption(given, await _sighted(services, given.get("which", ""))))
+            assigned = await services.assign(_assignment(given, await _sighted(services, given.get("which", ""))))
         except InputError as error:
             sighting = await _sighted(services, given["which"])
             if sighting is None:
                 raise
-            page = await asyncio.to_thread(gather.adopt_page, visit, sighting, given, error)
+            page = await asyncio.to_thread(gather.assign_page, visit, sighting, given, error)
             return _with_origin(visit.html(page, 400))
         fresh = replace(visit, site=await asyncio.to_thread(services.site))
-        return visit.html(await asyncio.to_thread(gather.adopted_page, fresh, adopted))
+        return visit.html(await asyncio.to_thread(gather.assigned_page, fresh, assigned))
 
     return made
 
@@ -101,10 +101,10 @@ async def _fields(visit: Visit) -> Mapping[str, str]:
     return {name: value for name, value in given.items() if name in FIELDS or EACH.fullmatch(name)}
 
 
-def _adoption(given: Mapping[str, str], sighting: Sighting | None) -> Adoption:
+def _assignment(given: Mapping[str, str], sighting: Sighting | None) -> Assignment:
     if "which" not in given:
         raise RefusedError("the form says not what is meant", mend="Use the page's own form.")
-    return Adoption(
+    return Assignment(
         sighting=given["which"],
         room=given.get("room", ""),
         by=given.get("by", ""),
@@ -116,4 +116,4 @@ def _adoption(given: Mapping[str, str], sighting: Sighting | None) -> Adoption:
     )
 
 
-PAGE = Declared(ADDRESS, "Within reach", router, place=4, needs=_looks)
+PAGE = Declared(ADDRESS, "Find sensors", router, place=4, needs=_looks)

@@ -40,16 +40,17 @@ class SentRow:
 
 
 @dataclass(frozen=True, slots=True)
-class DeedForm:
+class ActionForm:
     """The form in which somebody does something about an incident.
 
-    buttons: what can be done now; value: the deed, title: its words.  who: the name last given on this computer.
+    buttons: what can be done now; value: the action, title: its words.  mute_for: for how long alerts may be muted;
+    empty where that makes no sense.  who: the name last given on this computer.
     note: words that were typed before something was wrong.  wrong: what that was; empty where nothing.
     """
 
     action: str
     buttons: tuple[Choice, ...]
-    quiet: tuple[Choice, ...]  # for how long to be quiet; empty where that makes no sense
+    mute_for: tuple[Choice, ...]  # for how long to be quiet; empty where that makes no sense
     who: str
     note: str
     wrong: str
@@ -72,7 +73,7 @@ class IncidentPage:
     chart_of: str  # its quantity and unit, "RH, %"; empty where there is no chart
     chart_words: str
     related: tuple[IncidentRow, ...]  # those of the same cause
-    form: DeedForm
+    form: ActionForm
     journal: tuple[JournalRow, ...]
     sent: tuple[SentRow, ...]
     head: str  # number and hash of the record's newest entry

@@ -8,17 +8,18 @@ import numpy as np
 from markupsafe import Markup
 
 from dashboards.connections.gather import NOTICE_WORDS, STATE_WORDS
-from dashboards.incident.context import DeedForm, IncidentPage, JournalRow, Line, SentRow
+from dashboards.incident.context import ActionForm, IncidentPage, JournalRow, Line, SentRow
 from dashboards.shell.contexts import Choice
 from dashboards.shell.problems import AnswerError
 from dashboards.visit import Visit
 from ingest.present import digits, life_words, words
 from ingest.present.excursion_chart import NARROW, WIDE, Course, describe, excursion_chart_svg
 from ingest.site.bounds import Bounds
-from ingest.site.handling import Deed, Handling, Life, life
+from ingest.site.handling import Action, Handling, Life, life
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeState
 from ingest.site.places import Place
 from ingest.site.series import Floats, Int64s, SeriesKey
+from ingest.store.record.kinds import HANDLING
 from ingest.watch import affected, causes
 from ingest.watch.journal import journal
 from ingest.watch.rules.figures import Air
@@ -29,17 +30,17 @@ POINTS: Final = 240
 LEAST_AROUND_MS: Final = 2 * 3_600_000
 LONGEST_MS: Final = 400 * 86_400_000
 
-BUTTONS: Final[dict[Deed, str]] = {
-    Deed.ACKNOWLEDGED: "Take it in hand",
-    Deed.NOTED: "Leave the note",
-    Deed.SNOOZED: "Ask for quiet",
-    Deed.WOKEN: "Notices again",
-    Deed.CLOSED: "Close by hand",
-    Deed.REOPENED: "Open it again",
+BUTTONS: Final[dict[Action, str]] = {
+    Action.ACKNOWLEDGED: "Acknowledge",
+    Action.NOTED: "Add note",
+    Action.MUTED: "Mute alerts",
+    Action.UNMUTED: "Unmute alerts",
+    Action.CLOSED: "Close manually",
+    Action.REOPENED: "Reopen",
 }
 """What the buttons say."""
 
-QUIET: Final[dict[str, tuple[str, int]]] = {
+MUTE_FOR: Final[dict[str, tuple[str, int]]] = {
     "1h": ("for an hour", 1),
     "4h": ("for four hours", 4),
     "12h": ("for twelve hours", 12),
@@ -47,7 +48,7 @@ QUIET: Final[dict[str, tuple[str, int]]] = {
     "72h": ("for three days", 72),
     "168h": ("for a week", 168),
 }
-"""For how long one may ask for quiet: what is sent, what is read, hours."""
+"""For how long one may mute alerts: what is sent, what is read, hours."""
 
 
 def known_incident(visit: Visit, incident_id: str) -> Incident:
@@ -62,7 +63,7 @@ def known_incident(visit: Visit, incident_id: str) -> Incident:
 def incident_page(visit: Visit, incident: Incident, *, who: str, note: str = "", wrong: str = "") -> IncidentPage:
     """Gather it.  who: the name last given here.  note, wrong: what was typed, and what was wrong with it."""
     read = visit.services.read
-    handling = read.handlings([incident.id]).get(incident.id)
+    handling = read.nouns(HANDLING, [incident.id]).get(incident.id)
     course = _course(visit, incident)
     # The chart escapes all foreign text itself; a test holds it to that.
     drawn = [Markup("") if course is None else Markup(excursion_chart_svg(course, s)) for s in (WIDE, NARROW)]  # noqa: S704
@@ -140,26 +141,28 @@ def _lines(visit: Visit, incident: Incident) -> tuple[Line, ...]:
         at = f", {visit.instant(incident.worst_at_ms)}" if incident.worst_at_ms is not None else ""
         lines.append(Line("At worst", f"{digits.amount(name, incident.worst_value, units)}{at}"))
     if excess := life_words.excess_words(incident, units):
-        lines.append(Line("How far times how long", excess))
+        lines.append(Line("Total exceedance", excess))
     if incident.revised_ms is not None:
         lines.append(Line("Revised", f"{words.instant(incident.revised_ms, zone)}, when readings came late"))
     return tuple(lines)
 
 
-def _form(visit: Visit, incident: Incident, handling: Handling | None, *, who: str, note: str, wrong: str) -> DeedForm:
+def _form(
+    visit: Visit, incident: Incident, handling: Handling | None, *, who: str, note: str, wrong: str
+) -> ActionForm:
     stands = life(incident, handling, visit.now_ms)
-    deeds = {
-        Life.OPEN: (Deed.ACKNOWLEDGED, Deed.NOTED, Deed.SNOOZED, Deed.CLOSED),
-        Life.ACKNOWLEDGED: (Deed.NOTED, Deed.SNOOZED, Deed.CLOSED),
-        Life.SNOOZED: (Deed.NOTED, Deed.WOKEN, Deed.SNOOZED, Deed.CLOSED),
-        Life.CLOSED_BY_HAND: (Deed.NOTED, Deed.REOPENED),
-        Life.OVER: (Deed.NOTED,),
+    actions = {
+        Life.ACTIVE: (Action.ACKNOWLEDGED, Action.NOTED, Action.MUTED, Action.CLOSED),
+        Life.ACKNOWLEDGED: (Action.NOTED, Action.MUTED, Action.CLOSED),
+        Life.MUTED: (Action.NOTED, Action.UNMUTED, Action.MUTED, Action.CLOSED),
+        Life.CLOSED_MANUALLY: (Action.NOTED, Action.REOPENED),
+        Life.ENDED: (Action.NOTED,),
     }[stands]
-    return DeedForm(
-        action=visit.link(f"{visit.address.removesuffix('/deeds')}/deeds"),
-        buttons=tuple(Choice(deed.value, BUTTONS[deed], number == 0) for number, deed in enumerate(deeds)),
-        quiet=tuple(Choice(key, said, key == "12h") for key, (said, _) in QUIET.items())
-        if Deed.SNOOZED in deeds
+    return ActionForm(
+        action=visit.link(f"{visit.address.removesuffix('/actions')}/actions"),
+        buttons=tuple(Choice(action.value, BUTTONS[action], number == 0) for number, action in enumerate(actions)),
+        mute_for=tuple(Choice(key, said, key == "12h") for key, (said, _) in MUTE_FOR.items())
+        if Action.MUTED in actions
         else (),
         who=who,
         note=note,
@@ -189,7 +192,7 @@ def _course(visit: Visit, incident: Incident) -> Course | None:
     sensor = visit.site.sensor(incident.sensor)
     if values is None or sensor is None:
         return None
-    at_ms, values = _drawable(edges, values, round(sensor.silent_after_s * 1000))
+    at_ms, values = _drawable(edges, values, round(sensor.offline_after_s * 1000))
     return Course(
         ident="course",
         title=f"{room.title}: {digits.short(name)} about the incident",

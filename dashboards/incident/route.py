@@ -1,4 +1,4 @@
-"""What people do about incidents, by page and by program: acknowledge, ask for quiet, close, open again, leave a note.
+"""What people do about incidents, by page and by program: acknowledge, mute alerts, close, open again, leave a note.
 
 Both ways end in `Services.handle`, which writes the record. Nothing is done by following a link: only by POST, and only
 by one that comes from these pages themselves, or from a program on this computer.
@@ -14,12 +14,12 @@ from fastapi import APIRouter, Path, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from dashboards.incident.gather import QUIET, incident_page, known_incident
+from dashboards.incident.gather import MUTE_FOR, incident_page, known_incident
 from dashboards.shell.page import Declared
 from dashboards.shell.problems import AnswerError
 from dashboards.visit import Acting, Looking, Visit
 from ingest.errors import RefusedError
-from ingest.site.handling import Asked, Deed, Handling
+from ingest.site.handling import Action, Asked, Handling
 
 WHO: Final = "who"
 """The cookie in which a browser keeps the name that was given last, so that it need not be typed again."""
@@ -33,20 +33,18 @@ OWN_REFERRER: Final = {"Referrer-Policy": "same-origin"}
 IncidentId = Annotated[str, Path(max_length=400)]
 
 
-class DeedAsked(BaseModel):
-    """A deed that a program asks for."""
+class ActionAsked(BaseModel):
+    """An action that a program asks for."""
 
     model_config = ConfigDict(extra="forbid")
 
-    deed: Annotated[
-        Literal["acknowledged", "snoozed", "woken", "closed", "reopened", "noted"],
-        Field(
-            description="taken in hand; no notices before `until_ms`; notices again; closed by hand; that taken back"
-        ),
+    action: Annotated[
+        Literal["acknowledged", "muted", "unmuted", "closed", "reopened", "noted"],
+        Field(description="acknowledged; alerts muted until `until_ms`; unmuted; closed manually; that taken back"),
     ]
     by: Annotated[str, Field(min_length=1, max_length=80, description="who does it")]
     note: Annotated[str, Field(max_length=2000, description="words to leave; the reason, where it closes")] = ""
-    until_ms: Annotated[int | None, Field(description="of a snooze: no notices before (UTC, ms)")] = None
+    until_ms: Annotated[int | None, Field(description="of a mute: until when (UTC, ms)")] = None
 
 
 def router() -> APIRouter:
@@ -60,8 +58,8 @@ def router() -> APIRouter:
         answer.headers.update(OWN_REFERRER)
         return answer
 
-    @made.post("/incidents/{incident}/deeds")
-    async def deeds(visit: Acting, incident: IncidentId) -> Response:
+    @made.post("/incidents/{incident}/actions")
+    async def actions(visit: Acting, incident: IncidentId) -> Response:
         found = await asyncio.to_thread(known_incident, visit, incident)
         typed = await visit.form()
         who, note = typed.get("by", "").strip(), typed.get("note", "")
@@ -80,25 +78,25 @@ def router() -> APIRouter:
     return made
 
 
-async def do_for_program(visit: Visit, incident: str, asked: DeedAsked) -> Handling:
+async def do_for_program(visit: Visit, incident: str, asked: ActionAsked) -> Handling:
     """Do what a program asks.  Raises AnswerError: 404 no such incident, 409 not possible now."""
     found = await asyncio.to_thread(known_incident, visit, incident)
     try:
         by = visit.actor(asked.by)
-        return await visit.services.handle(Asked(found.id, Deed(asked.deed), by, asked.note, asked.until_ms))
+        return await visit.services.handle(Asked(found.id, Action(asked.action), by, asked.note, asked.until_ms))
     except RefusedError as refused:
         raise AnswerError(409, f"{refused.what}.", where=refused.where, mend=refused.mend) from refused
 
 
 def _asked(visit: Visit, incident: str, typed: dict[str, str]) -> Asked:
-    deed = next((one for one in Deed if one.value == typed.get("deed")), None)
-    if deed is None:
-        raise AnswerError(400, "It is not said what to do.", where="deed", mend="Use one of the page's buttons.")
+    action = next((one for one in Action if one.value == typed.get("action")), None)
+    if action is None:
+        raise AnswerError(400, "It is not said what to do.", where="action", mend="Use one of the page's buttons.")
     until_ms = None
-    if deed is Deed.SNOOZED:
-        _, hours = QUIET.get(typed.get("quiet", ""), ("", 0))
+    if action is Action.MUTED:
+        _, hours = MUTE_FOR.get(typed.get("mute_for", ""), ("", 0))
         until_ms = visit.now_ms + hours * HOUR_MS
-    return Asked(incident, deed, visit.actor(typed.get("by", "")), typed.get("note", ""), until_ms)
+    return Asked(incident, action, visit.actor(typed.get("by", "")), typed.get("note", ""), until_ms)
 
 
 def _who(request: Request) -> str:

@@ -59,8 +59,8 @@ def incidents_page(visit: Visit, wanted: Wanted) -> IncidentsPage:
             Choice("severe", "severe", at_least is Severity.SEVERE),
         ),
         states=(
-            Choice("", "going on or over", not wanted.only_open),
-            Choice("open", "going on", wanted.only_open),
+            Choice("", "active or ended", not wanted.only_open),
+            Choice("open", "active", wanted.only_open),
         ),
         units_asked=visit.units_asked,
         of_room=wanted.room.title if wanted.room else "",

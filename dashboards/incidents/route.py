@@ -9,6 +9,7 @@ from dashboards.incidents.gather import Wanted, incidents_page, place_of, severi
 from dashboards.services import Services
 from dashboards.shell.page import Declared
 from dashboards.visit import Looking
+from ingest.store.record.kinds import HANDLING
 
 
 def router() -> APIRouter:
@@ -29,10 +30,10 @@ def router() -> APIRouter:
 
 
 def _unsettled(services: Services) -> int:
-    """Count the incidents that go on and that nobody has closed by hand."""
+    """Count the incidents that go on and that nobody has closed manually."""
     read = services.read
     going_on = read.incidents(only_open=True)
-    closed = [one for one in read.handlings([one.id for one in going_on]).values() if one.is_closed]
+    closed = [one for one in read.nouns(HANDLING, [one.id for one in going_on]).values() if one.is_closed]
     return len(going_on) - len(closed)
 
 

@@ -19,10 +19,10 @@ from ingest.site.incidents import RoomState
 from ingest.site.places import Place, Room, Sensor
 from ingest.site.series import Sample, SeriesKey
 
-_NOT_WITHIN: Final = (RoomState.OUT, RoomState.DRIFTING, RoomState.RETURNING, RoomState.UNKNOWN)
+_NOT_WITHIN: Final = (RoomState.OUT_OF_RANGE, RoomState.LEAVING_RANGE, RoomState.RECOVERING, RoomState.UNKNOWN)
 MOST_NAMED: Final = 4
 MOST_DRAWN: Final = 120
-"""Of more rooms than this only those have their picture on the overview that are not within their windows: nobody
+"""Of more rooms than this only those have their picture on the overview that are not in range: nobody
 looks at a thousand pictures, and a browser has to hold them all."""
 
 
@@ -63,19 +63,19 @@ def _not_drawn(count: int) -> str:
         return ""
     return (
         f"{count} rooms stand here without their picture: of more than {MOST_DRAWN} only those are drawn that are "
-        f"not within their windows, {MOST_DRAWN} at most. Every room's own page has it."
+        f"not in range, {MOST_DRAWN} at most. Every room's own page has it."
     )
 
 
 def _summary(rooms: Sequence[Room], standings: Mapping[str, RoomStanding]) -> str:
     if not rooms:
-        return "This site has no rooms yet. Name them in the wiring file, or run lumberroom init."
+        return "This site has no rooms yet. Name them in the settings file, or run lumberroom init."
     said = [_of_state(state, [room for room in rooms if standings[room.id].state is state]) for state in _NOT_WITHIN]
-    within = sum(stood.state is RoomState.WITHIN for stood in standings.values())
+    within = sum(stood.state is RoomState.IN_RANGE for stood in standings.values())
     if within == len(rooms):
-        said.append("Every room is within its window.")
+        said.append("Every room is in range.")
     elif within:
-        said.append(f"{within} {'room is within its window' if within == 1 else 'rooms are within their windows'}.")
+        said.append(f"{within} {'room is in range' if within == 1 else 'rooms are in range'}.")
     silent = sum(len(stood.silent) for stood in standings.values())
     if silent:
         said.append(f"{silent} {'sensor is' if silent == 1 else 'sensors are'} silent.")

@@ -28,7 +28,7 @@ class BoundRow:
 
     title: str
     bounds: str  # "30 to 50 %"
-    now: str  # "52.3 %", "–" where nothing was heard
+    now: str  # "52.3 %", "–" where there are no readings
     outside: bool
 
 
@@ -38,7 +38,7 @@ class SpanRow:
 
     when: str
     cells: tuple[str, ...]
-    covered: str  # how much of the stretch readings vouch for: "all", "64 %", "none"
+    covered: str  # how much of the stretch readings cover: "all", "64 %", "none"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,5 @@
 // The time chart: one strip a quantity, all on one time axis. A band from lowest to highest, a line for the mean, the
-// room's bounds as ruled lines; where nothing was heard the paper is hatched and nothing is drawn.
+// room's bounds as ruled lines; where there are no readings the paper is hatched and nothing is drawn.
 "use strict";
 (() => {
   const holder = document.getElementById("time-chart");
@@ -17,7 +17,7 @@
   const faint = (name, share) => `color-mix(in srgb, ${colour(name)} ${share}%, transparent)`;
   const plan = () => JSON.parse(planned.dataset.plan);
 
-  // Buckets without a reading of their own that an earlier reading still vouches for are no gap: the line runs on.
+  // Buckets without a reading of their own that an earlier reading still covers are no gap: the line runs on.
   function column(values, series, toShown) {
     return values.map((value, i) => (value !== null ? toShown(value) : series.coverage[i] > 0 ? undefined : null));
   }
@@ -129,7 +129,7 @@
     const said = strip.answer.series.map((one, s) => {
       const [high, low, mean] = [1, 2, 3].map((k) => u.data[s * 3 + k][i]);
       const name = strip.answer.series.length > 1 ? `${strip.names[one.sensor] ?? one.sensor}: ` : "";
-      if (mean === null || mean === undefined) return `${name}nothing heard`;
+      if (mean === null || mean === undefined) return `${name}no readings`;
       const spread = `${printed(low, strip.quantity)} … ${printed(mean, strip.quantity)} … ${printed(high, strip.quantity)}`;
       return `${name}${low === high ? printed(mean, strip.quantity) : spread} ${strip.quantity.unit}`;
     });
@@ -172,10 +172,10 @@
     const toShown = (value) => value * quantity.times + quantity.plus;
     const all = (what) => answer.series.flatMap((one) => one[what]).filter((value) => value !== null).map(toShown);
     const [lows, highs] = [all("min"), all("max")];
-    if (!lows.length) return "Nothing was heard in this stretch.";
+    if (!lows.length) return "There are no readings in this stretch.";
     const low = lows.reduce((a, b) => Math.min(a, b)), high = highs.reduce((a, b) => Math.max(a, b));
     const heard = `Between ${printed(low, quantity)} and ${printed(high, quantity)} ${quantity.unit}.`;
-    return gaps.length ? `${heard} Hatched: nothing was heard.` : heard;
+    return gaps.length ? `${heard} Hatched: there are no readings.` : heard;
   }
 
   // Which line is whose, where there is more than one.

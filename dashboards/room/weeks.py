@@ -25,15 +25,15 @@ _KEPT_FOR_S: Final = 600.0
 _MOST_KEPT: Final = 512
 
 _KEYS: Final = {
-    WeekState.KEPT: "within",
-    WeekState.BRIEFLY_OUT: "drifting",
-    WeekState.LEFT: "out",
+    WeekState.IN_RANGE: "in_range",
+    WeekState.BRIEFLY_OUT: "leaving_range",
+    WeekState.OUT_OF_RANGE: "out_of_range",
     WeekState.NOT_KNOWN: "unknown",
     WeekState.NO_WINDOW: "unknown",
 }
 """Which mark and colour of a room's states a week gets."""
 
-_PIECES: Final = {WITHIN: "within", OUTSIDE: "out", NOT_KNOWN: "unknown"}
+_PIECES: Final = {WITHIN: "in_range", OUTSIDE: "out_of_range", NOT_KNOWN: "unknown"}
 
 
 class WeeksKept:

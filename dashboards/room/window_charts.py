@@ -25,7 +25,7 @@ def is_old(visit: Visit, sensor: Sensor, newest_ms: int | None, stood: RoomStand
     """
     if newest_ms is None or sensor.id in stood.silent:
         return True
-    return visit.now_ms - newest_ms > sensor.silent_after_s * 1000
+    return visit.now_ms - newest_ms > sensor.offline_after_s * 1000
 
 
 def leading_sensor(visit: Visit, room: Room, stood: RoomStanding) -> Sensor | None:
@@ -108,5 +108,5 @@ def _past_trace(visit: Visit, sensor: Sensor, until_ms: int) -> Trace:
     keys = (SeriesKey(sensor.id, "temperature_c"), SeriesKey(sensor.id, "rh_percent"))
     temperature_c, rh_percent = (visit.services.read.buckets(key, edges).mean for key in keys)
     heard = np.flatnonzero(np.isfinite(temperature_c) & np.isfinite(rh_percent))
-    fresh = bool(len(heard)) and until_ms - int(edges[heard[-1] + 1]) <= sensor.silent_after_s * 1000
+    fresh = bool(len(heard)) and until_ms - int(edges[heard[-1] + 1]) <= sensor.offline_after_s * 1000
     return Trace(visit.sensor_title(sensor), (edges[:-1] + edges[1:]) // 2, temperature_c, rh_percent, fresh)

@@ -60,7 +60,7 @@ STRICT_HEADERS: Final[tuple[tuple[str, str], ...]] = (
 )
 """What every answer carries."""
 
-PUBLIC: Final = {"/deed/": ("GET", "POST"), "/static/": ("GET",)}
+PUBLIC: Final = {"/action/": ("GET", "POST"), "/static/": ("GET",)}
 """What is let through under the public name: beginnings of paths, and by which methods."""
 
 _HOST: Final = re.compile(r"(?P<name>\[[0-9a-fA-F:.]+\]|[^:\[\]]+)(?::\d{1,5})?")

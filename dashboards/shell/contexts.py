@@ -58,7 +58,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """How a room stands towards its window.  key: "within", "drifting", ... names the mark and the colour."""
+    """How a room stands towards its window.  key: "within", "leaving range", ... names the mark and the colour."""
 
     key: str
     words: str
@@ -76,7 +76,7 @@ class RoomCard:
     holds: str
     standing: Standing
     facts: tuple[Fact, ...]
-    heard: str  # "2 minutes ago", "on Tue 18 May 2021", "nothing heard yet"
+    heard: str  # "2 minutes ago", "on Tue 18 May 2021", "no readings yet"
     stale: bool  # the figures are old: no sensor in the room's air is heard
     silent: tuple[str, ...]  # titles of sensors that are not heard
     chart: Markup  # empty where it is not drawn here
@@ -89,7 +89,7 @@ class IncidentRow:
     id: str
     room: str
     room_address: str
-    what: str  # "out of its window", "sensor silent"
+    what: str  # "out of range", "sensor offline"
     reason: str
     is_open: bool
     when: str  # "yesterday 14:05 to 16:20", "since 14:05" while it goes on
@@ -97,8 +97,8 @@ class IncidentRow:
     charts: str  # address of the room's page at that time; empty where there is no such room
     address: str  # of its own page
     severity: str  # "slight", "serious", "severe"
-    life: str  # "going on", "in hand", "closed by hand, still going on", "over"
-    wants: bool  # it goes on, and nobody has taken it in hand or closed it
+    life: str  # "going on", "acknowledged", "closed manually, still active", "over"
+    wants: bool  # it goes on, and nobody has acknowledgen it or closed it
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,17 +7,17 @@ from typing import ClassVar
 
 
 @dataclass(frozen=True, slots=True)
-class DeedPage:
+class ActionPage:
     """What a signed link is about, and the question whether to do it.
 
     who: to whom it was sent.  what: the incident in a sentence.  standing: where people stand with it, or empty.
-    verdict: how it stands with the deed; empty while it is still to be done.  asks: whether the button is there.
+    verdict: how it stands with the action; empty while it is still to be done.  asks: whether the button is there.
     """
 
     TEMPLATE: ClassVar = "signed_link/page.html"
 
     site: str
-    wording: str  # "I see to it"
+    wording: str  # "Acknowledge"
     who: str
     room: str
     what: str

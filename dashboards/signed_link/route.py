@@ -12,10 +12,10 @@ from typing import Final
 from fastapi import APIRouter
 from starlette.responses import HTMLResponse, Response
 
-from dashboards.services import Deeds, DeedView
+from dashboards.services import Actions, ActionView
 from dashboards.shell.page import Declared
 from dashboards.shell.problems import AnswerError
-from dashboards.signed_link.context import DeedPage
+from dashboards.signed_link.context import ActionPage
 from dashboards.visit import Looking, Proved, Visit
 from ingest.errors import RefusedError
 
@@ -44,14 +44,14 @@ def router() -> APIRouter:
     made = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
     guard = Guard()
 
-    @made.get("/deed/{token}")
+    @made.get("/action/{token}")
     def ask(visit: Looking, token: str) -> Response:
         try:
             return visit.html(_page(visit, desk(visit).view(token), is_answered=False))
         except RefusedError as error:
             raise counted(visit, error) from error
 
-    @made.post("/deed/{token}")
+    @made.post("/action/{token}")
     async def do(visit: Proved, token: str) -> Response:
         try:
             seen = await desk(visit).do(token)
@@ -59,10 +59,10 @@ def router() -> APIRouter:
             raise counted(visit, error) from error
         return await asyncio.to_thread(lambda: visit.html(_page(visit, seen, is_answered=True)))
 
-    def desk(visit: Visit) -> Deeds:
-        if visit.services.deeds is None:
+    def desk(visit: Visit) -> Actions:
+        if visit.services.actions is None:
             raise AnswerError(404, "No links are made here.", where="the address")
-        return visit.services.deeds
+        return visit.services.actions
 
     def counted(visit: Visit, error: RefusedError) -> AnswerError:
         if guard.is_enough(visit.services.clock.monotonic_s()):
@@ -75,8 +75,8 @@ def router() -> APIRouter:
     return made
 
 
-def _page(visit: Visit, seen: DeedView, *, is_answered: bool) -> DeedPage:
-    return DeedPage(
+def _page(visit: Visit, seen: ActionView, *, is_answered: bool) -> ActionPage:
+    return ActionPage(
         site=visit.site.name,
         wording=seen.wording,
         who=seen.who,
@@ -88,11 +88,11 @@ def _page(visit: Visit, seen: DeedView, *, is_answered: bool) -> DeedPage:
     )
 
 
-def _verdict(seen: DeedView, *, is_answered: bool) -> str:
+def _verdict(seen: ActionView, *, is_answered: bool) -> str:
     """Say how it stands with what the link does, or nothing while it is still to be done."""
     if seen.is_done:
         return "Done." if is_answered and seen.can_do else "There is nothing left to do with this link."
     return "" if seen.can_do else "It is over; there is nothing left to do with this link."
 
 
-PAGE = Declared("/deed/{token}", "Link", router)
+PAGE = Declared("/action/{token}", "Link", router)

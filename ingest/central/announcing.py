@@ -24,17 +24,17 @@ from ingest.watch.window.plan import as_of
 
 STATE_CODES: Final[Mapping[RoomState, int]] = {
     RoomState.UNKNOWN: 0,
-    RoomState.WITHIN: 1,
-    RoomState.DRIFTING: 2,
-    RoomState.RETURNING: 3,
-    RoomState.OUT: 4,
+    RoomState.IN_RANGE: 1,
+    RoomState.LEAVING_RANGE: 2,
+    RoomState.RECOVERING: 3,
+    RoomState.OUT_OF_RANGE: 4,
 }
 """How a room's state is said as a number; the higher, the worse."""
 
 FIELDS: Final[Mapping[str, tuple[str, ...]]] = {
     SITE_MEASUREMENT: ("alive", "behind", "lag_s", "set_aside", "past_left_s", "elevation_m", "open_incidents"),
     ROOM_MEASUREMENT: ("state", "since_s", "silent", "dwell_s", "return_dwell_s"),
-    SENSOR_MEASUREMENT: ("silent_after_s", "silent"),
+    SENSOR_MEASUREMENT: ("offline_after_s", "silent"),
     WINDOW_MEASUREMENT: ("low", "high", "margin"),
 }
 """The fields of each measurement."""
@@ -84,7 +84,7 @@ def announcement(
     silent = {sensor for one in stood.values() for sensor in one.silent}
     for sensor in site.sensors:
         sensor_tags = {"site": site_id, "room": sensor.room, "sensor": sensor.id, "place": sensor.place.value}
-        told = {"silent_after_s": sensor.silent_after_s, "silent": float(sensor.id in silent)}
+        told = {"offline_after_s": sensor.offline_after_s, "silent": float(sensor.id in silent)}
         made.append(line(SENSOR_MEASUREMENT, sensor_tags | {"title": sensor.title}, told, at_ms))
     return made
 

@@ -35,7 +35,7 @@ AHEAD_MS: Final = 3_600_000
 """How far ahead of our clock a site's may be."""
 
 CONTEXT_MS: Final = 86_400_000
-"""What is read beyond each end of a stretch, to judge what is vouched for inside it: ten readings, as the embedded
+"""What is read beyond each end of a stretch, to judge what is covered inside it: ten readings, as the embedded
 store takes, for sensors that report every two hours or more often."""
 
 NEAR_MS: Final = 3_600_000
@@ -133,7 +133,7 @@ class CentralSeries:
         return {key: bucketed[key] if key in bucketed else self.buckets(key, edges_ms) for key in keys}
 
     def _with_context(self, keys: Sequence[SeriesKey], from_ms: int, to_ms: int) -> dict[SeriesKey, Series]:
-        """Give many measured series of a stretch, with what decides beyond its ends over what is vouched for inside.
+        """Give many measured series of a stretch, with what decides beyond its ends over what is covered inside.
 
         Most sensors report often, and a little beyond is enough; the others are asked for again with more of it.
         """

@@ -162,7 +162,7 @@ class ForwarderCore:
         self._begun = True
 
     def _named(self) -> str:
-        """Give the store's name, drawn once by lot: a copy of the wiring file elsewhere has another one."""
+        """Give the store's name, drawn once by lot: a copy of the settings file elsewhere has another one."""
         saved = self._store.read.forwarding(STORE_NAME)
         if saved is None:
             saved = {"name": secrets.token_hex(4)}

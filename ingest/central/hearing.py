@@ -25,7 +25,7 @@ class SiteTold:
 
     site: its job, by its own ids.  alive_ms: when it said so, by its own clock (UTC).  stood: its rooms.
     figures: the fields of its own point (`behind`, `lag_s`, `set_aside`, `open_incidents` ...).  stores: which stores
-    spoke under this id, each with when it did last; more than one at a time is a mistake in somebody's wiring file.
+    spoke under this id, each with when it did last; more than one at a time is a mistake in somebody's settings file.
     """
 
     site: Site
@@ -127,5 +127,5 @@ def _window(room: _Said, bounds: dict[str, _Said]) -> AcclimationWindow | None:
 
 def _sensor(sensor: str, one: _Said) -> Sensor:
     place = next((place for place in Place if place.value == one.tags.get("place")), Place.AIR)
-    title, silent_after_s = one.tags.get("title", ""), one.fields.get("silent_after_s", 1800.0)
-    return Sensor(sensor, one.tags.get("room", ""), place, title, silent_after_s)
+    title, offline_after_s = one.tags.get("title", ""), one.fields.get("offline_after_s", 1800.0)
+    return Sensor(sensor, one.tags.get("room", ""), place, title, offline_after_s)

@@ -3,7 +3,7 @@
 A year in a thousand buckets would fetch half a million readings each time that somebody looks. What past days held does
 not change but by late and amended readings, and each of those is a sample more on the engine. So the cells of a day, an
 hour or a quarter wide, are kept beside the engine's own count of the samples of that day and of its neighbours (what is
-vouched for, and what is derived, looks so far); where the engine counts the same again, the cells are what they were.
+covered, and what is derived, looks so far); where the engine counts the same again, the cells are what they were.
 The engine's own minimum, mean and maximum are not asked for: amended readings would count twice in them, and neither
 coverage nor what is derived can be had so.
 """

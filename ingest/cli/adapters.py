@@ -1,4 +1,4 @@
-"""`lumberroom adapters`: the kinds of adapter, and the settings of one, as they stand in the wiring file."""
+"""`lumberroom adapters`: the kinds of adapter, and the settings of one, as they stand in the settings file."""
 
 from __future__ import annotations
 

@@ -44,7 +44,7 @@ def buckets(
 
     Measured quantities (rh_percent) and derived ones (emc_percent, dew_point_c) alike. A bucket of a day runs from
     midnight to midnight where the site is: 23 or 25 hours when the clocks change. An empty bucket has count 0 and no
-    figures; coverage is the share of the bucket for which readings vouch. The daemon may be running.
+    figures; coverage is the share of the bucket that readings cover. The daemon may be running.
 
     The same figures come from ingest.store.open_for_reading in Python and from /api/v1/rooms/ROOM/series over HTTP.
     """

@@ -1,4 +1,4 @@
-"""`lumberroom check [FILE]`: validates a wiring file and says in words what it would watch."""
+"""`lumberroom check [FILE]`: validates a settings file and says in words what it would watch."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from ingest.settings.wiring import Wiring
 
 
-@click.command(short_help="Check a wiring file and say in words what it would watch.")
+@click.command(short_help="Check a settings file and say in words what it would watch.")
 @wiring_argument
 def check(file: Path) -> None:
     """Check FILE (lumberroom.toml in this folder unless given) and say in words what it would watch.
@@ -45,7 +45,7 @@ def check(file: Path) -> None:
 
 def _differing(wiring: Wiring) -> list[str]:
     """Say in what the file says otherwise than the store, where there is one that can be read."""
-    from ingest.cli.job_data import store_file
+    from ingest.cli.site_data import store_file
     from ingest.errors import LumberroomError
     from ingest.site.editing import differences
     from ingest.store.sqlite_store import SqliteStore

@@ -44,14 +44,14 @@ def demo(data: Path | None, port: int, speed: float, no_browser: bool, verbose: 
 
     A house being finished with oak boards acclimating in its front room, an unheated timber store, and a joiner's
     shop: simulated sensors with believable physics, read by the real daemon. Sixty days are already stored when the
-    page opens. Soon after, the dehumidifier in the house stops: the front room drifts out of its window, an incident
+    page opens. Soon after, the dehumidifier in the house stops: the front room goes out of range, an incident
     opens, and a mail is sent. A mail catcher inside the demonstration receives it and the page shows it; nothing
     leaves this computer.
 
     \b
     Time runs faster there than here (--speed). At the usual 60:
       about 15 s     the dehumidifier stops
-      about 1 min    the room's air leaves its window
+      about 1 min    the room's air goes out of range
       2 to 3 min     an hour outside has passed there: the incident opens, the mail comes
       about 8 min    the machine runs again; the room returns, the incident closes
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 PASSWORD_VARIABLE = "LUMBERROOM_MQTT_PASSWORD"  # noqa: S105 -- where it is, not what it is
 
 
-@click.command(short_help="Show which sensors are within reach, with live figures.")
+@click.command(short_help="Find sensors near this computer, with live figures.")
 @click.option(
     "--seconds", type=click.FloatRange(1, 3600), default=30.0, show_default=True, help="For how long to look."
 )
@@ -45,7 +45,7 @@ PASSWORD_VARIABLE = "LUMBERROOM_MQTT_PASSWORD"  # noqa: S105 -- where it is, not
 @click.option("--login", default=None, help=f"Login at the broker; the password is taken from {PASSWORD_VARIABLE}.")
 @click.option("--topic", default="#", show_default=True, help="What to listen to at the broker.")
 def discover(**options: Any) -> None:
-    """Show which sensors are within reach, with live figures, and the lines of the wiring file that adopt them.
+    """Find sensors near this computer, with live figures, and the lines of the settings file that assign them.
 
     Breathe on a sensor and see which figures move: it is marked. End with Ctrl+C when you have seen enough. Nothing is
     stored; a serial port that the daemon has open is left to it. A device on a serial line that answers only when it is
@@ -151,7 +151,7 @@ async def _show(findings: Findings) -> None:
         click.clear()
         for found in findings.found.values():
             click.echo(f"{'>>' if found.is_moving(clock.now_ms()) else '  '} {line_of(found)}")
-        click.echo("\nListening… breathe on a sensor: it is marked by >>. Ctrl+C ends, and shows how to adopt them.")
+        click.echo("\nListening… breathe on a sensor: it is marked by >>. Ctrl+C ends, and shows how to assign them.")
         await asyncio.sleep(1)
 
 
@@ -175,13 +175,13 @@ def _moved(by: float) -> str:
 
 
 def report(findings: Findings) -> Iterator[str]:
-    """Give all that was found, how to adopt it, and what could not be looked at."""
+    """Give all that was found, how to assign it, and what could not be looked at."""
     for found in findings.found.values():
         yield line_of(found)
     if not findings.found:
-        yield "Nothing was heard. Sensors that speak seldom need a longer look: --seconds 600"
+        yield "There are no readings. Sensors that speak seldom need a longer look: --seconds 600"
     else:
-        yield from _adopting(list(findings.found.values()))
+        yield from _assigning(list(findings.found.values()))
     if findings.unread:
         yield "\nNothing that could be read came from:"
         for path, clause in findings.unread.items():
@@ -193,11 +193,11 @@ def report(findings: Findings) -> Iterator[str]:
             yield f"  - {trouble}"
 
 
-def _adopting(found: list[Found]) -> Iterator[str]:
-    """Give the lines of the wiring file, those of one adapter once, with whom they are about."""
+def _assigning(found: list[Found]) -> Iterator[str]:
+    """Give the lines of the settings file, those of one adapter once, with whom they are about."""
     from adapters.discovery import NAME_IT, WHICH_ONE, as_toml, asks_for
 
-    yield "\nTo adopt one, put its lines into lumberroom.toml; a room's sensor stands behind the lines of its [[room]]."
+    yield "\nTo read one, put its lines into lumberroom.toml; a room's sensor stands behind the lines of its [[room]]."
     yield f'Put names of your own in place of "{NAME_IT}", alike in both places.'
     if any(asks_for(one.settings, WHICH_ONE) for one in found):
         names = "temperature_c, temperature_f, rh_percent, wood_mc_percent, pressure_hpa, battery_percent"

@@ -52,8 +52,8 @@ def export(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
 ) -> None:
     """Write the readings of a store to a file or to standard output.
 
-    DATA is a data directory, the store's file in it, or the wiring file that names it. The daemon may be running: it is
-    only read.
+    DATA is a data directory, the store's file in it, or the settings file that names it. The daemon may be running: it
+    is only read.
 
     WHEN is a date, or a date and time (2026-01-31, 2026-01-31T14:30), in the site's time zone unless it ends in Z or
     an offset; a bare date means its first moment, so --from 2026-01-01 --to 2026-02-01 is January.
@@ -67,7 +67,7 @@ def export(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     """
     from ingest.cli.exchange.rows import Wanted
     from ingest.cli.exchange.writing import require_library
-    from ingest.cli.job_data import store_named
+    from ingest.cli.site_data import store_named
     from ingest.store.sqlite_store import SqliteStore
 
     name = _format(format_name, output)

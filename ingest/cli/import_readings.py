@@ -39,7 +39,7 @@ stored (the rest is); 3 the store cannot be written; 4 refused.""",
 @click.option(
     "--format", "format_name", type=click.Choice(("csv", "jsonl", "senml", "parquet")), help="Else by FILE's name."
 )
-@click.option("--room", help="Put sensors that the job does not know into this room (made if it is not there).")
+@click.option("--room", help="Put sensors that the site setup does not know into this room (made if it is not there).")
 @click.option("--sensor", help="The sensor of rows that name none.")
 @click.option("--column", "columns", multiple=True, metavar="NAME=COLUMN", help="What a column of another name holds.")
 @click.option("--zone", help="Zone of times without an offset: Europe/Helsinki or +02:00; else the site's.")
@@ -57,16 +57,17 @@ def import_readings(file: Path, data: Path | None, format_name: str | None, room
     Of an hour that clocks show twice, rows are told apart by their order, which is said; a time that clocks skip is
     refused.
 
-    Sensors must belong to a room of the job: bring the job in first (lumberroom site apply), or give --room. Readings
-    of unknown sensors, and values or times that cannot be true, are refused and told with their place in the file.
+    Sensors must belong to a room of the site: bring its setup in first (lumberroom site apply), or give --room.
+    Readings of unknown sensors, and values or times that cannot be true, are refused and told with their place in the
+    file.
 
     It may be run twice: what is there already is not stored again, and a different value for the same instant amends
     the old one, which is kept. If it is broken off, run it again. Stop the daemon first; one program at a time may
-    write a store. Once it runs again it judges what was imported: what is going on still, or was over less than a day
+    write a store. Once it runs again it judges what was imported: what is active still, or ended less than a day
     before, is told; older incidents are put down without a mail.
     """
     from ingest.cli.exchange.writing import require_library
-    from ingest.cli.job_data import store_named
+    from ingest.cli.site_data import store_named
     from ingest.cli.wiring_file import DEFAULT_FILE
     from ingest.clock import SystemClock
     from ingest.store.sqlite_store import SqliteStore
@@ -78,7 +79,7 @@ def import_readings(file: Path, data: Path | None, format_name: str | None, room
     with SqliteStore.open(store_named(data or Path(DEFAULT_FILE))) as store:
         counts = _import(store, file, name, _form(store, **form), room, SystemClock().now_ms())
     _say(counts)
-    if counts.rejected or counts.strangers:
+    if counts.rejected or counts.unassigned:
         raise SystemExit(InputError.exit_code)
 
 
@@ -100,11 +101,11 @@ def _import(store: SqliteStore, file: Path, name: str, form: CsvForm, room: str 
 def _say(counts: Counts) -> None:
     for reason, count in counts.rejected.most_common():
         click.echo(f"refused {count}: {reason}", err=True)
-    if counts.strangers:
-        some = ", ".join(f"{sensor} ({count})" for sensor, count in counts.strangers.most_common(10))
+    if counts.unassigned:
+        some = ", ".join(f"{sensor} ({count})" for sensor, count in counts.unassigned.most_common(10))
         click.echo(
-            f"refused {counts.strangers.total()} of sensors that belong to no room: {some}. "
-            "Add them to the job (lumberroom site apply), or give --room.",
+            f"refused {counts.unassigned.total()} of sensors that belong to no room: {some}. "
+            "Add them to the site setup (lumberroom site apply), or give --room.",
             err=True,
         )
     if counts.doubled:
@@ -117,7 +118,7 @@ def _say(counts: Counts) -> None:
         click.echo(f"new sensors: {', '.join(counts.added)}", err=True)
     click.echo(
         f"{counts.stored} stored, {counts.repeated} there already, {counts.amended} amended, "
-        f"{counts.rejected.total() + counts.strangers.total()} refused."
+        f"{counts.rejected.total() + counts.unassigned.total()} refused."
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from ingest.cli.incident_deeds import DEEDS
+from ingest.cli.incident_actions import ACTIONS
 
 if TYPE_CHECKING:
     from ingest.site.handling import Handling
@@ -20,7 +20,7 @@ _SEVERITIES = ("slight", "serious", "severe")
 _data = click.argument("data", type=click.Path(path_type=Path), metavar="DATA")
 _json = click.option("--json", "as_json", is_flag=True, help="Print JSON, in SI with units in the names.")
 _units = click.option(
-    "--units", type=click.Choice(["si", "us"]), help="[default: those of the wiring file where it is known, else si]"
+    "--units", type=click.Choice(["si", "us"]), help="[default: those of the settings file where it is known, else si]"
 )
 
 
@@ -31,24 +31,24 @@ Examples:
   lumberroom incidents list data --open
   lumberroom incidents show data hall.window
   lumberroom incidents acknowledge lumberroom.toml hall.window --note "on my way"
-  lumberroom incidents snooze lumberroom.toml hall.window --by Anna --for 4h
+  lumberroom incidents mute lumberroom.toml hall.window --by Anna --for 4h
   lumberroom incidents close data hall.window --by Anna --reason "drying on purpose"
 
-An incident is named by its id, or by any part of it that only one of those going on has.
+An incident is named by its id, or by any part of it that only one of the active ones has.
 
 \b
-Exit codes: 0 well; 2 wrong input or wiring file; 3 the store cannot be read or written;
+Exit codes: 0 well; 2 wrong input or settings file; 3 the store cannot be read or written;
 4 refused: no such incident, or it cannot be done now; 5 the page cannot be reached.""",
 )
 def incidents() -> None:
     """List incidents, show one with its journal, and say what is done about it.
 
-    DATA is the wiring file (lumberroom.toml), a data directory, or the store's file in it. The daemon may be running:
-    what is done is then handed to it, at the page's address that the wiring file gives, or --page.
+    DATA is the settings file (lumberroom.toml), a data directory, or the store's file in it. The daemon may be running:
+    what is done is then handed to it, at the page's address that the settings file gives, or --page.
     """
 
 
-for _command in DEEDS:
+for _command in ACTIONS:
     incidents.add_command(_command)
 
 
@@ -63,17 +63,18 @@ def list_incidents(
     data: Path, *, only_open: bool, room: str | None, severity: str | None, limit: int, as_json: bool
 ) -> None:
     """List incidents, newest first: a line each, and beneath it the reason."""
-    from ingest.cli.job_data import site_data
     from ingest.cli.quiet import quiet_when_the_reader_goes
+    from ingest.cli.site_data import site_data
     from ingest.clock import SystemClock
     from ingest.site.incidents import Severity
+    from ingest.store.record.kinds import HANDLING
     from ingest.store.sqlite_store import SqliteStore
 
     now_ms = SystemClock().now_ms()
     with SqliteStore.open(site_data(data).store, read_only=True) as store:
         at_least = None if severity is None else Severity(severity)
         found = store.read.incidents(room=room, only_open=only_open, at_least=at_least, limit=limit)
-        handlings = store.read.handlings([one.id for one in found])
+        handlings = store.read.nouns(HANDLING, [one.id for one in found])
         zone = _zone(store.read)
     with quiet_when_the_reader_goes():
         if as_json:
@@ -93,17 +94,18 @@ def list_incidents(
 @_json
 def show(data: Path, incident: str, units: str | None, *, as_json: bool) -> None:
     """Show one incident: how bad it is, what it did to the wood by the model, and its journal with the hashes."""
-    from ingest.cli.incident_deeds import known
-    from ingest.cli.job_data import site_data
+    from ingest.cli.incident_actions import known
     from ingest.cli.quiet import quiet_when_the_reader_goes
+    from ingest.cli.site_data import site_data
     from ingest.clock import SystemClock
+    from ingest.store.record.kinds import HANDLING
     from ingest.store.sqlite_store import SqliteStore
 
     now_ms = SystemClock().now_ms()
     named = site_data(data)
     with SqliteStore.open(named.store, read_only=True) as store:
         found = known(store.read, incident)
-        handling = store.read.handlings([found.id]).get(found.id)
+        handling = store.read.nouns(HANDLING, [found.id]).get(found.id)
         lines = _journal(store.read, found)
         number, head = store.read.record_head()
         told = _told(store.read, found, handling, now_ms, units or named.units or "si")
@@ -134,7 +136,7 @@ def _told(reader: StoreReader, found: Incident, handling: Handling | None, now_m
     told = [
         _line(found, handling, now_ms, zone),
         found.reason,
-        f"How far times how long: {excess}." if excess else "",
+        f"Total exceedance: {excess}." if excess else "",
         handled_words(handling, now_ms, zone),
         wood,
     ]

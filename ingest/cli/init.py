@@ -1,4 +1,4 @@
-"""`lumberroom init [FILE]`: asks a few questions, or takes options, and writes a commented wiring file."""
+"""`lumberroom init [FILE]`: asks a few questions, or takes options, and writes a commented settings file."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import click
 from ingest.cli.wiring_file import wiring_argument
 
 
-@click.command(short_help="Ask a few questions and write a commented wiring file.")
+@click.command(short_help="Ask a few questions and write a commented settings file.")
 @wiring_argument
 @click.option("--name", metavar="NAME", help="What the site is called.")
 @click.option("--time-zone", metavar="ZONE", help='IANA name, such as "Europe/Berlin".')
@@ -34,7 +34,7 @@ from ingest.cli.wiring_file import wiring_argument
 @click.option("--no-input", is_flag=True, help="Ask nothing: take the options and the defaults.")
 @click.option("--force", is_flag=True, help="Overwrite FILE if it is there.")
 def init(file: Path, no_input: bool, force: bool, **given: Any) -> None:
-    """Write a commented wiring file with your first rooms to FILE (lumberroom.toml in this folder unless given).
+    """Write a commented settings file with your first rooms to FILE (lumberroom.toml in this folder unless given).
 
     What is not given as an option is asked, with a default in brackets. The file that comes out passes
     `lumberroom check`; windows and everything else can be edited in it afterwards.

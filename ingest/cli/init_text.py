@@ -1,4 +1,4 @@
-"""The commented wiring file that `lumberroom init` writes."""
+"""The commented settings file that `lumberroom init` writes."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ def text_of(answers: Answers) -> str:
 
 def _lines(answers: Answers) -> Iterator[str]:
     us = answers.units == "us"
-    yield "# The wiring of lumberroom on this computer. Check it after every change: lumberroom check"
-    yield "# [site] and [[room]] seed the job on the first run; later changes to them go in with: lumberroom site apply"
+    yield "# The settings of lumberroom on this computer. Check it after every change: lumberroom check"
+    yield "# [site] and [[room]] are taken over at the first start; later changes go in with: lumberroom site apply"
     yield "# What stands behind # is off. Every section, with an example: deploy/OPERATIONS.md"
     yield ""
     yield "[site]"
@@ -111,8 +111,8 @@ def _room(room: RoomAnswers, *, us: bool) -> Iterator[str]:
     yield f"temperature_{'f' if us else 'c'} = {_bounds(room.temperature)}"
     yield f"rh_percent = {_bounds(room.rh_percent)}"
     yield "# emc_percent = [6, 9]  # or bound the equilibrium moisture content; { high = 9 } bounds one end only"
-    yield "dwell_minutes = 30  # told after so long outside"
-    yield "return_dwell_minutes = 30  # over after so long back inside"
+    yield "alert_after_minutes = 30  # told after so long outside"
+    yield "all_clear_after_minutes = 30  # over after so long back inside"
     yield ""
     yield "# [room.in_service]  # what it will be like when lived in: gives the EMC to bring the wood to"
     yield f"# temperature_{'f = [65, 75]' if us else 'c = [18, 24]'}"
@@ -126,7 +126,7 @@ def _room(room: RoomAnswers, *, us: bool) -> Iterator[str]:
     yield "[[room.sensor]]"
     yield f"id = {quoted(room.sensor)}"
     yield 'place = "air"  # air, wood, slab, surface, outdoors'
-    yield "silent_after_minutes = 30"
+    yield "offline_after_minutes = 30"
     yield ""
 
 

@@ -30,15 +30,17 @@ class Entry(NamedTuple):
 
 COMMANDS: Final[dict[str, Entry]] = {
     "demo": Entry("ingest.cli.demo", "demo", "Show an invented site with three rooms; no configuration needed."),
-    "init": Entry("ingest.cli.init", "init", "Ask a few questions and write a commented wiring file."),
+    "init": Entry("ingest.cli.init", "init", "Ask a few questions and write a commented settings file."),
     "notify": Entry("ingest.cli.notify", "notify", "Try the ways by which people are told."),
-    "check": Entry("ingest.cli.check", "check", "Check a wiring file and say in words what it would watch."),
+    "check": Entry("ingest.cli.check", "check", "Check a settings file and say in words what it would watch."),
     "run": Entry("ingest.cli.run", "run", "Run the watch: read, store, judge, mail, show."),
-    "office": Entry("ingest.cli.office", "office", "Show all sites from a central engine; mail when one is silent."),
-    "discover": Entry("ingest.cli.discover", "discover", "Show which sensors are within reach, with live figures."),
+    "office": Entry("ingest.cli.office", "office", "Show all sites from a central engine; mail when one is offline."),
+    "discover": Entry("ingest.cli.discover", "discover", "Find sensors near this computer, with live figures."),
     "adapters": Entry("ingest.cli.adapters", "adapters", "Show the kinds of adapter, and the settings of one."),
     "device-key": Entry("ingest.cli.device_key", "device_key", "Give devices keys by which they hand readings in."),
-    "site": Entry("ingest.cli.site", "site", "Carry the job (rooms, windows, sensors) between files and machines."),
+    "site": Entry(
+        "ingest.cli.site", "site", "Carry the site setup (rooms, windows, sensors) between files and machines."
+    ),
     "derive": Entry("ingest.cli.derive", "derive", "Add dew point, grains per pound, EMC and more to a table."),
     "export": Entry("ingest.cli.export", "export", "Write stored readings to a file."),
     "buckets": Entry("ingest.cli.buckets", "buckets", "Statistics of stored series, bucket by bucket."),

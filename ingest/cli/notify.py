@@ -67,7 +67,7 @@ async def _try_links(wiring: Wiring, notifying: Notifying) -> bool:
     """Open a link as somebody who gets one would, and print what came of it; say whether it went well."""
     address = wiring.page.public_address
     if not address:
-        click.echo("links: none go out, as [page] has no public_address; a notice says what to type instead")
+        click.echo("links: none go out, as [page] has no public_address; an alert says what to type instead")
         return True
     from ingest.runtime.link_trial import try_link
 

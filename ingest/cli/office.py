@@ -20,15 +20,15 @@ if TYPE_CHECKING:
 def office(file: Path, log_form: LogForm, check: bool, verbose: bool) -> None:
     """Run the office that FILE describes (office.toml in this folder unless given) until it is told to stop.
 
-    The sites forward to a central engine ([central] in their wiring files). From that engine alone the office shows all
-    their rooms, and mails when a site is not heard: one that has lost power or network cannot say so itself. The sites
-    go on judging their rooms and mailing about them by themselves.
+    The sites forward to a central engine ([central] in their settings files). From that engine alone the office shows
+    all their rooms, and mails when a site is offline: one that has lost power or network cannot say so itself. The
+    sites go on judging their rooms and mailing about them by themselves.
 
     \b
     FILE needs:
       [office]   name = "Head office", time_zone = "Europe/Berlin"
       [central]  address = "http://engine.example.org:8428"
-      [mail]     as in a site's wiring file, if somebody shall be told
+      [mail]     as in a site's settings file, if somebody shall be told
     """
     from ingest.settings.office import load_office
 
@@ -36,7 +36,7 @@ def office(file: Path, log_form: LogForm, check: bool, verbose: bool) -> None:
     if check:
         told = ", ".join(wiring.mail.recipients) if wiring.mail else "nobody"
         click.echo(f"{wiring.name}: reads {wiring.central.for_reading} ({wiring.central.kind}).")
-        click.echo(f"A site not heard for {wiring.silent_after_s / 60:g} minutes is silent; {told} is mailed.")
+        click.echo(f"A site without readings for {wiring.offline_after_s / 60:g} minutes is offline; {told} is mailed.")
         for caution in wiring.cautions:
             click.echo(f"Caution: {caution}")
         return

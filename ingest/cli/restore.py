@@ -14,7 +14,7 @@ from ingest.cli.store_file import data_argument
 @click.argument("copy", type=click.Path(path_type=Path))
 @data_argument
 def restore(copy: Path, data: Path) -> None:
-    """Put COPY, which `lumberroom backup` made, in the place of the store in DATA (its folder, file or wiring file).
+    """Put COPY, which `lumberroom backup` made, in the place of the store in DATA (its folder, file or settings file).
 
     The copy is looked through first, and stays where it is. The store that was there is kept beside it and its name
     told, so that readings since the backup can be had from it: `lumberroom export` there, `lumberroom import` here.

@@ -12,49 +12,49 @@ from ingest.cli.running_daemon import PAGE, ask, is_running, user_name
 from ingest.cli.wiring_file import DEFAULT_FILE
 
 if TYPE_CHECKING:
-    from ingest.cli.job_data import SiteData
+    from ingest.cli.site_data import SiteData
     from ingest.site.places import Site
 
 _data_option = click.option(
     "--data",
     type=click.Path(path_type=Path),
-    help="The data directory; else that of FILE where FILE is a wiring file, or of lumberroom.toml in this folder.",
+    help="The data directory; else that of FILE where FILE is a settings file, or of lumberroom.toml in this folder.",
 )
 
 
-@click.group(short_help="Carry the job (rooms, windows, sensors) between files and machines.")
+@click.group(short_help="Carry the site setup (rooms, windows, sensors) between files and machines.")
 def site() -> None:
-    """Carry the job (the site, its rooms, windows and sensors) between files and machines.
+    """Carry the site setup (the site, its rooms, windows and sensors) between files and machines.
 
-    The job lives in the store. The wiring file seeds it once and adds new rooms and sensors later; what you change
-    otherwise goes in with `site apply`. Every change is kept with what was before.
+    It lives in the store. The settings file seeds an empty store, and nothing later: what you change there goes in with
+    `site apply`, also while the daemon runs. Every change is kept with what was before.
     """
 
 
-@site.command(name="export", short_help="Write the job to a file or to standard output.")
+@site.command(name="export", short_help="Write the site setup to a file or to standard output.")
 @click.argument("file", type=click.Path(path_type=Path, allow_dash=True), default="-", metavar="[FILE]")
 @_data_option
 @click.option("--force", is_flag=True, help="Overwrite FILE if it is there.")
 def export_job(file: Path, data: Path | None, force: bool) -> None:
-    """Write the job to FILE, or to standard output, as the [site] and [[room]] sections of a wiring file.
+    """Write the site setup to FILE, or to standard output, as the [site] and [[room]] sections of a settings file.
 
     The daemon may be running meanwhile.
     """
-    from ingest.cli.job_data import store_named
     from ingest.cli.new_file import write_new
-    from ingest.settings.site_text import job_text
+    from ingest.cli.site_data import store_named
+    from ingest.settings.site_text import site_text
     from ingest.store.sqlite_store import SqliteStore
 
     with SqliteStore.open(store_named(data or Path(DEFAULT_FILE)), read_only=True) as store:
         stored = store.read.site()
     if stored is None:
-        click.echo("There is no job in this store yet.", err=True)
+        click.echo("There is no site setup in this store yet.", err=True)
         raise SystemExit(2)
     if str(file) == "-":
-        click.echo(job_text(stored), nl=False)
+        click.echo(site_text(stored), nl=False)
     else:
-        write_new(file, job_text(stored), force=force)
-        click.echo(f"The job is in {file}.", err=True)
+        write_new(file, site_text(stored), force=force)
+        click.echo(f"The site setup is in {file}.", err=True)
 
 
 @site.command(name="apply", short_help="Bring the site setup in line with a file.")
@@ -73,10 +73,10 @@ def apply_site(
     Rooms and sensors that FILE does not name stay as they are (a sensor may have been assigned on a page), unless you
     say --remove. The daemon may be running: the change then holds at once.
     """
-    from ingest.settings.reading import load_job
+    from ingest.settings.reading import load_site
     from ingest.site.editing import changes, laid_over
 
-    wanted = load_job(file)
+    wanted = load_site(file)
     setup = _setup(_data(data, file), page, by)
     stored = setup.site
     after = wanted if stored is None or remove else laid_over(stored, wanted)
@@ -147,7 +147,7 @@ def _setup(data: SiteData, page: str | None, by: str) -> _Stored | _Live:
 
 
 def _data(data: Path | None, file: Path) -> SiteData:
-    from ingest.cli.job_data import site_data
+    from ingest.cli.site_data import site_data
     from ingest.settings.reading import sections_of
 
     if data is None and sections_of(file) - {"site", "station", "room"}:

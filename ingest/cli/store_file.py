@@ -1,4 +1,4 @@
-"""The argument DATA of commands that work on a store: its folder, its file, or the wiring file that names it."""
+"""The argument DATA of commands that work on a store: its folder, its file, or the settings file that names it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import click
 
 
 def _to_file(_context: click.Context, _parameter: click.Parameter, given: Path) -> Path:
-    from ingest.cli.job_data import store_named
+    from ingest.cli.site_data import store_named
 
     return store_named(given)
 

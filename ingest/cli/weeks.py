@@ -28,7 +28,7 @@ The third asks in which weeks a floor that wants 6 to 9 % EMC at 30 to 50 % RH
 would have been outside, whatever window the room has.
 
 \b
-Exit codes: 0 well; 2 an option cannot be, or nothing was heard from the room;
+Exit codes: 0 well; 2 an option cannot be, or there are no readings from the room;
 3 the store cannot be read; 4 there is no such room.""",
 )
 @click.argument("data", type=click.Path(path_type=Path), metavar="DATA")
@@ -41,8 +41,8 @@ Exit codes: 0 well; 2 an option cannot be, or nothing was heard from the room;
 @click.option(
     "--units",
     type=click.Choice(["si", "us"]),
-    help="us: temperatures of the table, and bare ones of --temperature, are in °F. [default: those of the wiring file "
-    "where DATA is one, or lumberroom.toml here is that of DATA; else si]",
+    help="us: temperatures of the table, and bare ones of --temperature, are in °F. [default: those of the settings "
+    "file where DATA is one, or lumberroom.toml here is that of DATA; else si]",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, in SI with units in the names.")
 @click.option(
@@ -64,14 +64,14 @@ def weeks(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     picture: Path | None,
     force: bool,
 ) -> None:
-    """Say week by week what the air of a room did: temperature, RH, EMC, and the hours in and out of its window.
+    """Say week by week what the air of a room did: temperature, RH, EMC, and the hours in and out of range.
 
-    DATA is a data directory, the store's file in it, or the wiring file that names it. The daemon may be running: it is
-    only read.
+    DATA is a data directory, the store's file in it, or the settings file that names it. The daemon may be running: it
+    is only read.
 
     Each week of the site's calendar is judged by the window that the room had then, or by what --rh, --emc and
     --temperature say, and then by nothing else. A week "kept" the window, was "briefly out" (never as long at a time as
-    the window's dwell time, half an hour where there is none), "left" it, or is "not known" because readings vouch for
+    the window's dwell time, half an hour where there is none), "left" it, or is "not known" because readings cover
     less than 90 % of it; a gap counts as neither in nor out. With several sensors in its air a room is out while any of
     them is.
 
@@ -81,8 +81,8 @@ def weeks(  # noqa: PLR0913, PLR0917  (click passes each option by its name)
     WHEN is a date, or a date and time (2026-01-31, 2026-01-31T14:30), in the site's time zone unless it ends in Z or
     an offset; a bare date means its first moment.
     """
-    from ingest.cli.job_data import site_data
     from ingest.cli.quiet import quiet_when_the_reader_goes
+    from ingest.cli.site_data import site_data
     from ingest.cli.weeks_asked import room_asked, stretch_asked, window_asked
     from ingest.cli.weeks_output import document, table
     from ingest.clock import SystemClock

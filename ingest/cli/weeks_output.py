@@ -21,7 +21,7 @@ WIDTH: Final = 100
 _HOUR_MS: Final = 3_600_000
 _LEGEND: Final = (
     "Weeks begin on Monday at midnight, site time; * only a part of the week was looked at. Heard: share of it that "
-    "readings vouch for. Hours: in the window, out of it, not known, and the longest time out without a break."
+    "readings cover. Hours: in the window, out of it, not known, and the longest time out without a break."
 )
 # The columns in groups: title, the widths of its cells, and their heads. The state in words comes last.
 _GROUPS: Final = (
@@ -85,7 +85,7 @@ def _row(week: Week, site: Site, units: Units) -> Iterator[str]:
         _hours_cell(week.longest_outside_ms),
     )
     yield _line(cells, week.state.value)
-    if week.state not in (WeekState.KEPT, WeekState.NO_WINDOW):
+    if week.state not in (WeekState.IN_RANGE, WeekState.NO_WINDOW):
         yield from _wrapped(conclusion(week, units), _INDENT)
 
 

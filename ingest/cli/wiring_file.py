@@ -1,4 +1,4 @@
-"""The wiring file as an argument of commands."""
+"""The settings file as an argument of commands."""
 
 from __future__ import annotations
 

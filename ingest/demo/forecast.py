@@ -16,7 +16,7 @@ MS_PER_HOUR: Final = 3_600_000
 class Forecast(NamedTuple):
     """Instants of the demonstration's clock (UTC ms), about: chance in people and noise is in them, the watch is not.
 
-    trip_ms: the dehumidifier stops.  left_ms: the front room leaves its window.  mail_ms: it has been out for the
+    trip_ms: the dehumidifier stops.  left_ms: the front room goes out of range.  mail_ms: it has been out for the
     dwell time.  reset_ms: the dehumidifier runs again.  The middle two are None where the room stays within.
     """
 

@@ -1,7 +1,7 @@
 """What befalls the invented rooms, in hours after the story's start: past troubles, and those to come.
 
 The house dries out with a dehumidifier. Its past has one long stop of that machine; a quarter of an hour (of its own
-time) after each start of the demonstration it stops again, and the front room drifts out of its window.
+time) after each start of the demonstration it stops again, and the front room drifts out of range.
 """
 
 from __future__ import annotations

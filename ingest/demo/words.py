@@ -51,7 +51,7 @@ def plan(told: Forecast, now_ms: int, speed: float) -> list[str]:
 
     if told.left_ms is not None and told.left_ms < told.trip_ms:
         return [
-            "The front room is still out of its window from the last run. What will happen, about:",
+            "The front room is still out of range from the last run. What will happen, about:",
             f"{after(told.reset_ms)}the dehumidifier runs again; the room returns, the incident closes, a mail comes",
         ]
     lines = ["What will happen, about:", f"{after(told.trip_ms)}the dehumidifier in the front room stops by itself"]

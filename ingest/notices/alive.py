@@ -39,7 +39,7 @@ class SignOfLife:
             self._fail(f"The sign of life does not reach {self._host} ({error}).")
             return
         if status >= 400:
-            self._fail(f"The sign of life is turned away by {self._host} with {status}. Check its address.")
+            self._fail(f"The sign of life is rejected by {self._host} with {status}. Check its address.")
             return
         self._last_ms, self._trouble = self._clock.now_ms(), ""
 

@@ -30,7 +30,7 @@ class Why(enum.Enum):
     HOURS = "held back over the hours in which you asked not to be disturbed"
     RATE = "held back because more came in an hour than you asked for"
     CAUSE = "of one cause, and told together"
-    SNOOZE = "held back until the quiet that was asked for was over"
+    MUTE = "held back until the quiet that was asked for was over"
 
 
 class Held(NamedTuple):
@@ -68,7 +68,7 @@ def what_to_tell(told: Told | None, incident: Incident, openings: int, handling:
     """Say what an incident's state is worth telling to somebody who wants to know of it, or None.
 
     told: what they know.  openings: how often it has opened.  One that came and went before anybody was told is told
-    once, as closed; one that people closed by hand is told again only when it opens anew, turns severe, or is over.
+    once, as closed; one that people closed manually is told again only when it opens anew, turns severe, or is over.
     """
     if not incident.is_open:
         return _ending(told, incident, openings)
@@ -112,7 +112,7 @@ def hold(recipient: Recipient, incident: Incident, kind: NoticeKind, moment: Mom
         return Held(waiting.due_ms, why_of(waiting))
     if is_severe:
         return _not_now(moment) or _over_the_limit(recipient, moment, SEVERE_TIMES)
-    return _snoozed(kind, moment) or _not_now(moment) or _of_one_cause(moment) or _over_the_limit(recipient, moment, 1)
+    return _muted(kind, moment) or _not_now(moment) or _of_one_cause(moment) or _over_the_limit(recipient, moment, 1)
 
 
 def _told_at_once(moment: Moment) -> bool:
@@ -124,11 +124,11 @@ def why_of(notice: Notice) -> Why:
     return Why[notice.facts.get("held", Why.HOURS.name)]
 
 
-def _snoozed(kind: NoticeKind, moment: Moment) -> Held | None:
-    until_ms = moment.handling.snoozed_until_ms if moment.handling else None
+def _muted(kind: NoticeKind, moment: Moment) -> Held | None:
+    until_ms = moment.handling.muted_until_ms if moment.handling else None
     if until_ms is None or until_ms <= moment.now_ms or kind is NoticeKind.CLOSED:
         return None
-    return Held(until_ms, Why.SNOOZE)
+    return Held(until_ms, Why.MUTE)
 
 
 def _not_now(moment: Moment) -> Held | None:

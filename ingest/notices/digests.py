@@ -76,7 +76,7 @@ def gather(read: StoreReader, site: Site, due: Due, now_ms: int) -> dict[str, An
     rooms = [room for room in then.rooms if recipient.minds(room.id)]
     month = due.kind is NoticeKind.MONTH
     facts = [room_facts(read, then, room, due.from_ms, due.to_ms, whole=month, units=recipient.units) for room in rooms]
-    order = {"out": 0, "drifting": 1, "returning": 1, "unknown": 2}
+    order = {"out_of_range": 0, "leaving_range": 1, "recovering": 1, "unknown": 2}
     return reader_facts(recipient) | {
         "site": site.name,
         "time_zone": site.time_zone,

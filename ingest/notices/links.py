@@ -1,6 +1,6 @@
 """Signed links: what somebody may do about an incident straight from a notice, without logging in anywhere.
 
-A link carries what it is for (incident, deed, recipient, until when) and an HMAC-SHA256 (RFC 2104) over exactly that,
+A link carries what it is for (incident, action, recipient, until when) and an HMAC-SHA256 (RFC 2104) over exactly that,
 under a key that stays on this computer. Whoever holds the link may do this one thing until it expires; nobody can make
 one, change one or learn another from it. Opening a link does nothing: mail programs and scanners open links by
 themselves. The page asks, and the answer is a POST.
@@ -30,38 +30,38 @@ KEY_BYTES: Final = 32
 VALID_MS: Final = 7 * 24 * 3_600_000
 """For how long a link is good, from the notice on (our choice)."""
 
-PATH: Final = "/deed/"
+PATH: Final = "/action/"
 LONGEST_TOKEN: Final = 1000
-_DOMAIN: Final = b"lumberroom deed 1\n"  # so that a signature over anything else can never pass for one
+_DOMAIN: Final = b"lumberroom action 1\n"  # so that a signature over anything else can never pass for one
 
 
-class DeedKind(enum.Enum):
+class LinkKind(enum.Enum):
     """What a link can do: a closed list."""
 
     ACKNOWLEDGE = "acknowledge"
-    QUIET_4_HOURS = "quiet-4h"
-    QUIET_24_HOURS = "quiet-24h"
+    MUTE_4_HOURS = "quiet-4h"
+    MUTE_24_HOURS = "quiet-24h"
     TRIAL = "trial"  # nothing: for trying whether links arrive
 
 
 WORDINGS: Final = {
-    DeedKind.ACKNOWLEDGE: "I see to it",
-    DeedKind.QUIET_4_HOURS: "Quiet for 4 hours",
-    DeedKind.QUIET_24_HOURS: "Quiet for 24 hours",
-    DeedKind.TRIAL: "Try this link",
+    LinkKind.ACKNOWLEDGE: "Acknowledge",
+    LinkKind.MUTE_4_HOURS: "Mute alerts for 4 hours",
+    LinkKind.MUTE_24_HOURS: "Mute alerts for 24 hours",
+    LinkKind.TRIAL: "Try this link",
 }
-QUIET_MS: Final = {DeedKind.QUIET_4_HOURS: 4 * 3_600_000, DeedKind.QUIET_24_HOURS: 24 * 3_600_000}
-"""For how long a deed asks for quiet, counted from when it is done."""
+MUTE_MS: Final = {LinkKind.MUTE_4_HOURS: 4 * 3_600_000, LinkKind.MUTE_24_HOURS: 24 * 3_600_000}
+"""For how long an action mutes alerts, counted from when it is done."""
 
-OFFERED: Final = (DeedKind.ACKNOWLEDGE, DeedKind.QUIET_4_HOURS, DeedKind.QUIET_24_HOURS)
+OFFERED: Final = (LinkKind.ACKNOWLEDGE, LinkKind.MUTE_4_HOURS, LinkKind.MUTE_24_HOURS)
 
 
 @dataclass(frozen=True, slots=True)
-class Deed:
+class LinkAction:
     """What a link is for.  incident: its id.  who: to whom it was sent.  until_ms: good before this instant (UTC)."""
 
     incident: str
-    kind: DeedKind
+    kind: LinkKind
     who: str
     until_ms: int
 
@@ -75,13 +75,13 @@ class Links:
         self._key = key
         self.address = address.rstrip("/")
 
-    def sign(self, deed: Deed) -> str:
-        """Give the token of a deed: its content and its signature, fit for an address."""
-        content = json.dumps([deed.incident, deed.kind.value, deed.who, deed.until_ms], separators=(",", ":"))
+    def sign(self, action: LinkAction) -> str:
+        """Give the token of an action: its content and its signature, fit for an address."""
+        content = json.dumps([action.incident, action.kind.value, action.who, action.until_ms], separators=(",", ":"))
         return f"{_coded(content.encode())}.{_coded(self._signature(content.encode()))}"
 
-    def read(self, token: str, now_ms: int) -> Deed:
-        """Give the deed of a token.
+    def read(self, token: str, now_ms: int) -> LinkAction:
+        """Give the action of a token.
 
         Raises RefusedError where we did not sign it, or it has expired; the two are told apart only for our own.
         """
@@ -99,14 +99,14 @@ class Links:
                 where="the address",
                 mend="Take the one of a newer mail, or the page on the computer itself.",
             )
-        return Deed(incident, DeedKind(kind), who, until_ms)
+        return LinkAction(incident, LinkKind(kind), who, until_ms)
 
-    def actions(self, incident: str, who: str, now_ms: int, kinds: Sequence[DeedKind] = OFFERED) -> tuple[Action, ...]:
+    def actions(self, incident: str, who: str, now_ms: int, kinds: Sequence[LinkKind] = OFFERED) -> tuple[Action, ...]:
         """Give the links to put into a notice that was committed at `now_ms`; none where the pages reach nobody."""
         if not self.address:
             return ()
-        deeds = [Deed(incident, kind, who, now_ms + VALID_MS) for kind in kinds]
-        return tuple(Action(WORDINGS[deed.kind], f"{self.address}{PATH}{self.sign(deed)}") for deed in deeds)
+        actions = [LinkAction(incident, kind, who, now_ms + VALID_MS) for kind in kinds]
+        return tuple(Action(WORDINGS[action.kind], f"{self.address}{PATH}{self.sign(action)}") for action in actions)
 
     def _checked(self, token: str) -> bytes | None:
         content_coded, dot, signature_coded = token.partition(".")

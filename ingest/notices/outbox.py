@@ -17,6 +17,7 @@ from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Room, Site
 from ingest.store.api import UnitOfWork
+from ingest.store.record.kinds import HANDLING
 from ingest.store.record.telling import Escalation
 from ingest.watch.causes import sharing
 from ingest.watch.reasons import sensor_name
@@ -35,7 +36,7 @@ def enqueue(
     """
     if not recipients or not incidents:
         return []
-    handlings = work.read.handlings([incident.id for incident in incidents])
+    handlings = work.read.nouns(HANDLING, [incident.id for incident in incidents])
     numbers = []
     for incident in incidents:
         one = Telling(work, incident, site, handlings.get(incident.id), now_ms)

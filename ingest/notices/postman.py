@@ -187,7 +187,9 @@ class Postman:
     async def _attempt(self, notice: Notice) -> Outcome:
         channel = self._channels.get(notice.channel)
         if channel is None:
-            return Later(f"No way called {notice.channel!r} is set up. Set it up in the wiring file.", way_closed=True)
+            return Later(
+                f"No way called {notice.channel!r} is set up. Set it up in the settings file.", way_closed=True
+            )
         try:
             async with asyncio.timeout(self._attempt_s):
                 return await channel.send(notice)

@@ -27,8 +27,8 @@ class Recipient:
     channel: "mail", "webhook", "publish" or "command".  name: who it is, empty: the address says it.
     units, clock: as the person likes to read.  rooms: ids of those that are told of, empty for all.
     severity_from: what is slighter is not told.  hours: when on duty, empty for always; quiet: when not to be disturbed
-    but by what is severe.  after_s: told only when nobody has taken an incident in hand after so long (s), 0: at once.
-    most_per_hour: what goes beyond is collected, None: no limit.
+    but by what is severe.  after_s: told only when nobody has acknowledgen an incident after so long (s), 0: at
+    once. most_per_hour: what goes beyond is collected, None: no limit.
     digest: how often, at digest_minute (after midnight, site time), when weekly on digest_day (0 is Monday).
     monthly: whether a month's summary goes along.
     """

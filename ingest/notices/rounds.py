@@ -15,12 +15,13 @@ from ingest.notices.recipients import RANK, Recipient
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.store.api import RecordReader, UnitOfWork
+from ingest.store.record.kinds import HANDLING
 from ingest.store.record.telling import Escalation
 
 LOOK_AGAIN_MS: Final = 300_000
 """When an escalation that concerns nobody as things stand is looked at again: its incident may turn worse."""
 
-SNOOZES_OF_MS: Final = DAY_MS
+MUTES_OF_MS: Final = DAY_MS
 """A quiet that was asked for and ended longer ago than this is over and done with."""
 
 
@@ -99,8 +100,8 @@ def _kind_now(
 
 
 def _is_in_hand(work: UnitOfWork, incident: str) -> bool:
-    """Say whether somebody has taken it in hand or closed it, so that nobody is told for want of an answer."""
-    handling = work.read.handlings([incident]).get(incident)
+    """Say whether somebody has acknowledgen it or closed it, so that nobody is told for want of an answer."""
+    handling = work.read.nouns(HANDLING, [incident]).get(incident)
     return handling is not None and (handling.is_acknowledged or handling.closed_ms is not None)
 
 
@@ -143,7 +144,7 @@ def _escalate(
     """Tell the next one where nobody has answered; drop it where there is nothing to answer any more."""
     incident = work.read.incident(escalation.incident)
     recipient = by_key.get((escalation.channel, escalation.recipient))
-    handling = work.read.handlings([escalation.incident]).get(escalation.incident)
+    handling = work.read.nouns(HANDLING, [escalation.incident]).get(escalation.incident)
     in_hand = _is_in_hand(work, escalation.incident)
     if incident is None or not incident.is_open or recipient is None or in_hand:
         work.telling.end_escalation(*escalation[:3])
@@ -175,7 +176,7 @@ def _after_quiet(work: UnitOfWork, site: Site, recipients: Sequence[Recipient], 
             own = work.telling.of_incident(incident.id, *recipient.key)
             if not own or max(map(_when_told, own)) >= until_ms:
                 continue
-            handling = work.read.handlings([incident.id])[incident.id]
+            handling = work.read.nouns(HANDLING, [incident.id])[incident.id]
             telling = Telling(work, incident, site, handling, now_ms)
             number, _ = telling.add(recipient, NoticeKind.STILL, own, at_once=False)
             numbers.append(number)
@@ -191,8 +192,8 @@ def quiet_over(read: RecordReader, now_ms: int) -> list[tuple[Incident, int]]:
     """Give open incidents for which a quiet that was asked for ended lately, and when (UTC ms)."""
     open_ones = {one.id: one for one in read.incidents(only_open=True, limit=10_000)}
     found = []
-    for handling in read.handlings(list(open_ones)).values():
-        until_ms = handling.snoozed_until_ms
-        if handling.closed_ms is None and until_ms is not None and now_ms - SNOOZES_OF_MS < until_ms <= now_ms:
+    for handling in read.nouns(HANDLING, list(open_ones)).values():
+        until_ms = handling.muted_until_ms
+        if handling.closed_ms is None and until_ms is not None and now_ms - MUTES_OF_MS < until_ms <= now_ms:
             found.append((open_ones[handling.incident], until_ms))
     return found

@@ -14,7 +14,7 @@ from ingest.site.series import Floats, Int64s, SeriesKey
 from ingest.store.api import SeriesReader
 
 ENOUGH_OF_AN_HOUR: Final = 0.5
-"""The share of an hour that a sensor's readings must vouch for, or it has no mean (common practice, no source)."""
+"""The share of an hour that a sensor's readings must cover, or it has no mean (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ class Spread:
     """A quantity over a stretch: mean over the time that is known, lowest and highest value, in its own unit.
 
     With several sensors the mean is theirs, each weighing by the time it tells of; the extremes are those of any.
-    coverage: the share of the stretch that readings of any sensor vouch for, 0 to 1.
+    coverage: the share of the stretch that readings of any sensor cover, 0 to 1.
     """
 
     mean: float

@@ -11,7 +11,8 @@ from ingest.present.digits import Units
 from ingest.site.places import AcclimationWindow
 
 CAUTION: Final = (
-    "These are readings of the air at the sensors, not of the wood. That a room kept its window is no leave to lay: "
+    "These are readings of the air at the sensors, not of the wood. That a room stayed in range is not an "
+    "approval to install: "
     "that takes a meter's readings in the wood and the subfloor, the flooring's own instructions, local codes and "
     "licensed practice."
 )
@@ -32,9 +33,9 @@ def conclusion(week: Week, units: Units = Units.SI, *, so_far: bool = False) -> 
     so_far: the week is not over, and the reader is told so beside it; else a part of a week is said to be one.
     """
     told = {
-        WeekState.KEPT: _kept,
+        WeekState.IN_RANGE: _kept,
         WeekState.BRIEFLY_OUT: _briefly_out,
-        WeekState.LEFT: _left,
+        WeekState.OUT_OF_RANGE: _left,
         WeekState.NOT_KNOWN: _not_known,
         WeekState.NO_WINDOW: _no_window,
     }[week.state]
@@ -60,32 +61,31 @@ def summary(weeks: Sequence[Week]) -> str:
     for state, (one, several) in _IN_ALL.items():
         count = sum(week.state is state for week in weeks)
         if count:
-            said.append(
-                f"{count} {one if count == 1 else several}{_mostly_out(weeks) if state is WeekState.LEFT else ''}"
-            )
+            mostly = _mostly_out(weeks) if state is WeekState.OUT_OF_RANGE else ""
+            said.append(f"{count} {one if count == 1 else several}{mostly}")
     of_weeks = "1 week" if len(weeks) == 1 else f"{len(weeks)} weeks"
     return f"Of {of_weeks}, {words.listed(said)}." if said else ""
 
 
 _IN_ALL: Final[Mapping[WeekState, tuple[str, str]]] = {
-    WeekState.LEFT: ("left the window", "left the window"),
+    WeekState.OUT_OF_RANGE: ("went out of range", "went out of range"),
     WeekState.BRIEFLY_OUT: ("was briefly out of it", "were briefly out of it"),
-    WeekState.KEPT: ("kept the window", "kept the window"),
+    WeekState.IN_RANGE: ("stayed in range", "stayed in range"),
     WeekState.NOT_KNOWN: ("is not known", "are not known"),
     WeekState.NO_WINDOW: ("has no window to be judged by", "have no window to be judged by"),
 }
 
 
 def _mostly_out(weeks: Sequence[Week]) -> str:
-    mostly = sum(week.state is WeekState.LEFT and week.outside_ms > week.within_ms for week in weeks)
+    mostly = sum(week.state is WeekState.OUT_OF_RANGE and week.outside_ms > week.within_ms for week in weeks)
     return f" ({mostly} of them out for most of the time that is known)" if mostly else ""
 
 
 def _kept(week: Week, units: Units) -> str:
     if week.whole and not week.not_known_ms:
-        return "The air kept the window all week."
+        return "The air was in range all week."
     known = words.duration_ms(week.within_ms)
-    return f"The air kept the window in the {known} that readings vouch for{_rest(week)}."
+    return f"The air stayed in range in the {known} that readings cover{_rest(week)}."
 
 
 def _briefly_out(week: Week, units: Units) -> str:
@@ -102,11 +102,9 @@ def _left(week: Week, units: Units) -> str:
 
 def _not_known(week: Week, units: Units) -> str:
     if not week.within_ms + week.outside_ms:
-        return "Not known: nothing was heard that says how the air stood."
+        return "Not known: there are no readings that says how the air stood."
     share = f"{week.coverage * 100:.0f} %"
-    told = (
-        f"Not known: readings vouch for only {share} of it, and less than {ENOUGH_OF_A_WEEK * 100:.0f} % is too little"
-    )
+    told = f"Not known: readings cover only {share} of it, and less than {ENOUGH_OF_A_WEEK * 100:.0f} % is too little"
     return f"{told}; outside for {words.duration_ms(week.outside_ms)} of that." if week.outside_ms else f"{told}."
 
 

@@ -1,9 +1,9 @@
 """What each week did in a room, from the sensors in its air. Pure functions of the reader, site, room and stretch.
 
 Weeks are those of the site's calendar. Everything is reckoned from held values (`ingest.practice.held`): a reading
-stands for the time that it vouches for, and what no reading vouches for is not known, never filled in.
+stands for the time that it covers, and what no reading covers is not known, never filled in.
 
-With several sensors the room is as bad as its worst: it is outside while any of them is, within while one vouches for
+With several sensors the room is as bad as its worst: it is outside while any of them is, within while one covers
 that and none is outside. Outside takes one quantity beyond its bound; within takes all judged quantities.
 """
 
@@ -34,7 +34,7 @@ from ingest.store.api import SeriesReader
 from ingest.watch.window.plan import EVER_MS, Held, Plan, plan_of, window_at
 
 ENOUGH_OF_A_WEEK: Final = 0.9
-"""The share of a week that readings must vouch for, or it is not called kept (common practice, no source)."""
+"""The share of a week that readings must cover, or it is not called kept (common practice, no source)."""
 
 WITHIN: Final = "."
 OUTSIDE: Final = "x"
@@ -47,10 +47,10 @@ _WEEKS_AT_ONCE: Final = 13  # a quarter of readings is in memory at a time, howe
 class WeekState(enum.Enum):
     """How a week stood towards the window: a closed list, each said as its value."""
 
-    KEPT = "kept"  # enough is known, and nothing was outside
+    IN_RANGE = "in_range"  # enough is known, and nothing was outside
     BRIEFLY_OUT = "briefly out"  # enough is known, and no time outside lasted as long as the window's dwell time
-    LEFT = "left"  # outside for at least the dwell time without a break, however little else is known
-    NOT_KNOWN = "not known"  # too little is vouched for
+    OUT_OF_RANGE = "out_of_range"  # outside for at least the dwell time without a break, however little else is known
+    NOT_KNOWN = "not known"  # too little is covered
     NO_WINDOW = "no window"  # there is nothing to judge by
 
 
@@ -204,7 +204,7 @@ def _state(plan: Plan, part: Span, known: float, longest: Span | None) -> WeekSt
     if longest is not None:
         rule = window_at(plan, longest.from_ms) or windows[0]
         if longest.to_ms - longest.from_ms >= rule.dwell_s * 1000:
-            return WeekState.LEFT
+            return WeekState.OUT_OF_RANGE
     if known < ENOUGH_OF_A_WEEK:
         return WeekState.NOT_KNOWN
-    return WeekState.KEPT if longest is None else WeekState.BRIEFLY_OUT
+    return WeekState.IN_RANGE if longest is None else WeekState.BRIEFLY_OUT

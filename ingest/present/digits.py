@@ -110,7 +110,7 @@ _ALL: Final = (
     _same("battery_percent", "Battery left", "battery", "%", 0),
     _same("rh_change_percent", "RH change in an hour", "RH change in an hour", "points", 1),
     _same("grains_change_gpp", "Grains per pound in an hour", "grains per pound change in an hour", "gr/lb", 1),
-    _same("heading_out_hours", "Time until it leaves its window", "time until the window is left", "h", 1),
+    _same("heading_out_hours", "Time until it goes out of range", "time until the window is left", "h", 1),
     _scaled("condensation_margin_c", "Warmer than the dew point by", Form("K", 1), "°F", 1, _fahrenheit_apart),
     _same("stuck_hours", "Unchanged for", "time without any change", "h", 0),
     _same("apart_percent", "RH apart from its neighbours", "RH difference from its neighbours", "points", 1),

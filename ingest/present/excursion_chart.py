@@ -84,7 +84,7 @@ def describe(course: Course) -> str:
         low, high = (digits.amount(course.quantity, float(end), course.units) for end in (known.min(), known.max()))
         told.append(f"The line lies between {low} and {high}.")
     else:
-        told.append("Nothing was heard in this time.")
+        told.append("No readings in this time.")
     if course.worst is not None and course.worst_at_ms is not None:
         worst = digits.amount(course.quantity, course.worst, course.units)
         told.append(f"At worst it was {worst}, {words.instant(course.worst_at_ms, zone)}.")
@@ -195,7 +195,7 @@ class _Drawing:
     def _line(self) -> Iterator[str]:
         if not np.isfinite(self.course.value).any():
             x, y = (self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2
-            yield f'<text class="ex-none" x="{x:.0f}" y="{y:.0f}">nothing heard</text>'
+            yield f'<text class="ex-none" x="{x:.0f}" y="{y:.0f}">no readings</text>'
             return
         yield f'<path class="ex-line" d="{path_through(self.points)}"/>'
         outside = _outside(self.course)

@@ -1,4 +1,4 @@
-"""How severity, an incident's life and people's deeds are said. Pure."""
+"""How severity, an incident's life and people's actions are said. Pure."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Final
 
 from ingest.present import digits, words
 from ingest.present.digits import Units
-from ingest.site.handling import Deed, Handling, Life
+from ingest.site.handling import Action, Handling, Life
 from ingest.site.incidents import Incident, Severity
 
 SEVERITY_WORDS: Final[Mapping[Severity, str]] = {
@@ -25,36 +25,36 @@ SEVERITY_MEANS: Final[Mapping[Severity, str]] = {
 """What that asks for."""
 
 LIFE_WORDS: Final[Mapping[Life, str]] = {
-    Life.OPEN: "going on",
-    Life.ACKNOWLEDGED: "in hand",
-    Life.SNOOZED: "in hand, quiet for a while",
-    Life.CLOSED_BY_HAND: "closed by hand, still going on",
-    Life.OVER: "over",
+    Life.ACTIVE: "active",
+    Life.ACKNOWLEDGED: "acknowledged",
+    Life.MUTED: "acknowledged, muted",
+    Life.CLOSED_MANUALLY: "closed manually, still active",
+    Life.ENDED: "ended",
 }
 """Where an incident stands, in a word or three."""
 
-DEED_WORDS: Final[Mapping[Deed, str]] = {
-    Deed.ACKNOWLEDGED: "taken in hand",
-    Deed.SNOOZED: "asked for quiet",
-    Deed.WOKEN: "notices wanted again",
-    Deed.CLOSED: "closed by hand",
-    Deed.REOPENED: "opened again by hand",
-    Deed.NOTED: "note",
+ACTION_WORDS: Final[Mapping[Action, str]] = {
+    Action.ACKNOWLEDGED: "acknowledged",
+    Action.MUTED: "muted alerts",
+    Action.UNMUTED: "alerts unmuted",
+    Action.CLOSED: "closed manually",
+    Action.REOPENED: "reopened",
+    Action.NOTED: "note",
 }
 """What somebody did, for a journal."""
 
 _HOURS: Final = {
     "temperature_c": "degree-hours",
     "condensation_margin_c": "degree-hours",
-    "rh_percent": "point-hours of RH",
-    "slab_rh_percent": "point-hours of RH",
-    "emc_percent": "point-hours of EMC",
+    "rh_percent": "%RH-hours",
+    "slab_rh_percent": "%RH-hours",
+    "emc_percent": "%MC-hours",
     "depression_gpp": "grain-hours",
 }
 
 
 def excess_words(incident: Incident, units: Units = Units.SI) -> str:
-    """Say how far outside times how long: "46 point-hours of RH", "12 degree-hours (°C)"; empty where it has none.
+    """Say how far outside times how long: "46 %RH-hours", "12 degree-hours (°C)"; empty where it has none.
 
     While it goes on the sum is told in steps, and so as "more than".
     """
@@ -73,9 +73,9 @@ def handled_words(handling: Handling | None, now_ms: int, zone: str) -> str:
         return ""
     told = []
     if handling.acknowledged_ms is not None:
-        told.append(f"{handling.acknowledged_by} took it in hand, {_when(handling.acknowledged_ms, now_ms, zone)}.")
-    if handling.snoozed_until_ms is not None and handling.is_snoozed(now_ms):
-        told.append(f"No notices before {_when(handling.snoozed_until_ms, now_ms, zone)}.")
+        told.append(f"{handling.acknowledged_by} acknowledged it, {_when(handling.acknowledged_ms, now_ms, zone)}.")
+    if handling.muted_until_ms is not None and handling.is_muted(now_ms):
+        told.append(f"Alerts are muted until {_when(handling.muted_until_ms, now_ms, zone)}.")
     if handling.closed_ms is not None:
         when = _when(handling.closed_ms, now_ms, zone)
         told.append(f"{handling.closed_by} closed it by hand, {when}: {words.sentence(handling.closed_why)}")

@@ -94,7 +94,7 @@ _STYLE: Final = """
 
 
 ACTIONS_NOTE: Final = "Each link opens a page that asks once more; nothing happens before you say so there."
-COMMANDS_HEADING: Final = "To take it in hand, or ask for quiet, type on the computer that runs lumberroom:"
+COMMANDS_HEADING: Final = "To acknowledge it, or mute alerts, type on the computer that runs lumberroom:"
 
 
 def as_text(letter: Letter) -> str:

@@ -148,7 +148,7 @@ class _Drawing:
         strips = "".join(self._strips())
         if not strips:
             x, y = (self.left + self.right) / 2, (self.top + self.bottom) / 2
-            yield f'<text class="se-empty" x="{x}" y="{y}">nothing was heard in this time</text>'
+            yield f'<text class="se-empty" x="{x}" y="{y}">no readings in this time</text>'
             return
         yield f'<path class="se-band" d="{strips}"/>'
         if self.limits:

@@ -56,7 +56,7 @@ class TimePicture:
         return int(self.edges_ms[-1])
 
     def extremes(self) -> tuple[float, float] | None:
-        """Give the lowest and the highest value, or None where nothing was heard."""
+        """Give the lowest and the highest value, or None where there are no readings."""
         heard = np.concatenate([np.concatenate((line.low, line.high)) for line in self.lines] or [np.empty(0)])
         heard = heard[np.isfinite(heard)]
         return (float(heard.min()), float(heard.max())) if len(heard) else None

@@ -73,7 +73,7 @@ class _Drawing:
             yield from self._line(line, shade)
         if self.picture.extremes() is None:
             x, y = (left + right) / 2, (top + bottom) / 2
-            yield f'<text x="{x:.0f}" y="{y:.0f}" text-anchor="middle">nothing heard</text>'
+            yield f'<text x="{x:.0f}" y="{y:.0f}" text-anchor="middle">no readings</text>'
         yield "</svg>"
 
     def _band(self) -> Iterator[str]:

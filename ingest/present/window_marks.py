@@ -28,7 +28,7 @@ class Marks:
         if not any(layout.ends):
             x, y = (self.box[0] + self.box[2]) / 2, (self.box[1] + self.box[3]) / 2
             day = "those" if self.picture.then else "the last"
-            yield f'<text class="wc-empty" x="{x}" y="{y}">nothing heard in {day} 24 hours</text>'
+            yield f'<text class="wc-empty" x="{x}" y="{y}">no readings in {day} 24 hours</text>'
             return
         for trace, steps in list(zip(traces, layout.steps, strict=True))[::-1]:
             first = int(np.argmax(steps == 0)) if len(steps) and steps[-1] == 0 else len(steps)
@@ -55,7 +55,7 @@ class Marks:
             return
         moment = "then" if self.picture.then else "now"
         word = trace.title if len(self.picture.traces) > 1 else moment
-        yield from self._crows_foot(x, y, state, word if trace.fresh else "last heard")
+        yield from self._crows_foot(x, y, state, word if trace.fresh else "last reading")
         yield f'<circle class="wc-now{state}" cx="{x:.1f}" cy="{y:.1f}" r="{4.6 * self._size:.1f}"/>'
 
     @property

@@ -68,8 +68,8 @@ def _now_sentence(picture: WindowPicture) -> str:
     if picture.traces[0].fresh:
         return f"At {picture.then}: {air}." if picture.then else f"Now: {air}."
     if picture.then:
-        return f"At {picture.then}: last heard {words.duration_ms(picture.now_ms - at_ms)} before, {air}."
-    return f"Last heard {words.ago(at_ms, picture.now_ms)}: {air}."
+        return f"At {picture.then}: last reading {words.duration_ms(picture.now_ms - at_ms)} before, {air}."
+    return f"Last reading {words.ago(at_ms, picture.now_ms)}: {air}."
 
 
 def air_words(temperature_c: float, rh_percent: float, units: Units) -> str:

@@ -15,19 +15,19 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from ingest.site.incidents import IncidentKind, RoomState
 
 STATE_WORDS: Final[Mapping[RoomState, str]] = {
-    RoomState.WITHIN: "within its window",
-    RoomState.DRIFTING: "drifting",
-    RoomState.OUT: "out of its window",
-    RoomState.RETURNING: "returning",
+    RoomState.IN_RANGE: "in range",
+    RoomState.LEAVING_RANGE: "leaving range",
+    RoomState.OUT_OF_RANGE: "out of range",
+    RoomState.RECOVERING: "recovering",
     RoomState.UNKNOWN: "not known",
 }
 """A room's state in a word or three, for headings and labels."""
 
 INCIDENT_WORDS: Final[Mapping[IncidentKind, str]] = {
-    IncidentKind.WINDOW: "out of its window",
-    IncidentKind.SILENT: "sensor silent",
+    IncidentKind.WINDOW: "out of range",
+    IncidentKind.OFFLINE: "sensor offline",
     IncidentKind.CHANGE: "changing fast",
-    IncidentKind.HEADING: "heading out of its window",
+    IncidentKind.HEADING: "heading out of range",
     IncidentKind.CONDENSATION: "near condensation",
     IncidentKind.SLAB: "slab too damp",
     IncidentKind.STUCK: "sensor stuck",

@@ -1,1 +1,1 @@
-"""The daemon's parts: wiring file, intake, supervisor, periodic work."""
+"""The daemon's parts: settings file, intake, supervisor, periodic work."""

@@ -16,12 +16,12 @@ OLDEST_MS: Final = 946_684_800_000
 
 
 class Checked(NamedTuple):
-    """Readings sorted.  wrong, strangers: what cannot be true, and what is of sensors that belong to no room, each with
-    the number of its reading, counted from 0."""
+    """Readings sorted.  wrong, unassigned: what cannot be true, and what is of sensors that belong to no room, each
+    with the number of its reading, counted from 0."""
 
     good: list[Reading]
     wrong: list[tuple[int, Rejection]]
-    strangers: list[tuple[int, Rejection]]
+    unassigned: list[tuple[int, Rejection]]
 
 
 def check(readings: Iterable[Reading], known: Container[str], now_ms: int) -> Checked:
@@ -37,7 +37,7 @@ def check(readings: Iterable[Reading], known: Container[str], now_ms: int) -> Ch
         elif reading.sensor in known:
             checked.good.append(reading)
         else:
-            checked.strangers.append((number, _refused(Why.UNKNOWN_SENSOR, reading)))
+            checked.unassigned.append((number, _refused(Why.UNKNOWN_SENSOR, reading)))
     return checked
 
 

@@ -24,7 +24,7 @@ from ingest.clock import Clock, SystemClock
 from ingest.errors import DiskFullError, LumberroomError
 from ingest.notices.alive import SignOfLife
 from ingest.runtime import forwarding
-from ingest.runtime.adopting import Adopter, entries_of
+from ingest.runtime.assigning import Assigner, entries_of
 from ingest.runtime.forwarding import Forwarding, not_wired
 from ingest.runtime.intake import Intake
 from ingest.runtime.keybook import NOTE_EVERY_S, KeyBook
@@ -166,7 +166,7 @@ class Daemon:
         live = await asyncio.to_thread(LiveJob, store, self.clock, self.wiring.site, self._publish)
         self._live = live
         if self.wiring.central is None and await asyncio.to_thread(forwarding.forget, store):
-            _log.info("[central] is no longer in the wiring file: nothing is kept for a central engine any more")
+            _log.info("[central] is no longer in the settings file: nothing is kept for a central engine any more")
         if found := differences(live.site, self.wiring.site):
             _log.warning(
                 "the settings file differs from the site setup, which holds. To take the file's: lumberroom site apply",
@@ -245,7 +245,7 @@ class Daemon:
         around = Surroundings(
             adapters=lambda: [adapter.wiring for adapter in supervisor.adapters],
             entries=lambda: entries_of(self.wiring.path),
-            strangers=intake.strangers,
+            unassigned=intake.unassigned,
             site=lambda: self._site,
             clock=self.clock,
         )
@@ -260,7 +260,7 @@ class Daemon:
             keys=keys,
             supervisor=supervisor,
             looking=looking,
-            adopter=Adopter(self.wiring.path, self.clock, self._live, (intake, supervisor, looking)),
+            assigner=Assigner(self.wiring.path, self.clock, self._live, (intake, supervisor, looking)),
             news=self._news,
             round_age_s=lambda: time.monotonic() - self._round_s,
             figures=figures,
@@ -268,7 +268,7 @@ class Daemon:
             forwarding=self._forwarding.status if self._forwarding else None,
             demo_speed=self._demo_speed,
             mails=self._mails,
-            deeds=self._notifying.desk(store, intake.write, lambda: self._site),
+            actions=self._notifying.desk(store, intake.write, lambda: self._site),
         )
         return DaemonServices(parts)
 

@@ -29,7 +29,7 @@ from ingest.errors import LumberroomError, StorageError
 from ingest.runtime.backoff import BackOff
 from ingest.runtime.checking import check
 from ingest.runtime.machine.logs import Repeats, quietly
-from ingest.runtime.strangers import MOST, Strangers
+from ingest.runtime.unassigned import MOST, Unassigned
 from ingest.settings.wiring import GATHER_S
 from ingest.site.incidents import Incident
 from ingest.site.places import Site
@@ -52,10 +52,10 @@ WAITING_READINGS: Final = 20_000
 HELD_READINGS: Final = 200_000
 """How many readings of adapters are held while the store cannot be written (about 30 MB)."""
 
-STRANGERS: Final = MOST
-"""How many senders that belong to no room are remembered; the one heard longest ago is forgotten first."""
+MOST_UNASSIGNED: Final = MOST
+"""How many unassigned sensors are remembered; the one heard longest ago is forgotten first."""
 
-LOGGED_STRANGERS: Final = 50
+LOGGED_UNASSIGNED: Final = 50
 
 Judge = Callable[[UnitOfWork, Site, ReadingBatch, int], list[Incident]]
 """Judges a batch within the transaction, puts notices into the outbox, and gives the incidents that changed:
@@ -160,7 +160,7 @@ class Intake:
         self._began_s = -gather_s  # the last transaction, on the monotonic clock
         self._room = asyncio.Event()
         self._held: deque[list[Reading]] = deque()
-        self.strangers = Strangers()
+        self.unassigned = Unassigned()
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lumberroom-writer")
         self._repeats = Repeats()
         self._is_told = False  # the log has it that the store cannot be written
@@ -170,9 +170,9 @@ class Intake:
         self._known: tuple[Site, frozenset[str]] | None = None
         self.health = IntakeHealth()
 
-    def unknown_senders(self) -> Mapping[str, int]:
-        """Give sensors that belong to no room and when they were last heard (UTC ms), most recent last."""
-        return {sensor: stranger.heard_ms for sensor, stranger in self.strangers.all().items()}
+    def unassigned_sensors(self) -> Mapping[str, int]:
+        """Give sensors that belong to no room and when they were last reading (UTC ms), most recent last."""
+        return {sensor: heard.heard_ms for sensor, heard in self.unassigned.all().items()}
 
     def waited_s(self) -> float:
         """Give for how long (real seconds) the oldest reading waits beyond its gathering to be written. Any thread."""
@@ -291,9 +291,9 @@ class Intake:
     def _checked(self, readings: Sequence[Reading], source: str) -> tuple[list[Reading], list[tuple[int, Rejection]]]:
         now_ms = self._clock.now_ms()
         checked = check(readings, self._known_sensors(), now_ms)
-        for number, _ in checked.strangers:
-            self._remember_stranger(readings[number], source, now_ms)
-        refused = checked.wrong + checked.strangers
+        for number, _ in checked.unassigned:
+            self._remember_unassigned(readings[number], source, now_ms)
+        refused = checked.wrong + checked.unassigned
         if refused:
             self._count([rejection for _, rejection in refused], source)
         return checked.good, refused
@@ -317,9 +317,9 @@ class Intake:
             if quiet is not None:
                 _log.warning("a reading was refused", source=source, **quietly(quiet), **rejection._asdict())
 
-    def _remember_stranger(self, reading: Reading, source: str, now_ms: int) -> None:
+    def _remember_unassigned(self, reading: Reading, source: str, now_ms: int) -> None:
         # Radios that change their address all the time must not fill the log; the page lists them.
-        if self.strangers.hear(reading, source, now_ms) and len(self.strangers) <= LOGGED_STRANGERS:
+        if self.unassigned.hear(reading, source, now_ms) and len(self.unassigned) <= LOGGED_UNASSIGNED:
             _log.info("a sensor that belongs to no room is heard", sensor=reading.sensor)
 
     async def _stored(self, readings: list[Reading], *, is_urgent: bool) -> Appended:

@@ -17,7 +17,7 @@ from ingest.notices.outbox import enqueue, trial_notice
 from ingest.notices.postman import READ_AT_ONCE, Postman
 from ingest.notices.recipients import Recipient
 from ingest.present.digits import Units
-from ingest.runtime.deed_desk import DeedDesk, Write
+from ingest.runtime.action_desk import ActionDesk, Write
 from ingest.runtime.tasks import Failures, keep
 from ingest.runtime.ways import Ways, channels_of, mail_channel
 from ingest.settings.wiring import PageWiring
@@ -159,10 +159,10 @@ class Notifying:
             return
         self.links = Links(key, self._wiring.page.public_address)
 
-    def desk(self, store: Store, write: Write, site: Callable[[], Site]) -> DeedDesk:
+    def desk(self, store: Store, write: Write, site: Callable[[], Site]) -> ActionDesk:
         """Give what signed links can do.  write: runs a piece of writing between others."""
         address = self._wiring.page.public_address
-        return DeedDesk(lambda: self.links, store, site, self._clock, write, public_address=address)
+        return ActionDesk(lambda: self.links, store, site, self._clock, write, public_address=address)
 
     async def trial(self, site: Site) -> AsyncIterator[tuple[Recipient, Outcome]]:
         """Send everyone who would be told a notice that tells of nothing; give what became of each, one by one."""
@@ -191,7 +191,7 @@ class Notifying:
         try:
             message = compose_store(news, recipient=recipient, sender=mail.sender, page_address=mail.page_address)
         except ValueError as error:
-            return Refused(f"The mail could not be written: {error}. Mend the address in the wiring file.")
+            return Refused(f"The mail could not be written: {error}. Mend the address in the settings file.")
         return await channel.deliver(message)
 
     def _channels(self, store: Store | None) -> dict[str, Channel]:

@@ -76,7 +76,7 @@ class Office:
         engine = engine_of(wiring.central)
         own = Site(wiring.name, wiring.time_zone)
         watch = await asyncio.to_thread(
-            OfficeWatch, store, engine, clock, self._notifying, own, wiring.silent_after_s, forget=wiring.forget
+            OfficeWatch, store, engine, clock, self._notifying, own, wiring.offline_after_s, forget=wiring.forget
         )
 
         def elevation_m(site_id: str) -> float:

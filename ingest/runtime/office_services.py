@@ -10,11 +10,11 @@ from typing import Any, Final
 
 from adapters.contract import Reading
 from dashboards.services import (
+    Actions,
     AdapterStatus,
-    Adopted,
-    Adoption,
+    Assigned,
+    Assignment,
     CaughtMail,
-    Deeds,
     DeviceKeyStatus,
     DeviceRight,
     ForwardingStatus,
@@ -40,11 +40,12 @@ from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store.api import SeriesExtent, Store, StoreReader
 from ingest.store.record.incidents import Place
+from ingest.store.record.kinds import Noun, RecordKind, Version
 from ingest.store.record.records import Entry
 from ingest.watch.handling import carry_out
 
 HEARD_FRESH_S: Final = 30.0
-"""For how long it is taken as known when each sensor was last heard: asking that is one question per site."""
+"""For how long it is taken as known when each sensor was last reading: asking that is one question per site."""
 
 
 class OfficeReader:
@@ -131,9 +132,15 @@ class OfficeReader:
         """Give one of the office's own incidents."""
         return self._records.incident(incident)
 
-    def handlings(self, incidents: Sequence[str]) -> Mapping[str, Handling]:
+    def nouns(
+        self, kind: RecordKind[Noun], subjects: Iterable[str] | None = None, *, beginning: str = ""
+    ) -> Mapping[str, Noun]:
         """Give where people stand with the office's own incidents."""
-        return self._records.handlings(incidents)
+        return self._records.nouns(kind, subjects, beginning=beginning)
+
+    def versions(self, kind: RecordKind[Noun], subject: str) -> Sequence[Version[Noun]]:
+        """Give every state of a noun of the office's own."""
+        return self._records.versions(kind, subject)
 
     def notices(
         self, *, state: NoticeState | None = None, limit: int = 200, incident: str | None = None
@@ -159,7 +166,7 @@ class OfficeReader:
 
 
 class _Heard(Mapping[str, int]):
-    """When each sensor was last heard, asked of the engine for the sensor's site only when somebody wants to know."""
+    """When each sensor was last reading, asked of the engine for the sensor's site only when somebody wants to know."""
 
     def __init__(self, series: CentralSeries) -> None:
         self._series = series
@@ -198,7 +205,7 @@ class OfficeServices:
         self._reader = reader
         self.demo_speed: float | None = None
         self.looks_around = False
-        self.deeds: Deeds | None = None
+        self.actions: Actions | None = None
         self.setup: SiteSetup | None = None
         self.units = Units(wiring.units)
 
@@ -240,7 +247,7 @@ class OfficeServices:
         """Give nothing: an office forwards nowhere."""
         return None
 
-    def unknown_senders(self) -> Mapping[str, int]:
+    def unassigned_sensors(self) -> Mapping[str, int]:
         """Give nothing: sites deal with strangers."""
         return {}
 
@@ -264,9 +271,9 @@ class OfficeServices:
         """Give nothing: sites look around themselves."""
         return Reach(False)
 
-    async def adopt(self, adoption: Adoption) -> Adopted:
-        """Refuse: sensors are adopted at their site. Raises RefusedError."""
-        raise RefusedError("an office adopts no sensors", where=adoption.sensor, mend="Do it at the site.")
+    async def assign(self, assignment: Assignment) -> Assigned:
+        """Refuse: sensors are assigned at their site. Raises RefusedError."""
+        raise RefusedError("an office assigns no sensors", where=assignment.sensor, mend="Do it at the site.")
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Refuse: readings go to the site that they belong to. Raises RefusedError."""

@@ -55,7 +55,8 @@ class OfficeWatch:
     """Listens to an engine and judges who is silent. For one thread at a time; what it shows is for any."""
 
     def __init__(
-        self, store: SqliteStore, engine: Engine, clock: Clock, notifying: Notifying, site: Site, silent_after_s: float,
+        self, store: SqliteStore, engine: Engine, clock: Clock, notifying: Notifying, site: Site,
+        offline_after_s: float,
         *, forget: frozenset[str] = frozenset(),
     ) -> None:  # fmt: skip
         """Take the parts.  site: the office itself (name and zone).  forget: sites that are no more."""
@@ -64,7 +65,7 @@ class OfficeWatch:
         self._clock = clock
         self._notifying = notifying
         self._site = site
-        self._silent_after_s = silent_after_s
+        self._silent_after_s = offline_after_s
         self._forget = forget
         self._heard: dict[str, int] = {}
         self._spoke: dict[str, int] = {}  # what each site said last, by its own clock, since this start
@@ -240,7 +241,7 @@ class _SiteReader:
         self._heard = heard
 
     def heard(self) -> Mapping[str, int]:
-        """Give when each site was last heard, by our clock."""
+        """Give when each site was last reading, by our clock."""
         return self._heard
 
     def __getattr__(self, name: str) -> Any:

@@ -19,8 +19,8 @@ import structlog
 from adapters.contract import AdapterError
 from dashboards.services import Reach, Sighting
 from ingest.clock import Clock
-from ingest.runtime.strangers import Strangers
 from ingest.runtime.tasks import end
+from ingest.runtime.unassigned import Unassigned
 from ingest.settings.wiring import AdapterWiring
 from ingest.site.places import Site
 
@@ -43,13 +43,13 @@ _log = structlog.get_logger("lumberroom.reach")
 class Surroundings:
     """What the looking must know of.
 
-    adapters: those that run, with their settings.  entries: what the wiring file says of each by name, as it stands
-    there.  strangers: whom adapters hear that belong to no room.  ports: lists serial ports; None = those there are.
+    adapters: those that run, with their settings.  entries: what the settings file says of each by name, as it stands
+    there.  unassigned: whom adapters hear that belong to no room.  ports: lists serial ports; None = those there are.
     """
 
     adapters: Callable[[], Sequence[AdapterWiring]]
     entries: Callable[[], Mapping[str, Mapping[str, Any]]]
-    strangers: Strangers
+    unassigned: Unassigned
     site: Callable[[], Site]
     clock: Clock
     ports: Callable[[], Sequence[str]] | None = None
@@ -88,14 +88,14 @@ class Looking:
                 self._latest_s = now_s + self._longest_s
                 await self._begin()
 
-    async def pause(self, adopted: Found | None = None) -> None:
-        """Let go of everything, so that an adapter can have it; whoever asks next goes on, without what was adopted."""
+    async def pause(self, assigned: Found | None = None) -> None:
+        """Let go of everything, so that an adapter can have it; who asks next goes on, without what was assigned."""
         async with self._lock:
             if self._task is not None:
                 await end([self._task], STOP_LIMIT_S)
                 self._task = None
-            if self._findings is not None and adopted is not None:
-                same = [key for key, one in self._findings.found.items() if one.settings == adopted.settings]
+            if self._findings is not None and assigned is not None:
+                same = [key for key, one in self._findings.found.items() if one.settings == assigned.settings]
                 for key in same:
                     del self._findings.found[key]
                 self._goes_on = True
@@ -142,24 +142,24 @@ class Looking:
 
     def _sightings(self, found: Sequence[Found]) -> tuple[Sighting, ...]:
         adapters, site, now_ms = self._around.adapters(), self._around.site(), self._around.clock.now_ms()
-        strangers = dict(self._around.strangers.all())
+        unassigned = dict(self._around.unassigned.all())
         made = []
         for one in found:
-            name, read_by = _read_by(one, adapters, strangers)
-            strangers.pop(name, None)
+            name, read_by = _read_by(one, adapters, unassigned)
+            unassigned.pop(name, None)
             made.append(_sighting(one, name, read_by, site, now_ms))
-        for sensor, stranger in strangers.items():
+        for sensor, heard in unassigned.items():
             made.append(
                 Sighting(
-                    id=id_of("adapter", stranger.source, sensor),
+                    id=id_of("adapter", heard.source, sensor),
                     way="adapter",
-                    address=stranger.source,
+                    address=heard.source,
                     sensor=sensor,
-                    figures=dict(stranger.figures),
-                    moved=stranger.moved(),
-                    moving=stranger.is_moving(now_ms),
-                    heard_ms=stranger.heard_ms,
-                    read_by=stranger.source,
+                    figures=dict(heard.figures),
+                    moved=heard.moved(),
+                    moving=heard.is_moving(now_ms),
+                    heard_ms=heard.heard_ms,
+                    read_by=heard.source,
                 )
             )
         return tuple(made)
@@ -170,7 +170,7 @@ def id_of(way: str, address: str, sensor: str) -> str:
     return hashlib.sha256(f"{way}\n{address}\n{sensor}".encode()).hexdigest()[:16]
 
 
-def _read_by(found: Found, adapters: Sequence[AdapterWiring], strangers: Mapping[str, Any]) -> tuple[str, str]:
+def _read_by(found: Found, adapters: Sequence[AdapterWiring], unassigned: Mapping[str, Any]) -> tuple[str, str]:
     """Give the name under which a running adapter reads what was found, and the adapter; else its own name."""
     for adapter in adapters:
         listed = adapter.settings.get("sensors")
@@ -178,8 +178,8 @@ def _read_by(found: Found, adapters: Sequence[AdapterWiring], strangers: Mapping
             by_address = {str(address).upper(): name for address, name in listed.items()}
             if found.address.upper() in by_address:
                 return by_address[found.address.upper()], adapter.name
-    if found.way != "bluetooth" and found.sensor in strangers:
-        return found.sensor, strangers[found.sensor].source
+    if found.way != "bluetooth" and found.sensor in unassigned:
+        return found.sensor, unassigned[found.sensor].source
     return found.sensor, ""
 
 

@@ -10,11 +10,11 @@ from typing import Any, Final
 
 from adapters.contract import Reading
 from dashboards.services import (
+    Actions,
     AdapterStatus,
-    Adopted,
-    Adoption,
+    Assigned,
+    Assignment,
     CaughtMail,
-    Deeds,
     DeviceKeyStatus,
     DeviceRight,
     ForwardingStatus,
@@ -26,7 +26,7 @@ from dashboards.services import (
 )
 from ingest.clock import Clock
 from ingest.present.digits import Units
-from ingest.runtime.adopting import Adopter
+from ingest.runtime.assigning import Assigner
 from ingest.runtime.fitness import failings
 from ingest.runtime.intake import Intake
 from ingest.runtime.keybook import KeyBook
@@ -71,7 +71,7 @@ class Parts:
     keys: KeyBook
     supervisor: Supervisor
     looking: Looking
-    adopter: Adopter
+    assigner: Assigner
     news: NewsBoard
     round_age_s: Callable[[], float]
     figures: dict[str, Figures]
@@ -79,7 +79,7 @@ class Parts:
     forwarding: Callable[[], ForwardingStatus] | None = None
     demo_speed: float | None = None
     mails: Callable[[], Sequence[CaughtMail]] = no_mails
-    deeds: Deeds | None = None
+    actions: Actions | None = None
 
 
 class DaemonServices:
@@ -95,7 +95,7 @@ class DaemonServices:
         self.demo_speed: float | None = parts.demo_speed
         self.looks_around: bool = parts.demo_speed is None
         self.units = Units(parts.wiring.units)
-        self.deeds: Deeds | None = parts.deeds
+        self.actions: Actions | None = parts.actions
         self.setup: SiteSetup | None = parts.live
 
     def site(self) -> Site:
@@ -112,9 +112,9 @@ class DaemonServices:
         refused = self._parts.intake.rejected_of
         return [adapter.status(refused(adapter.wiring.name)) for adapter in self._parts.supervisor.adapters]
 
-    def unknown_senders(self) -> Mapping[str, int]:
-        """Give sensors that were heard but belong to no room, with when they were last heard (UTC ms)."""
-        return self._parts.intake.unknown_senders()
+    def unassigned_sensors(self) -> Mapping[str, int]:
+        """Give sensors that were heard but belong to no room, with when they were last reading (UTC ms)."""
+        return self._parts.intake.unassigned_sensors()
 
     def mails(self) -> Sequence[CaughtMail]:
         """Give the mails that the demonstration caught; empty on a real site."""
@@ -144,9 +144,9 @@ class DaemonServices:
             await looking.renew(again=again)
         return looking.report()
 
-    async def adopt(self, adoption: Adoption) -> Adopted:
+    async def assign(self, assignment: Assignment) -> Assigned:
         """Make what is within reach a sensor of a room."""
-        return await self._parts.adopter.adopt(adoption)
+        return await self._parts.assigner.assign(assignment)
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Check and store readings; returns once they are durable. Raises StorageError when they could not be."""
@@ -185,7 +185,7 @@ class DaemonServices:
         failing = failings(intake.health, waited_s=intake.waited_s(), round_age_s=self._parts.round_age_s())
         troubles = [*failing, *self._troubles(), *(f"{a.name}: {a.error}" for a in adapters if a.error)]
         if outbox["last_error"]:
-            troubles.append(f"Notices are waiting: {outbox['last_error']}")
+            troubles.append(f"Alerts are waiting: {outbox['last_error']}")
         if outbox["refused"]:
             many = "1 alert was" if outbox["refused"] == 1 else f"{outbox['refused']} alerts were"
             troubles.append(

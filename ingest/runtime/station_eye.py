@@ -37,7 +37,7 @@ class StationEye:
         forwarding: Callable[[], ForwardingStatus] | None,
         heard: Callable[[], Mapping[str, int]],
     ) -> None:
-        """heard: when each sensor was last heard by our clock, to see at the start whether it has gone back since."""
+        """heard: when each sensor was last reading by our clock, to see at the start whether it has gone back since."""
         self._clock, self._directory = clock, directory
         self._adapters, self._forwarding, self._heard = adapters, forwarding, heard
         self._began_s = clock.monotonic_s()

@@ -1,6 +1,6 @@
 """Upkeep of the store: what follows from storing all the time; nightly sealed, thinned, tidied and checked.
 
-Thinning is done only where the wiring file has a rule for it (`[data] keep_readings_days`), and never to what the
+Thinning is done only where the settings file has a rule for it (`[data] keep_readings_days`), and never to what the
 central engine has not got yet.
 """
 

@@ -36,7 +36,7 @@ class Ways(Protocol):
 
     @property
     def path(self) -> Path | None:
-        """The wiring file, None where there is none."""
+        """The settings file, None where there is none."""
         ...
 
     @property

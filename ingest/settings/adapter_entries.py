@@ -86,7 +86,7 @@ def _fetch_secrets(
         if given.pop(name, None) is not None:
             findings.wrong(
                 (*at, name),
-                "secrets do not belong in the wiring file, which gets copied, mailed and kept in backups",
+                "secrets do not belong in the settings file, which gets copied, mailed and kept in backups",
                 f'Put it into an environment variable and name that: {name}_env = "LUMBERROOM_{name.upper()}", or into '
                 f'a file that only the daemon may read: {name}_file = "{name}.secret". Then delete this line.',
             )

@@ -1,4 +1,4 @@
-"""What no single key of a wiring file can tell: ids used twice, windows that can never be met, odd combinations."""
+"""What no single key of a settings file can tell: ids used twice, windows that can never be met, odd combinations."""
 
 from __future__ import annotations
 
@@ -233,5 +233,5 @@ def caution_bare(findings: Findings, *, rooms: int, told: bool) -> None:
         findings.cautions.append("There is no [[room]]: sensors that are heard are listed, and nothing is stored.")
     if not told:
         findings.cautions.append(
-            "There is no [mail] and no [[webhook]]: nobody is told when a room leaves its window; the page shows it."
+            "There is no [mail] and no [[webhook]]: nobody is told when a room goes out of range; the page shows it."
         )

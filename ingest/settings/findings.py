@@ -1,4 +1,4 @@
-"""Mistakes in a wiring file as sentences: which line, which key, what it says, what is wrong and how to mend it."""
+"""Mistakes in a settings file as sentences: which line, which key, what it says, what is wrong and how to mend it."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Mistake:
 
 
 class WiringError(SettingsError):
-    """A wiring file with mistakes; its text lists every one of them."""
+    """A settings file with mistakes; its text lists every one of them."""
 
     def __init__(self, path: Path, mistakes: Sequence[Mistake]) -> None:
         self.mistakes = tuple(mistakes)

@@ -1,4 +1,4 @@
-"""The wiring file's sections as strict forms (pydantic): every key, its kind, its range, its default, its meaning.
+"""The settings file's sections as strict forms (pydantic): every key, its kind, its range, its default, its meaning.
 
 Nothing here opens anything. What concerns several keys at once is in `ingest.settings.crosschecks`; the sentences that
 people read are made in `ingest.settings.sentences`.
@@ -126,7 +126,7 @@ def _sensor_id(text: str) -> str:
 
 def refuse_secret(key: str, variable: str, value: object) -> object:
     raise wrong(
-        "secrets do not belong in the wiring file, which gets copied, mailed and kept in backups",
+        "secrets do not belong in the settings file, which gets copied, mailed and kept in backups",
         f'Put it into an environment variable and name that: {key}_env = "{variable}", or into a file '
         f'that only the daemon may read: {key}_file = "{key}.secret". Then delete this line.',
     )
@@ -263,7 +263,7 @@ class OfficeForm(Form):
     name: Title = Field(examples=['"Head office"'])
     time_zone: Annotated[str, AfterValidator(_time_zone)] = Field(examples=['"Europe/Berlin"'])
     units: Literal["si", "us"] = "si"
-    silent_after_minutes: Annotated[float, Field(ge=3, le=14 * 24 * 60)] = 20.0
+    offline_after_minutes: Annotated[float, Field(ge=3, le=14 * 24 * 60)] = 20.0
     forget: list[Annotated[str, AfterValidator(_site_id)]] = []
 
 
@@ -309,8 +309,8 @@ class WindowForm(Form):
     temperature_f: Annotated[Bounds, _bounds_of(-76, 212, "°F", celsius_from_fahrenheit)] | None = None
     rh_percent: Annotated[Bounds, _bounds_of(0, 100, "%")] | None = None
     emc_percent: Annotated[Bounds, _bounds_of(0, HIGHEST_EMC_PERCENT, "%")] | None = None
-    dwell_minutes: Minutes = _DEFAULTS.dwell_s / 60
-    return_dwell_minutes: Minutes = _DEFAULTS.return_dwell_s / 60
+    alert_after_minutes: Minutes = _DEFAULTS.dwell_s / 60
+    all_clear_after_minutes: Minutes = _DEFAULTS.return_dwell_s / 60
     margin_temperature_c: Annotated[float, Field(ge=0, le=20)] = _DEFAULTS.margin_temperature_c
     margin_rh_percent: Annotated[float, Field(ge=0, le=40)] = _DEFAULTS.margin_rh_percent
     margin_emc_percent: Annotated[float, Field(ge=0, le=10)] = _DEFAULTS.margin_emc_percent
@@ -340,7 +340,7 @@ class SensorForm(Form):
     id: Annotated[str, AfterValidator(_sensor_id)] = Field(examples=['"hall-1"'])
     place: Literal["air", "wood", "slab", "surface", "outdoors", "outlet"] = "air"
     title: Annotated[str, Field(max_length=120)] = ""
-    silent_after_minutes: Annotated[float, Field(ge=1, le=14 * 24 * 60)] = _SENSOR.silent_after_s / 60
+    offline_after_minutes: Annotated[float, Field(ge=1, le=14 * 24 * 60)] = _SENSOR.offline_after_s / 60
     accuracy_rh_percent: Annotated[float, Field(ge=0, le=20)] = _SENSOR.accuracy_rh_percent
     accuracy_temperature_c: Annotated[float, Field(ge=0, le=10)] = _SENSOR.accuracy_temperature_c
     checked_on: Annotated[str, PlainValidator(_day)] = ""

@@ -1,4 +1,4 @@
-"""The wiring file of an office: [office], [central], [data], [page], [mail]."""
+"""The settings file of an office: [office], [central], [data], [page], [mail]."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ SECTIONS: Final[dict[str, type[Form]]] = {
 class OfficeWiring:
     """Everything that an office is built from.
 
-    silent_after_s: a site that has said nothing for so long is silent (s).  forget: ids of sites that are no more.
+    offline_after_s: a site that has said nothing for so long is silent (s).  forget: ids of sites that are no more.
     data_directory: for what the office itself must remember: which sites there are, who is silent, mail to be sent.
     """
 
@@ -36,7 +36,7 @@ class OfficeWiring:
     time_zone: str
     central: EngineAddress
     data_directory: Path
-    silent_after_s: float = 1200.0
+    offline_after_s: float = 1200.0
     forget: frozenset[str] = frozenset()
     page: PageWiring = field(default_factory=PageWiring)
     mail: MailWiring | None = None
@@ -108,7 +108,7 @@ class _OfficeReader(FileReader):
             time_zone=form.time_zone,
             central=central,
             data_directory=directory,
-            silent_after_s=form.silent_after_minutes * 60,
+            offline_after_s=form.offline_after_minutes * 60,
             forget=frozenset(form.forget),
             page=page,
             mail=mail,

@@ -1,4 +1,4 @@
-"""Reading the wiring file: `load(path)` gives a checked `Wiring`, or an error that lists every mistake in it."""
+"""Reading the settings file: `load(path)` gives a checked `Wiring`, or an error that lists every mistake in it."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ _F = TypeVar("_F", bound=Form)
 
 
 def load(path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
-    """Read and check a wiring file.
+    """Read and check a settings file.
 
     path: the file.  environment: where secrets are looked up that a key ending in `_env` names.
     Raises SettingsError: the file cannot be read, is not TOML, or has mistakes (all of them are listed).
@@ -76,7 +76,7 @@ def load(path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
 
 
 def parse(text: str, path: Path, environment: Mapping[str, str] = os.environ) -> Wiring:
-    """Check the text of a wiring file that stands, or will stand, at `path`; as `load`."""
+    """Check the text of a settings file that stands, or will stand, at `path`; as `load`."""
     raw = toml_of(text, path)
     if "office" in raw and "site" not in raw:
         raise SettingsError(
@@ -89,7 +89,7 @@ def parse(text: str, path: Path, environment: Mapping[str, str] = os.environ) ->
     return wiring
 
 
-def load_job(path: Path) -> Site:
+def load_site(path: Path) -> Site:
     """Read only the job of a file, its [site] and [[room]] sections; other sections are not looked at.
 
     Raises SettingsError as `load` does.
@@ -296,8 +296,8 @@ class FileReader:
             temperature_c=form.temperature_c or form.temperature_f,
             rh_percent=form.rh_percent,
             emc_percent=form.emc_percent,
-            dwell_s=form.dwell_minutes * 60,
-            return_dwell_s=form.return_dwell_minutes * 60,
+            dwell_s=form.alert_after_minutes * 60,
+            return_dwell_s=form.all_clear_after_minutes * 60,
             margin_temperature_c=form.margin_temperature_c,
             margin_rh_percent=form.margin_rh_percent,
             margin_emc_percent=form.margin_emc_percent,

@@ -85,7 +85,7 @@ def sensors_of(form: RoomForm) -> list[Sensor]:
             form.id,
             Place(sensor.place),
             sensor.title,
-            sensor.silent_after_minutes * 60,
+            sensor.offline_after_minutes * 60,
             sensor.accuracy_rh_percent,
             sensor.accuracy_temperature_c,
             sensor.checked_on,

@@ -15,13 +15,13 @@ from typing import Any
 from ingest.errors import InputError
 from ingest.settings.findings import Findings
 from ingest.settings.reading import FileReader
-from ingest.settings.site_text import job_text
+from ingest.settings.site_text import site_text
 from ingest.site.places import Site
 
 
 def document_of(site: Site) -> dict[str, Any]:
     """Give a site setup as a document: {"site": ..., "station": ..., "rooms": {id: {..., "sensors": {id: ...}}}}."""
-    raw: dict[str, Any] = _plain(tomllib.loads(job_text(site)))
+    raw: dict[str, Any] = _plain(tomllib.loads(site_text(site)))
     rooms = raw.pop("room", [])
     raw["rooms"] = {
         room.pop("id"): room | {"sensors": {one.pop("id"): one for one in room.pop("sensor", [])}} for room in rooms

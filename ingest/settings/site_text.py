@@ -1,4 +1,4 @@
-"""The job as a text: the [site] and [[room]] sections of a wiring file, written so that they read back the same."""
+"""The job as a text: the [site] and [[room]] sections of a settings file, written so that they read back the same."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def job_text(site: Site) -> str:
+def site_text(site: Site) -> str:
     """Write a job as TOML."""
     lines = [
         "[site]",
@@ -96,8 +96,8 @@ def window_lines(window: AcclimationWindow) -> Iterator[str]:
     """Write a window's bounds, times and margins."""
     for name, bounds in window.bounds().items():
         yield f"{name} = {_bounds(bounds)}"
-    yield f"dwell_minutes = {window.dwell_s / 60!r}"
-    yield f"return_dwell_minutes = {window.return_dwell_s / 60!r}"
+    yield f"alert_after_minutes = {window.dwell_s / 60!r}"
+    yield f"all_clear_after_minutes = {window.return_dwell_s / 60!r}"
     for name, margin in window.margins().items():
         if margin != _DEFAULTS.margins()[name]:
             yield f"margin_{name} = {float(margin)!r}"
@@ -109,7 +109,7 @@ def sensor_lines(sensor: Sensor) -> Iterator[str]:
     yield f"place = {quoted(sensor.place.value)}"
     if sensor.title:
         yield f"title = {quoted(sensor.title)}"
-    yield f"silent_after_minutes = {sensor.silent_after_s / 60!r}"
+    yield f"offline_after_minutes = {sensor.offline_after_s / 60!r}"
     for name in ("accuracy_rh_percent", "accuracy_temperature_c"):
         if getattr(sensor, name) != getattr(_SENSOR, name):
             yield f"{name} = {float(getattr(sensor, name))!r}"

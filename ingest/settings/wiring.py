@@ -1,4 +1,4 @@
-"""What the wiring file says, once checked: frozen values that the daemon is built from.
+"""What the settings file says, once checked: frozen values that the daemon is built from.
 
 `ingest.settings.reading.load` makes these from a file; the demonstration and tests make them directly.
 """

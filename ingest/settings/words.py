@@ -60,7 +60,7 @@ def _room(room: Room, sensors: tuple[Sensor, ...], units: str) -> Iterator[str]:
         yield f"  over after {_minutes(room.window.return_dwell_s)} back inside by the margin"
     for sensor in sensors:
         title = f" ({sensor.title})" if sensor.title else ""
-        silent = f"silent after {_minutes(sensor.silent_after_s)}"
+        silent = f"silent after {_minutes(sensor.offline_after_s)}"
         yield f"  sensor {sensor.id}{title}: {_PLACES[sensor.place.value]}, {silent}"
     if not sensors:
         yield "  no sensor yet"
@@ -202,11 +202,11 @@ def _telling(wiring: Wiring) -> Iterator[str]:
         told = f"{one.severity_from.value} and worse of {rooms}{later}{digest}"
         yield f"{one.who} is told by {one.channel} ({one.address}): {told}"
     for broker in wiring.telling.brokers:
-        yield f"Notices are published to {broker.where} under {broker.topic}"
+        yield f"Alerts are published to {broker.where} under {broker.topic}"
     for command in wiring.telling.commands:
-        yield f"Notices are handed to {command.run[0]}"
+        yield f"Alerts are handed to {command.run[0]}"
     if wiring.page.public_address:
-        yield f"Links in notices lead to {wiring.page.public_address}"
+        yield f"Links in alerts lead to {wiring.page.public_address}"
 
 
 def _mail(mail: MailWiring | None) -> Iterator[str]:

@@ -26,7 +26,7 @@ _SENSOR_FIELDS: Final = {
     "room": "room",
     "place": "place",
     "title": "title",
-    "silent_after_s": "time until it counts as offline",
+    "offline_after_s": "time until it counts as offline",
     "accuracy_rh_percent": "accuracy in RH",
     "accuracy_temperature_c": "accuracy in temperature",
     "checked_on": "last check",

@@ -10,18 +10,18 @@ from typing import Any
 class RoomState(enum.Enum):
     """How a room stands towards its window."""
 
-    WITHIN = "within"  # inside its window
-    DRIFTING = "drifting"  # outside, not yet long enough to matter
-    OUT = "out"  # outside for longer than the dwell time: an incident is open
-    RETURNING = "returning"  # inside again, not yet long enough to close the incident
-    UNKNOWN = "unknown"  # nothing heard yet, or no window set
+    IN_RANGE = "in_range"  # inside its window
+    LEAVING_RANGE = "leaving_range"  # outside, not yet long enough to matter
+    OUT_OF_RANGE = "out_of_range"  # outside for longer than the dwell time: an incident is open
+    RECOVERING = "recovering"  # inside again, not yet long enough to close the incident
+    UNKNOWN = "unknown"  # no readings yet, or no window set
 
 
 class IncidentKind(enum.Enum):
     """What an incident is about."""
 
     WINDOW = "window"  # the room's air left its acclimation window
-    SILENT = "silent"  # a sensor has not been heard
+    OFFLINE = "offline"  # no reading of a sensor for too long
     CHANGE = "change"  # the air changes faster than it should
     HEADING = "heading"  # the present trend leads out of the window
     CONDENSATION = "condensation"  # a surface comes near the air's dew point
@@ -51,8 +51,8 @@ class Severity(enum.Enum):
 class Incident:
     """Something that happened in a room, or to the station itself (`room` is "" then), and somebody should know.
 
-    began_ms: when the air left its window (or the sensor was last heard), event time.  opened_ms: when it had lasted
-    long enough.  closed_ms: when it was over, None while open.  All UTC ms.
+    began_ms: when the air went out of range (or the sensor was last reading), event time.  opened_ms: when it had
+    lasted long enough.  closed_ms: when it was over, None while open.  All UTC ms.
     quantity, bound, worst_value, worst_at_ms: the judged quantity that lay furthest outside in proportion to its
     margin, the bound it passed, its worst value and when; None where the kind has none (a silent sensor).
     reason: one sentence for people, without markup.
@@ -98,7 +98,7 @@ class NoticeKind(enum.Enum):
     CLOSED = "closed"
     WORSE = "worse"  # its severity has risen
     STILL = "still"  # it is still open, and the quiet that was asked for is over
-    UNANSWERED = "unanswered"  # nobody has taken it in hand, so that the next one is told
+    UNANSWERED = "unanswered"  # nobody has acknowledgen it, so that the next one is told
     COLLECTED = "collected"  # several incidents in one, held back until now
     DIGEST = "digest"  # how all rooms stand, by the day or the week
     MONTH = "month"  # what a month was like

@@ -66,7 +66,7 @@ JUDGED_QUANTITIES: Final = ("temperature_c", "rh_percent", "emc_percent")
 class Sensor:
     """A sensor and where it hangs.
 
-    silent_after_s: without a word for this long it counts as silent (s).  accuracy_rh_percent, accuracy_temperature_c:
+    offline_after_s: without a word for this long it counts as silent (s).  accuracy_rh_percent, accuracy_temperature_c:
     how far it may be wrong (±). The defaults are those of ordinary room sensors (common practice, no source).
     checked_on: when it was last laid beside a known air (a saturated salt, a better instrument), ISO 8601 date, or ""
     where nobody said.  check_every_days: how often that is to be done; once a year (common practice, no source).
@@ -76,7 +76,7 @@ class Sensor:
     room: str
     place: Place = Place.AIR
     title: str = ""
-    silent_after_s: float = 1800.0
+    offline_after_s: float = 1800.0
     accuracy_rh_percent: float = 3.0
     accuracy_temperature_c: float = 0.5
     checked_on: str = ""

@@ -32,7 +32,7 @@ class Rules:
     depression_gpp: a dehumidifier that takes fewer grains per pound out of the air than this. 5 is insurers' practice,
     and disputed.
 
-    How bad it is when the air leaves its window (common practice, no source), in margins of the window, so that one
+    How bad it is when the air goes out of range (common practice, no source), in margins of the window, so that one
     point of RH, 0.5 °C and 0.2 % EMC weigh alike where nothing else is set: serious_margins, severe_margins: so far
     outside, once it has been as much as an hour of that (serious) or four (severe).  serious_margin_hours,
     severe_margin_hours: how far outside times how long. 24 is one point of RH for a day; 240 is ten points for a day,

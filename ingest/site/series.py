@@ -87,8 +87,8 @@ class Buckets:
     """What n buckets hold; bucket i spans edges_ms[i] <= instant < edges_ms[i + 1].
 
     edges_ms: int64 (n + 1,).  count: int64 (n,).  minimum, mean, maximum: float64 (n,), NaN where count is 0: a gap is
-    a gap.  coverage: float64 (n,), the share of the bucket's length that readings vouch for, 0 to 1: each reading
-    vouches for the time until the next one, but for no longer than the series' allowed gap.
+    a gap.  coverage: float64 (n,), the share of the bucket's length that readings cover, 0 to 1: each reading
+    covers the time until the next one, but for no longer than the series' allowed gap.
     """
 
     edges_ms: Int64s

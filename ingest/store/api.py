@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple, Protocol, runtime_checkable
 
 from ingest.site.actor import Actor
-from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Floats, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
 from ingest.store.record.incidents import Place
+from ingest.store.record.kinds import Noun, RecordKind, Version
 from ingest.store.record.records import Entry
 from ingest.store.record.telling import TellingBook
 
@@ -155,8 +155,14 @@ class RecordReader(Protocol):
         """Give an incident by its id as it stands, or None where there is none or it was withdrawn."""
         ...
 
-    def handlings(self, incidents: Sequence[str]) -> Mapping[str, Handling]:
-        """Give where people stand with these incidents, by id; those that nobody touched are left out."""
+    def nouns(
+        self, kind: RecordKind[Noun], subjects: Iterable[str] | None = None, *, beginning: str = ""
+    ) -> Mapping[str, Noun]:
+        """Give nouns of a kind as they stand, by their subjects: those named, or all whose subject begins so."""
+        ...
+
+    def versions(self, kind: RecordKind[Noun], subject: str) -> Sequence[Version[Noun]]:
+        """Give every state that a noun was in, the oldest first."""
         ...
 
     def history(self, kind: str, subject: str = "") -> Sequence[Entry]:
@@ -190,7 +196,7 @@ class RecordReader(Protocol):
         ...
 
     def heard(self) -> Mapping[str, int]:
-        """Give, per sensor, when it was last heard by our clock (UTC ms, time of arrival and not of measuring)."""
+        """Give, per sensor, when it was last reading by our clock (UTC ms, time of arrival and not of measuring)."""
         ...
 
 
@@ -222,8 +228,16 @@ class UnitOfWork(Protocol):
         """Write a new incident, or the new state of one, keeping what it was."""
         ...
 
-    def put_handling(self, handling: Handling, *, at_ms: int, by: Actor) -> None:
-        """Write where people stand with an incident, keeping what it was."""
+    def put(self, kind: RecordKind[Noun], noun: Noun, *, at_ms: int, by: Actor) -> int | None:
+        """Write a noun's new state, keeping what it was, and give the entry's number; no change, no new entry."""
+        ...
+
+    def remove(self, kind: RecordKind[Any], subject: str, *, at_ms: int, by: Actor) -> int | None:
+        """Take a noun away; its history stays.  Raises RefusedError where there is none."""
+        ...
+
+    def undo(self, kind: RecordKind[Noun], subject: str, *, at_ms: int, by: Actor) -> Noun | None:
+        """Write the state before the newest one again, and give it.  Raises RefusedError where there is none."""
         ...
 
     def add_notice(

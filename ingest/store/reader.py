@@ -10,16 +10,16 @@ from contextlib import AbstractContextManager
 from typing import Any, Final
 
 from ingest.physics import air
-from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store.api import Changes, Rewritten, SeriesExtent
 from ingest.store.file.sums import sound
-from ingest.store.record import device_keys, forwarding, handlings, incidents, outbox, records, telling
+from ingest.store.record import device_keys, forwarding, incidents, kinds, outbox, records, telling
 from ingest.store.record.device_keys import DeviceKey
 from ingest.store.record.forwarding import SetAside
 from ingest.store.record.incidents import Place
+from ingest.store.record.kinds import Noun, RecordKind, Version
 from ingest.store.series import feed, lookup, rows, thinned, together
 from ingest.store.series.rewriting import Rewritings
 from ingest.store.series.view import View
@@ -154,10 +154,17 @@ class SqliteReader:
         with self._snapshot() as connection:
             return incidents.one(connection, incident)
 
-    def handlings(self, incidents: Sequence[str]) -> dict[str, Handling]:
-        """Give where people stand with these incidents, by id; those that nobody touched are left out."""
+    def nouns(
+        self, kind: RecordKind[Noun], subjects: Iterable[str] | None = None, *, beginning: str = ""
+    ) -> dict[str, Noun]:
+        """Give nouns of a kind as they stand, by their subjects: those named, or all whose subject begins so."""
         with self._snapshot() as connection:
-            return handlings.find(connection, incidents)
+            return kinds.find(connection, kind, subjects, beginning=beginning)
+
+    def versions(self, kind: RecordKind[Noun], subject: str) -> list[Version[Noun]]:
+        """Give every state that a noun was in, the oldest first."""
+        with self._snapshot() as connection:
+            return kinds.versions(connection, kind, subject)
 
     def notices(
         self, *, state: NoticeState | None = None, limit: int = 200, incident: str | None = None
@@ -188,7 +195,7 @@ class SqliteReader:
         return None if row is None else json.loads(row[0])
 
     def heard(self) -> Mapping[str, int]:
-        """Give, per sensor, when it was last heard by our clock (UTC ms)."""
+        """Give, per sensor, when it was last reading by our clock (UTC ms)."""
         with self._snapshot() as connection:
             return dict(connection.execute(f"SELECT sensor, at_ms FROM {sound('heard')}").fetchall())
 

@@ -9,14 +9,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Final
 
 from ingest.site.actor import Actor
-from ingest.site.handling import Handling
 from ingest.site.incidents import Incident, Notice, NoticeKind
 from ingest.site.places import Site
 from ingest.site.series import ReadingBatch
 from ingest.store.api import Appended
 from ingest.store.reader import SqliteReader
-from ingest.store.record import device_keys, forwarding, handlings, incidents, outbox, records
+from ingest.store.record import device_keys, forwarding, incidents, kinds, outbox
 from ingest.store.record.forwarding import SetAside
+from ingest.store.record.kinds import Noun, RecordKind
 from ingest.store.record.plain import canonical_json
 from ingest.store.record.telling import TellingBook
 from ingest.store.series import appending, feed, repeats
@@ -54,7 +54,7 @@ class SqliteUnitOfWork:
         """Store readings; idempotent on (sensor, quantity, instant), another value for an instant amends.
 
         heard_ms: when they arrived, by our clock (UTC ms).  live: whether the sensors themselves were heard just now;
-        False for an import, which leaves alone when each sensor was last heard.
+        False for an import, which leaves alone when each sensor was last reading.
         Raises InputError for values that are not finite, absurd instants, or a derived quantity's name.
         """
         before = len(self.view.own)
@@ -74,7 +74,7 @@ class SqliteUnitOfWork:
 
     def save_site(self, site: Site, *, at_ms: int, by: Actor) -> int | None:
         """Make this the job as it stands, keeping what it was; no change, no new entry."""
-        return records.save_site(self._connection, site, at_ms=at_ms, by=by)
+        return kinds.put(self._connection, kinds.SITE, site, at_ms=at_ms, by=by)
 
     def save_judgement(self, room: str, state: Mapping[str, Any]) -> None:
         """Save the watch's state of a room (JSON-able)."""
@@ -87,9 +87,17 @@ class SqliteUnitOfWork:
         """Write a new incident, or the new state of one, keeping what it was; no change, no new entry."""
         incidents.put(self._connection, incident, at_ms=at_ms, by=by)
 
-    def put_handling(self, handling: Handling, *, at_ms: int, by: Actor) -> None:
-        """Write where people stand with an incident, keeping what it was; no change, no new entry."""
-        handlings.put(self._connection, handling, at_ms=at_ms, by=by)
+    def put(self, kind: RecordKind[Noun], noun: Noun, *, at_ms: int, by: Actor) -> int | None:
+        """Write a noun's new state, keeping what it was, and give the entry's number; no change, no new entry."""
+        return kinds.put(self._connection, kind, noun, at_ms=at_ms, by=by)
+
+    def remove(self, kind: RecordKind[Any], subject: str, *, at_ms: int, by: Actor) -> int | None:
+        """Take a noun away; its history stays.  Raises RefusedError where there is none."""
+        return kinds.remove(self._connection, kind, subject, at_ms=at_ms, by=by)
+
+    def undo(self, kind: RecordKind[Noun], subject: str, *, at_ms: int, by: Actor) -> Noun | None:
+        """Write the state before the newest one again, and give it.  Raises RefusedError where there is none."""
+        return kinds.undo(self._connection, kind, subject, at_ms=at_ms, by=by)
 
     def add_notice(
         self,

@@ -1,7 +1,7 @@
 """What an incident has done to the wood in its room, in one sentence: by the board model, from the air as it was.
 
-The sentence is an estimate and says so. It never gives leave to lay: it tells whether harm is to be expected of this
-incident, and sends people to a meter. Where nothing is known of the boards, or of the air, there is no sentence.
+The sentence is an estimate and says so. It never gives approval to install: it tells whether harm is to be expected of
+this incident, and sends people to a meter. Where nothing is known of the boards, or of the air, there is no sentence.
 
 Every limit here is common practice without a source; who lays the floor goes by the product's instructions.
 """
@@ -130,7 +130,7 @@ def sentence(read: SeriesReader, site: Site, incident: Incident, *, now_ms: int)
     found = board_estimate(*during, lot.boards, before)
     if found is None:
         return ""
-    # By what the sensor vouches for: one that speaks twice an hour leaves no gap between.
+    # By what the sensor covers: one that speaks twice an hour leaves no gap between.
     found = replace(found, bridged_share=_unknown_share(read, incident.sensor, incident.began_ms, end_ms))
     return words_of(found, lot, is_over=not incident.is_open)
 

@@ -3,9 +3,9 @@
 Incidents of one class that begin about the same time are taken to have one cause. It is a guess, and a safe one: a
 group that is none tells two things in one mail, and hides nothing. The classes:
 
-* the air of several rooms leaves its window the same way: colder or damper (temperature below, RH or EMC above its
+* the air of several rooms goes out of range the same way: colder or damper (temperature below, RH or EMC above its
   bound; cooling air gets damper), or warmer or drier; within `TOGETHER_MS[...]` of the first of them,
-* sensors fall silent, or an adapter goes down, within half an hour (a sensor that speaks twice an hour was last heard
+* sensors fall silent, or an adapter goes down, within half an hour (a sensor that speaks twice an hour was last reading
   so long before),
 * the air changes fast the same way, a surface comes near the dew point, or trends head out, in several places.
 
@@ -110,7 +110,7 @@ def leading(group: Iterable[Incident]) -> Incident:
 
 
 def _is_several(kind: Class, group: list[Incident]) -> bool:
-    # A room that leaves its window twice in an afternoon is no second room.
+    # A room that goes out of range twice in an afternoon is no second room.
     if kind.name in ("window", "heading"):
         return len({one.room for one in group}) > 1
     return len({(one.kind, one.room, one.sensor) for one in group}) > 1

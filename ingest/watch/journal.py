@@ -1,4 +1,4 @@
-"""An incident's journal: every state that it was in and every deed, as the record has them, a line each. Pure."""
+"""An incident's journal: every state that it was in and every action, as the record has them, a line each. Pure."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from ingest.present import life_words, words
 from ingest.site.actor import Actor
-from ingest.site.handling import Deed, Handling
+from ingest.site.handling import Action, Handling
 from ingest.site.incidents import Incident
 from ingest.store.record.plain import from_plain
 from ingest.store.record.records import Entry
@@ -32,12 +32,12 @@ class Line:
     is_news: bool = True
 
 
-def journal(states: Sequence[Entry], deeds: Sequence[Entry], time_zone: str) -> list[Line]:
+def journal(states: Sequence[Entry], actions: Sequence[Entry], time_zone: str) -> list[Line]:
     """Give an incident's journal, oldest first.
 
-    states, deeds: its entries of kind "incident" and "handling".  time_zone: of the site, for instants in the words.
+    states, actions: its entries of kind "incident" and "handling".  time_zone: of the site, for instants in the words.
     """
-    return sorted([*_states(states), *_deeds(deeds, time_zone)], key=lambda line: line.number)
+    return sorted([*_states(states), *_actions(actions, time_zone)], key=lambda line: line.number)
 
 
 def _states(entries: Sequence[Entry]) -> Iterable[Line]:
@@ -69,13 +69,13 @@ def _changed(was: Incident | None, now: Incident) -> list[str]:
     return told
 
 
-def _deeds(entries: Sequence[Entry], time_zone: str) -> Iterable[Line]:
+def _actions(entries: Sequence[Entry], time_zone: str) -> Iterable[Line]:
     before = ""
     for entry in entries:
         now = from_plain(Handling, entry.body)
-        what = "handled" if now.deed is None else life_words.DEED_WORDS[now.deed]
-        if now.deed is Deed.SNOOZED and now.snoozed_until_ms is not None:
-            what = f"{what} until {words.instant(now.snoozed_until_ms, time_zone)}"
-        left = now.note if now.note != before or now.deed in (Deed.NOTED, Deed.CLOSED) else ""
+        what = "handled" if now.action is None else life_words.ACTION_WORDS[now.action]
+        if now.action is Action.MUTED and now.muted_until_ms is not None:
+            what = f"{what} until {words.instant(now.muted_until_ms, time_zone)}"
+        left = now.note if now.note != before or now.action in (Action.NOTED, Action.CLOSED) else ""
         yield Line(entry.number, entry.at_ms, Actor.of(entry.by).words, words.sentence(what), left, entry.hash)
         before = now.note

@@ -62,7 +62,7 @@ def side(value: float, bound: float) -> str:
 def incident_reason(incident: Incident, sensor: str, telling: Telling) -> str:
     """Say in one sentence what an incident is about, open or closed.  sensor: what people call it.
 
-    One that was closed by hand is said as it last stood, and then why it was closed; one that readings which came late
+    One that was closed manually is said as it last stood, and then why it was closed; one that readings which came late
     have changed says so.
     """
     if incident.withdrawn_ms is not None:
@@ -74,7 +74,7 @@ def incident_reason(incident: Incident, sensor: str, telling: Telling) -> str:
     if ending:
         as_it_stood = replace(incident, closed_ms=None, reason="")
         return f"{incident_reason(as_it_stood, sensor, telling)} {ending}"
-    if incident.kind is IncidentKind.SILENT:
+    if incident.kind is IncidentKind.OFFLINE:
         return _silence(incident, sensor, telling)
     if incident.kind is not IncidentKind.WINDOW:
         return _broken_rule(incident, sensor, telling)
@@ -93,7 +93,7 @@ def _excursion(incident: Incident, sensor: str, telling: Telling) -> str:
     else:
         lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
         told = (
-            f"{what} was {beyond}, {worst}; out of its window from "
+            f"{what} was {beyond}, {worst}; out of range from "
             f"{telling.at(incident.began_ms)} to {telling.at(incident.closed_ms)} ({lasted})"
         )
     return words.sentence(told) + _how_sure(incident, telling)
@@ -153,7 +153,7 @@ _OWN_WORDS: Final = {
         "the surface at {sensor} was less than {limit} warmer than the dew point, {worst} at worst ({when}); {span}",
     ),
     "heading_out_hours": (
-        "by its trend at {sensor} the air leaves its window in {worst} (reckoned {when})",
+        "by its trend at {sensor} the air goes out of range in {worst} (reckoned {when})",
         "by its trend at {sensor} the air was about to leave its window, in {worst} (reckoned {when}); {span}",
     ),
     "stuck_hours": (
@@ -208,9 +208,9 @@ def _broken_rule(incident: Incident, sensor: str, telling: Telling) -> str:
 
 def _silence(incident: Incident, sensor: str, telling: Telling) -> str:
     if incident.closed_ms is None:
-        return words.sentence(f"{the_sensor(sensor)} has not been heard since {telling.at(incident.began_ms)}")
+        return words.sentence(f"{the_sensor(sensor)} has given no reading since {telling.at(incident.began_ms)}")
     lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
-    again = f"has been heard again since {telling.at(incident.closed_ms)}; it was silent for {lasted}"
+    again = f"gives readings again since {telling.at(incident.closed_ms)}; it was offline for {lasted}"
     return words.sentence(f"{the_sensor(sensor)} {again}")
 
 
@@ -218,10 +218,10 @@ def state_reason(state: SensorState, window: AcclimationWindow, sensor: str, tel
     """Say in one sentence why a sensor is in its state."""
     told = {
         RoomState.UNKNOWN: _unknown,
-        RoomState.WITHIN: _within,
-        RoomState.DRIFTING: _drifting,
-        RoomState.OUT: _out,
-        RoomState.RETURNING: _returning,
+        RoomState.IN_RANGE: _within,
+        RoomState.LEAVING_RANGE: _drifting,
+        RoomState.OUT_OF_RANGE: _out,
+        RoomState.RECOVERING: _returning,
     }[state.state](state, window, sensor, telling)
     if state.why in (Why.NEW_WINDOW, Why.CLOCK_WAS_WRONG):
         told = f"{told}; {state.why.value}"

@@ -14,7 +14,7 @@ battery, check slight    it can wait for the next visit
 =============  ========  ==========================================================================================
 
 A kind that is not listed is serious. How far outside is weighed in margins, so that quantities can be compared; the
-time outside is counted only where readings vouch for it (`judge.SensorState.excess`).
+time outside is counted only where readings cover it (`judge.SensorState.excess`).
 """
 
 from __future__ import annotations

@@ -43,7 +43,7 @@ def listen(
             told[ended.id] = ended
     for name, sensor in sensors.items():
         since_ms = _unheard_since(heard.get(name), listening)
-        if name not in silent and now_ms - since_ms >= sensor.silent_after_s * 1000:
+        if name not in silent and now_ms - since_ms >= sensor.offline_after_s * 1000:
             opened = _opened(sensor, heard.get(name), since_ms, site)
             silent[name] = SilentSensor(heard.get(name), opened)
             told[opened.id] = opened
@@ -64,10 +64,10 @@ def _unheard_since(heard_ms: int | None, listening: Listening) -> int:
 
 
 def _opened(sensor: Sensor, heard_ms: int | None, since_ms: int, site: Site) -> Incident:
-    opened_ms = since_ms + round(sensor.silent_after_s * 1000)
+    opened_ms = since_ms + round(sensor.offline_after_s * 1000)
     began_ms = since_ms if heard_ms is None else min(heard_ms, since_ms)
-    identity = incident_id(sensor.room, IncidentKind.SILENT, opened_ms, sensor.id)
-    incident = Incident(identity, sensor.room, sensor.id, IncidentKind.SILENT, began_ms, opened_ms, reason="")
+    identity = incident_id(sensor.room, IncidentKind.OFFLINE, opened_ms, sensor.id)
+    incident = Incident(identity, sensor.room, sensor.id, IncidentKind.OFFLINE, began_ms, opened_ms, reason="")
     return _with_reason(incident, sensor, site, "It was never heard before." if heard_ms is None else "")
 
 

@@ -19,10 +19,10 @@ from ingest.watch.window.plan import room_window
 
 RANK: Final[Mapping[RoomState, int]] = {
     RoomState.UNKNOWN: 0,
-    RoomState.WITHIN: 1,
-    RoomState.DRIFTING: 2,
-    RoomState.RETURNING: 3,
-    RoomState.OUT: 4,
+    RoomState.IN_RANGE: 1,
+    RoomState.LEAVING_RANGE: 2,
+    RoomState.RECOVERING: 3,
+    RoomState.OUT_OF_RANGE: 4,
 }
 """Which state is worse: a room stands as the worst of its sensors."""
 
@@ -48,7 +48,7 @@ class RoomStanding:
 def standing(reader: StoreReader, site: Site, room: str, *, now_ms: int, units: Units = Units.SI) -> RoomStanding:
     """Say how the room of that id stands.
 
-    A silent sensor vouches for nothing, except that an incident which it left open stays open.
+    A silent sensor covers nothing, except that an incident which it left open stays open.
     An unknown room stands as unknown.
     """
     found = site.room(room)
@@ -74,7 +74,7 @@ def _judged(
     if not vouching:
         return RoomState.UNKNOWN, _nothing_heard(memory, air, telling), None
     sensor, state = max(vouching, key=lambda pair: RANK[pair[1].state])
-    if state.state is RoomState.WITHIN:
+    if state.state is RoomState.IN_RANGE:
         state = _up_to_date(reader, state, room.window, sensor)
     return state.state, state_reason(state, room.window, sensor_name(sensor, sensor.id), telling), state.since_ms
 

@@ -240,7 +240,7 @@ def _turned(was: Mapping[str, Stood], now: Mapping[str, Stood]) -> bool:
 
 
 def _matters(stood: Stood) -> bool:
-    return stood.incident is not None or stood.state.state not in {RoomState.WITHIN, RoomState.UNKNOWN}
+    return stood.incident is not None or stood.state.state not in {RoomState.IN_RANGE, RoomState.UNKNOWN}
 
 
 def _recalled(work: UnitOfWork) -> dict[str, Stood]:
@@ -260,7 +260,7 @@ def _taken_over(work: UnitOfWork) -> dict[str, Stood]:
         if incident.quantity is not None and incident.bound is not None:
             is_low = incident.kind is IncidentKind.DISK
             bounds = Bounds(low=incident.bound) if is_low else Bounds(high=incident.bound)
-            state = SensorState(state=RoomState.OUT, since_ms=incident.opened_ms, began_ms=incident.began_ms)
+            state = SensorState(state=RoomState.OUT_OF_RANGE, since_ms=incident.opened_ms, began_ms=incident.began_ms)
             found[f"{incident.quantity} {incident.sensor}"] = Stood(bounds, state, incident)
     return found
 

@@ -187,7 +187,7 @@ def office(sites: int) -> None:
                 for quantity, column in zip(("temperature_c", "rh_percent"), air(random, DAY_MINUTES), strict=True)
                 for minute, value in enumerate(column.tolist())
             ]
-            stood = {room.id: Stood(RoomState.WITHIN, now_ms) for room in rooms}
+            stood = {room.id: Stood(RoomState.IN_RANGE, now_ms) for room in rooms}
             said = announcement(site_id, site, stood, Lag(0, 0.0, 0), open_incidents=0, at_ms=now_ms)
             made = [*said, *lines(points, site=site_id, rooms={"s0": "room-0", "s1": "room-1"})]
             assert isinstance(writer.write(made), Accepted)

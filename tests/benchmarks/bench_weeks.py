@@ -32,7 +32,7 @@ ROUNDS = 3
 
 
 def fill(path: Path) -> None:
-    """Write a year of a room that drifts in and out of its window, seeded."""
+    """Write a year of a room that drifts in and out of range, seeded."""
     random = np.random.default_rng(3)
     at_ms = FROM_MS + np.arange(MINUTES, dtype=np.int64) * 60_000
     temperature_c = 20 + 3 * np.sin(np.arange(MINUTES) / 200) + random.normal(0, 0.1, MINUTES)

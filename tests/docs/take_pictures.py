@@ -1,6 +1,6 @@
 """Take the README's pictures into deploy/pictures/: run by hand, `.venv/bin/python tests/docs/take_pictures.py`.
 
-Starts the real demonstration at a higher speed, waits until a room is out of its window and the mail about it has been
+Starts the real demonstration at a higher speed, waits until a room is out of range and the mail about it has been
 caught (a minute or so), and photographs the pages in Chromium. The winter chart is drawn from the measured room that
 comes with the tests. Says what it wrote and how large it is; a picture above the limit is an error.
 """
@@ -69,7 +69,7 @@ def photograph(browser: Browser, address: str, room: str, mail: str) -> None:
     keep(page, "room.png", 0, DESK["height"], width=DESK["width"])
     [going_on, *_] = json.loads(fetched(f"{address}/api/v1/incidents?open=true"))["incidents"]
     page = opened(browser, f"{address}/incidents/{going_on['id']}", DESK, "light")
-    keep(page, "incident.png", *_reach(page, ".incident-head", ".bench-deed"), width=DESK["width"])
+    keep(page, "incident.png", *_reach(page, ".incident-head", ".bench-action"), width=DESK["width"])
     page = opened(browser, f"{address}{mail}", {"width": 760, "height": 900}, "light")
     page.wait_for_timeout(1000)  # until the frame is as tall as the mail
     keep(page, "mail.png", *_reach(page, "h1", "iframe.letter"), width=760)
@@ -152,7 +152,7 @@ def demonstration(speed: float) -> Iterator[str]:
 
 
 def wait_for_trouble(address: str) -> tuple[str, str]:
-    """Wait until a room is out of its window and its mail is caught; give the addresses of the room and of the mail."""
+    """Wait until a room is out of range and its mail is caught; give the addresses of the room and of the mail."""
     until_s = time.monotonic() + WAIT_S
     while time.monotonic() < until_s:
         incidents = json.loads(fetched(f"{address}/api/v1/incidents?open=true"))["incidents"]

@@ -119,7 +119,7 @@ def test_the_wiring_example_is_sound(tmp_path: Path) -> None:
 
 
 def test_the_adapters_of_the_protocol_could_stand_in_a_wiring_file(tmp_path: Path) -> None:
-    """Every piece of a wiring file in PROTOCOL.md, and all together, is taken as it stands; secrets lie beside it."""
+    """Every piece of a settings file in PROTOCOL.md, and all together, is taken as it stands; secrets lie beside it."""
     pieces = re.findall(r"```toml wiring\n(.*?)```", (ROOT / "adapters" / "PROTOCOL.md").read_text(), re.DOTALL)
     site = '[site]\nname = "x"\ntime_zone = "UTC"\n'
     for secret in re.findall(r'_file = "(.*?)"', "".join(pieces)):
@@ -130,7 +130,7 @@ def test_the_adapters_of_the_protocol_could_stand_in_a_wiring_file(tmp_path: Pat
 
 def test_the_example_of_every_section_is_sound_and_leaves_none_out(tmp_path: Path) -> None:
     """The long example of OPERATIONS.md loads, names every section and every key (alternatives apart), and means it."""
-    text = (ROOT / "deploy" / "OPERATIONS.md").read_text().partition("## Every section of the wiring file")[2]
+    text = (ROOT / "deploy" / "OPERATIONS.md").read_text().partition("## Every section of the settings file")[2]
     block = re.search(r"```toml\n(.*?)```", text, re.DOTALL)
     assert block is not None
     wiring = reading.parse(block[1], tmp_path / "lumberroom.toml", dict.fromkeys(SECRETS, "a-secret-of-some-length"))

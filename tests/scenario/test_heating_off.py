@@ -1,7 +1,7 @@
 """The heating fails in three rooms: told by real mail as one thing, and told again as it turns worse.
 
 Everything is real but the clock and the air: store, watch, outbox, rounds, postman, a mail server. One room is left to
-itself, one is taken in hand, of one somebody asks for quiet. The air keeps its water and cools, so that its RH rises
+itself, one is acknowledged, of one somebody mutes alerts. The air keeps its water and cools, so that its RH rises
 (psychrometrics of `ingest.physics.air`); how fast rooms cool is invented.
 """
 
@@ -36,7 +36,7 @@ from ingest.site.rules import Rules
 from ingest.site.series import ReadingBatch
 from ingest.store.api import UnitOfWork
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.handling import acknowledge, snooze
+from ingest.watch.handling import acknowledge, mute
 from ingest.watch.rounds import Watch
 
 T0_MS = 1_795_600_800_000  # Wed 25 Nov 2026, 10:00 UTC
@@ -96,9 +96,9 @@ class Winter:
             await asyncio.to_thread(self._in_one, lambda work, now_ms: look_round(work, SITE, PEOPLE, now_ms=now_ms))
             await self._delivered()
 
-    def deed(self, deed: Callable[[UnitOfWork, int], object]) -> None:
+    def action(self, action: Callable[[UnitOfWork, int], object]) -> None:
         """Let somebody do something about an incident."""
-        self._in_one(deed)
+        self._in_one(action)
 
     def of(self, room: str) -> Incident:
         """Give the one incident of a room."""
@@ -110,9 +110,9 @@ class Winter:
         named = room.title()
         return [mail for mail in self.post.taken if mail["To"] == person and named in str(mail["Subject"])]
 
-    def _in_one(self, deed: Callable[[UnitOfWork, int], object]) -> None:
+    def _in_one(self, action: Callable[[UnitOfWork, int], object]) -> None:
         with self.store.transaction() as work:
-            deed(work, self.clock.now_ms())
+            action(work, self.clock.now_ms())
 
     def _hear(self, work: UnitOfWork, now_ms: int) -> None:
         readings = []
@@ -194,14 +194,14 @@ async def test_it_is_told_as_one_thing_and_told_again_as_it_turns_worse(winter: 
 
 
 async def test_what_is_in_hand_is_not_escalated_and_quiet_is_kept(winter: Winter) -> None:
-    """Of the room that was taken in hand, and of the one with quiet, the chief hears nothing, and the asker no more
+    """Of the room that was acknowledged, and of the one with quiet, the chief hears nothing, and the asker no more
     until it is severe; the third room is escalated as ever."""
     await winter.go_on(2.5)
     assert len(winter.to(FLOOR)) >= 3
     assert winter.to(CHIEF) == []
-    winter.deed(lambda work, now_ms: acknowledge(work, winter.of("oak").id, by=LAYER, now_ms=now_ms))
+    winter.action(lambda work, now_ms: acknowledge(work, winter.of("oak").id, by=LAYER, now_ms=now_ms))
     until_ms = winter.clock.now_ms() + 24 * 3_600_000
-    winter.deed(lambda work, now_ms: snooze(work, winter.of("ash").id, until_ms=until_ms, by=LAYER, now_ms=now_ms))
+    winter.action(lambda work, now_ms: mute(work, winter.of("ash").id, until_ms=until_ms, by=LAYER, now_ms=now_ms))
     told_of_ash = len(winter.to(FLOOR, "ash"))
     await winter.go_on(2.0)
     assert winter.of("ash").severity is Severity.SERIOUS

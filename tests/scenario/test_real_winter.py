@@ -203,7 +203,7 @@ def emc_percent(temperature_c: float, rh: float) -> float:
 
 
 def test_weeks_in_which_a_floor_should_not_have_been_laid(winter: Winter) -> None:
-    """Which weeks left the window, in either quantity, for more than a day, or for most of their hours.
+    """Which weeks went out of range, in either quantity, for more than a day, or for most of their hours.
 
     Hourly means against 6 to 9 % EMC and 30 to 50 % RH; ISO weeks of local standard time. What the room's air was is
     measured; that a floor should not be laid in such a week is the usual caution, and the floor maker's word counts.

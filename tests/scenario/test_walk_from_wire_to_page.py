@@ -105,7 +105,7 @@ def line() -> Iterator[tuple[int, str]]:
 
 
 def wiring(port: str, page: int, smtp: int) -> str:
-    """Give a wiring file of one room with one sensor on a serial line."""
+    """Give a settings file of one room with one sensor on a serial line."""
     return f"""
 [site]
 name = "Invented house"
@@ -139,7 +139,7 @@ title = "Hall with the oak"
 [room.window]
 temperature_c = [16, 24]
 rh_percent = [30, 50]
-dwell_minutes = 30
+alert_after_minutes = 30
 
 [[room.sensor]]
 id = "hall-1"

@@ -41,7 +41,7 @@ SITE = Site(
     time_zone="Etc/GMT+9",
     elevation_m=7.0,
     rooms=(Room("store", "Timber store", AcclimationWindow(emc_percent=Bounds(12.0, 19.0))),),
-    sensors=(Sensor(SENSOR, "store", silent_after_s=7200),),
+    sensors=(Sensor(SENSOR, "store", offline_after_s=7200),),
 )
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 Floats = NDArray[np.float64]

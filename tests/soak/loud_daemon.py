@@ -1,6 +1,6 @@
-"""`lumberroom run` with a ruler beside it: the daemon of a wiring file, and how old each reading was at its commit.
+"""`lumberroom run` with a ruler beside it: the daemon of a settings file, and how old each reading was at its commit.
 
-Argument: the wiring file. It is put together as `ingest/cli/run.py` does it; only the ruler is added, and the ruler
+Argument: the settings file. It is put together as `ingest/cli/run.py` does it; only the ruler is added, and the ruler
 does not grow: ages fall into bins of a millisecond, up to a minute. On "new" on standard input the ruler begins anew;
 on SIGTERM the daemon stops in order, and one line of JSON on standard output says what was measured.
 """

@@ -2,10 +2,10 @@
 
 Five hundred Bluetooth sensors broadcasting once a second, thirty-two Modbus slaves on one bus asked once a second, and
 three thousand MQTT messages a second over TLS, for ten minutes; LUMBERROOM_SOAK_S shortens it, and the bars stay. The
-daemon is `lumberroom run` as a process of its own on a wiring file (`loud_daemon.py` adds a ruler that does not grow).
-The lag runs from the instant in the reading to its commit; what was stored is counted in the file, after the end.
-Broadcasts are heard through bleak's own Linux code and a real message bus; the look-alike of the Bluetooth service, the
-slaves, the broker and the publisher are other processes.
+daemon is `lumberroom run` as a process of its own on a settings file (`loud_daemon.py` adds a ruler that does not
+grow). The lag runs from the instant in the reading to its commit; what was stored is counted in the file, after the
+end. Broadcasts are heard through bleak's own Linux code and a real message bus; the look-alike of the Bluetooth
+service, the slaves, the broker and the publisher are other processes.
 
 Memory (resident, of the daemon's process) is looked at every five seconds. It breathes with the rounds of sealing, one
 in fifty seconds at this rate (longer on a busy machine), and after five minutes the rules read the rooms' readings for
@@ -55,7 +55,7 @@ def free_port() -> int:
 
 
 def wiring(broker: Any, page: int, modbus: int) -> str:
-    """Write the wiring file: all three transports, and their sensors spread over forty rooms with a window each."""
+    """Write the settings file: all three transports, and their sensors spread over forty rooms with a window each."""
     heard = ", ".join(f'"A4:C1:38:00:{n >> 8:02X}:{n & 255:02X}" = "b{n}"' for n in range(BROADCASTING))
     asked = ",\n".join(
         f'{{ sensor = "s{n}", quantity = "{quantity}", slave = {n}, address = {at}, scale = 0.1 }}'

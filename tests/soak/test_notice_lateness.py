@@ -33,7 +33,7 @@ def site() -> Site:
 
 
 def second(number: int, at_ms: int) -> list[Reading]:
-    """Give what all sensors say in one second: room n leaves its window in second 10 + n / 2, by one of its sensors."""
+    """Give what all sensors say in one second: room n goes out of range in second 10 + n / 2, by one of its sensors."""
     readings = []
     for sensor in range(SENSORS):
         is_out = sensor < ROOMS and number >= 10 + sensor // 2

@@ -1,6 +1,6 @@
 """The whole daemon with a thousand sensors, one reading a second each, and the dashboard open: what it needs.
 
-`lumberroom run` as a process of its own on a wiring file; the readings come over MQTT with TLS and QoS 1, one message
+`lumberroom run` as a process of its own on a settings file; the readings come over MQTT with TLS and QoS 1, one message
 each; they are judged in a hundred rooms; the page's own client (the live stream, and the page fetched again upon news,
 with its pause: a second, or nine times as long as it took) looks at all rooms; a mail server takes the warnings.
 LUMBERROOM_SOAK_S says for how long (120 s; 60 at least). After ten calm seconds all rooms leave their windows one after
@@ -49,7 +49,7 @@ def free_port() -> int:
 
 
 def wiring(broker: Any, page: int, mail: int) -> str:
-    """Write the wiring file."""
+    """Write the settings file."""
     lines = [
         '[site]\nname = "Soak"\ntime_zone = "UTC"\n[data]\ndirectory = "data"',
         f"[page]\nport = {page}\n[mail]\nserver = '127.0.0.1'\nport = {mail}\nsecurity = 'none'",

@@ -20,11 +20,11 @@ from starlette.testclient import TestClient
 from adapters.contract import QUANTITIES, Reading, Rejection, Stamp
 from dashboards.app import create_app
 from dashboards.services import (
+    Actions,
     AdapterStatus,
-    Adopted,
-    Adoption,
+    Assigned,
+    Assignment,
     CaughtMail,
-    Deeds,
     DeviceKeyStatus,
     DeviceRight,
     ForwardingStatus,
@@ -80,10 +80,10 @@ class BenchServices:
     clock: DrivenClock = field(default_factory=lambda: DrivenClock(NOW_MS))
     units: Units = Units.SI
     demo_speed: float | None = None
-    deeds: Deeds | None = None
+    actions: Actions | None = None
     setup: SiteSetup | None = None
     statuses: list[AdapterStatus] = field(default_factory=list)
-    strangers: dict[str, int] = field(default_factory=dict)
+    unassigned: dict[str, int] = field(default_factory=dict)
     caught: list[CaughtMail] = field(default_factory=list)
     troubles: list[str] = field(default_factory=list)
     forwards: ForwardingStatus | None = None
@@ -92,8 +92,8 @@ class BenchServices:
     looks_around: bool = True
     reach: Reach = field(default_factory=lambda: Reach(False))
     asked: list[tuple[bool, bool]] = field(default_factory=list)
-    adoptions: list[Adoption] = field(default_factory=list)
-    adopted: Adopted = field(default_factory=lambda: Adopted("loft-2", "loft", ("Loft 2 belongs to Loft now.",)))
+    assignments: list[Assignment] = field(default_factory=list)
+    assigned: Assigned = field(default_factory=lambda: Assigned("loft-2", "loft", ("Loft 2 belongs to Loft now.",)))
     refuses: LumberroomError | None = None
     failing: bool = False
     disk_full: bool = False
@@ -118,9 +118,9 @@ class BenchServices:
         """Give what the test says of the adapters."""
         return self.statuses
 
-    def unknown_senders(self) -> Mapping[str, int]:
-        """Give what the test says of strangers."""
-        return self.strangers
+    def unassigned_sensors(self) -> Mapping[str, int]:
+        """Give what the test says of unassigned sensors."""
+        return self.unassigned
 
     def mails(self) -> Sequence[CaughtMail]:
         """Give the mails that the test put there."""
@@ -147,24 +147,24 @@ class BenchServices:
         self.asked.append((renew, again))
         return self.reach
 
-    async def adopt(self, adoption: Adoption) -> Adopted:
+    async def assign(self, assignment: Assignment) -> Assigned:
         """Note what is wanted; refuse what the test wants refused."""
-        self.adoptions.append(adoption)
+        self.assignments.append(assignment)
         if self.refuses is not None:
             raise self.refuses
-        return self.adopted
+        return self.assigned
 
     async def submit(self, readings: Sequence[Reading], *, source: str) -> Submitted:
         """Store what belongs to a sensor of the site, judge it, and tell of it."""
         if self.disk_full:
             raise StorageError("the disk is full", where="lumberroom.sqlite3", mend="Make room on the disk.")
         known = [one for one in readings if self.held_site.sensor(one.sensor)]
-        strangers = [number for number, one in enumerate(readings) if not self.held_site.sensor(one.sensor)]
-        refused = tuple(Rejection("sensor belongs to no room", "", readings[number].sensor) for number in strangers)
+        unassigned = [number for number, one in enumerate(readings) if not self.held_site.sensor(one.sensor)]
+        refused = tuple(Rejection("sensor belongs to no room", "", readings[number].sensor) for number in unassigned)
         appended, incidents = await asyncio.to_thread(self.write, known)
         rooms = {sensor.room for one in known if (sensor := self.held_site.sensor(one.sensor))}
         self.board.publish(News(self.clock.now_ms(), tuple(sorted(rooms)), tuple(incidents)))
-        return Submitted(appended, refused, tuple(strangers))
+        return Submitted(appended, refused, tuple(unassigned))
 
     def write(self, readings: Sequence[Reading]) -> tuple[Appended, list[Incident]]:
         """Store and judge in one transaction."""
@@ -300,7 +300,7 @@ def bench() -> Any:
             return replace(SITE, name=HOSTILE, rooms=rooms, sensors=sensors)
 
         @staticmethod
-        def mail(number: int, *, subject: str = "Hall is out of its window", html: str | None = None) -> CaughtMail:
+        def mail(number: int, *, subject: str = "Hall is out of range", html: str | None = None) -> CaughtMail:
             """Make a caught mail."""
             text = "The hall has been above 50 %."
             return CaughtMail(number, NOW_MS, "watch@example.org", "keeper@example.org", subject, text, html)

@@ -12,7 +12,7 @@ EVERYWHERE = [
     "/",
     "/rooms/loft",
     "/incidents",
-    "/arrivals",
+    "/connections",
     "/health",
     "/api/v1/rooms",
     "/api/openapi.json",
@@ -40,7 +40,7 @@ def test_a_bug_still_answers_with_strict_headers_and_no_traceback(services):
     """An error of ours is a plain 500 page; what went wrong inside stays in the log."""
     services.statuses = None  # a services object that is broken
     with TestClient(create_app(services), base_url="http://127.0.0.1", raise_server_exceptions=False) as client:
-        page, data = client.get("/arrivals"), client.get("/api/v1/rooms")
+        page, data = client.get("/connections"), client.get("/api/v1/rooms")
         assert data.status_code == 200
     assert page.status_code == 500
     assert "Traceback" not in page.text

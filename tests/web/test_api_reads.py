@@ -61,7 +61,7 @@ def test_series_agrees_with_what_was_stored(client):
 
 
 def test_a_gap_is_null_and_its_coverage_is_zero(client, bench):
-    """Where nothing was heard the figures are null, the count 0, and the coverage 0: nothing is made up."""
+    """Where there are no readings the figures are null, the count 0, and the coverage 0: nothing is made up."""
     hour_ms = 60 * bench.minute_ms
     params = {"quantity": "emc_percent", "from": bench.now_ms - 61 * hour_ms, "to": bench.now_ms - 59 * hour_ms}
     (series,) = client.get("/api/v1/rooms/loft/series", params={**params, "points": 13}).json()["series"]

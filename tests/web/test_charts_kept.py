@@ -173,13 +173,13 @@ def test_a_changed_window_and_title_show_at_once(looking, services):
 
 
 def test_an_incident_shows_at_once(looking, services, bench):
-    """A room that leaves its window is said to be out with the next look, with the figures that put it there."""
+    """A room that goes out of range is said to be out with the next look, with the figures that put it there."""
     for minutes in range(1, 15):
         services.clock.step_wall(60_000)
         tell(services, bench, minutes, 19.0, 60.0)
     page = looking.page()
     hall = next(card for card in page.rooms if card.id == "hall")
-    assert hall.standing.key == RoomState.OUT.value
+    assert hall.standing.key == RoomState.OUT_OF_RANGE.value
     assert "60.0 % RH" in str(hall.chart)
     assert page.summary.startswith("Hall: ")
 

@@ -10,7 +10,7 @@ from playwright.sync_api import Page, expect
 
 pytestmark = pytest.mark.browser
 
-PAGES = ["/", "/rooms/loft", "/rooms/hall?span=30d&until=2026-01-07", "/incidents?room=hall", "/arrivals"]
+PAGES = ["/", "/rooms/loft", "/rooms/hall?span=30d&until=2026-01-07", "/incidents?room=hall", "/connections"]
 PHONE = {"width": 360, "height": 740}
 
 
@@ -52,19 +52,19 @@ def test_new_figures_appear_without_reloading(opened, served, bench):
 
 
 def test_an_incident_shows_and_is_announced(opened, served, bench):
-    """When a room leaves its window the mark, the words and the tally change, and a screen reader is told politely."""
+    """When a room goes out of range the mark, the words and the tally change, and a screen reader is told politely."""
     page = opened("/")
     for minutes in range(1, 15):
         served.services.clock.step_wall(60_000)
         served.submit(bench.air("hall-air", bench.now_ms + minutes * 60_000, 18.0, 61.0))
     hall = page.locator("#room-hall")
     expect(hall).to_have_class("room state-out")
-    expect(hall.locator(".standing b")).to_have_text("out of its window")
+    expect(hall.locator(".standing b")).to_have_text("out of range")
     expect(hall.locator("svg.mark-out")).to_be_visible()
     expect(page.locator("nav .tally")).to_have_text("1")
     announcer = page.locator("#announce")
     expect(announcer).to_have_attribute("aria-live", "polite")
-    expect(announcer).to_have_text("Hall: out of its window.")
+    expect(announcer).to_have_text("Hall: out of range.")
 
 
 def test_a_lost_line_is_said_and_found_again(browser, services, serve):
@@ -110,7 +110,14 @@ def test_text_is_readable_in_light_and_dark(opened, served, bench, contrast, sch
     page = opened("/", color_scheme=scheme)
     paper = page.evaluate("getComputedStyle(document.body).backgroundColor")
     assert (sum(map(int, re.findall(r"\d+", paper)[:3])) < 200) == (scheme == "dark")
-    for path in ("/", "/rooms/hall", "/rooms/hall?until=2026-01-07T12:00", "/rooms/cellar", "/incidents", "/arrivals"):
+    for path in (
+        "/",
+        "/rooms/hall",
+        "/rooms/hall?until=2026-01-07T12:00",
+        "/rooms/cellar",
+        "/incidents",
+        "/connections",
+    ):
         page.goto(path)
         seen, bad = page.evaluate(contrast, "title, desc, .unseen, .skip")
         assert seen > 15
@@ -121,7 +128,7 @@ def test_without_scripts_everything_is_there(opened):
     """Figures, states, the window chart and the table of the history are in the page; it asks again by itself."""
     page = opened("/rooms/loft", java_script_enabled=False)
     expect(page.locator(".fact-rh_percent b")).to_have_text("45.0")
-    expect(page.locator(".standing b")).to_have_text("within its window")
+    expect(page.locator(".standing b")).to_have_text("in range")
     expect(page.locator(".only-wide svg")).to_be_visible()
     expect(page.locator("#line-words")).to_have_text("As of Thu 8 Jan 2026, 13:20 CET")
     page.locator("details.figures summary").click()
@@ -142,7 +149,7 @@ def test_the_time_chart_draws_and_follows_the_choice(opened):
     strips = page.locator(".strip")
     expect(strips).to_have_count(4)
     expect(strips.first.locator("canvas")).to_be_visible()
-    expect(strips.first.locator(".strip-read")).to_have_text(re.compile(r"Between .+ Hatched: nothing was heard\."))
+    expect(strips.first.locator(".strip-read")).to_have_text(re.compile(r"Between .+ Hatched: there are no readings\."))
     page.evaluate("window.stillHere = true")
     with page.expect_response(re.compile(r"/series\?.*quantity=dew_point_c")):
         page.locator(".which summary").click()
@@ -219,7 +226,7 @@ def test_a_stretch_without_readings_says_so(opened, served):
     """Before anything was heard there is a sentence and no empty picture."""
     page = opened("/rooms/hall?span=1d&until=2025-06-01")
     expect(page.locator(".strip")).to_have_count(3)
-    expect(page.locator(".strip-read").first).to_have_text("Nothing was heard in this stretch.")
+    expect(page.locator(".strip-read").first).to_have_text("There are no readings in this stretch.")
     expect(page.locator(".strip canvas")).to_have_count(0)
 
 

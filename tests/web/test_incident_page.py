@@ -11,8 +11,9 @@ import pytest
 from playwright.sync_api import expect
 
 from ingest.site.actor import SETTINGS
-from ingest.site.handling import Deed
+from ingest.site.handling import Action
 from ingest.site.incidents import Severity
+from ingest.store.record.kinds import HANDLING
 
 FORM = {"Content-Type": "application/x-www-form-urlencoded", "Origin": "http://127.0.0.1:8430"}
 
@@ -43,16 +44,16 @@ def words_of(text: str) -> str:
 def do(client, incident: str, headers: dict[str, str] | None = None, **typed: str) -> Any:
     """Send the page's form."""
     sent = FORM if headers is None else headers
-    return client.post(f"/incidents/{incident}/deeds", data=typed, headers=sent, follow_redirects=False)
+    return client.post(f"/incidents/{incident}/actions", data=typed, headers=sent, follow_redirects=False)
 
 
 def test_the_page_says_how_bad_how_long_and_what_it_did_to_the_wood(client, services, damp):
     """Severity, excess over time, the wood by the model with its caution, a chart with its words, the journal."""
     words = words_of(client.get(f"/incidents/{damp}").text)
-    assert "Hall : out of its window" in words
+    assert "Hall : out of range" in words
     assert "severe" in words
     assert "somebody should go there now" in words
-    assert re.search(r"more than \d+ point-hours of RH", words)
+    assert re.search(r"more than \d+ %RH-hours", words)
     assert re.search(r"By the board model the 20 mm oak .* gained 0\.\d % MC so far", words)
     assert "measure the wood with a meter before you decide anything" in words
     assert "RH should be 30 to 50" in words
@@ -64,34 +65,34 @@ def test_the_page_says_how_bad_how_long_and_what_it_did_to_the_wood(client, serv
 
 def test_taking_in_hand_quiet_closing_and_opening_again(client, services, damp):
     """Each button leads back to the page, which says who did what; the record has every step, and the name is kept."""
-    assert do(client, damp, deed="acknowledged", by="Anna", note="on my way").status_code == 303
+    assert do(client, damp, action="acknowledged", by="Anna", note="on my way").status_code == 303
     page = client.get(f"/incidents/{damp}").text
-    assert "Anna took it in hand" in words_of(page)
+    assert "Anna acknowledged it" in words_of(page)
     assert 'value="Anna"' in page
-    assert do(client, damp, deed="snoozed", by="Anna", quiet="4h").status_code == 303
-    assert services.read.handlings([damp])[damp].snoozed_until_ms == services.clock.now_ms() + 4 * 3_600_000
-    assert do(client, damp, deed="closed", by="Ben", note="window stays open today").status_code == 303
+    assert do(client, damp, action="muted", by="Anna", quiet="4h").status_code == 303
+    assert services.read.nouns(HANDLING, [damp])[damp].muted_until_ms == services.clock.now_ms() + 4 * 3_600_000
+    assert do(client, damp, action="closed", by="Ben", note="window stays open today").status_code == 303
     closed = words_of(client.get(f"/incidents/{damp}").text)
-    assert "closed by hand, still going on" in closed
+    assert "closed manually, still active" in closed
     assert "Ben closed it by hand" in closed
     assert "Open it again" in closed
-    assert "Take it in hand" not in closed
-    assert do(client, damp, deed="reopened", by="Ben").status_code == 303
-    deeds = [entry.body["deed"] for entry in services.read.history("handling", damp)]
-    assert deeds == [one.value for one in (Deed.ACKNOWLEDGED, Deed.SNOOZED, Deed.CLOSED, Deed.REOPENED)]
+    assert "Acknowledge" not in closed
+    assert do(client, damp, action="reopened", by="Ben").status_code == 303
+    actions = [entry.body["action"] for entry in services.read.history("handling", damp)]
+    assert actions == [one.value for one in (Action.ACKNOWLEDGED, Action.MUTED, Action.CLOSED, Action.REOPENED)]
     assert "going on" in words_of(client.get("/incidents").text)
 
 
 def test_what_cannot_be_done_is_said_and_what_was_typed_stays(client, damp):
     """Closing without a reason and nobody's name get the page back with the words in it, and nothing happens."""
-    answer = do(client, damp, deed="closed", by="Anna", note="  ")
+    answer = do(client, damp, action="closed", by="Anna", note="  ")
     assert answer.status_code == 409
-    assert "Closing by hand needs a reason" in answer.text
-    answer = do(client, damp, deed="noted", by=" ", note="<b>wet</b> & sad")
+    assert "Closing manually needs a reason" in answer.text
+    answer = do(client, damp, action="noted", by=" ", note="<b>wet</b> & sad")
     assert answer.status_code == 409
     assert "&lt;b&gt;wet&lt;/b&gt; &amp; sad</textarea>" in answer.text
-    assert do(client, damp, deed="burned", by="Anna").status_code == 400
-    assert do(client, damp, deed="noted", by="Anna", note="x" * 20_000).status_code == 413
+    assert do(client, damp, action="burned", by="Anna").status_code == 400
+    assert do(client, damp, action="noted", by="Anna", note="x" * 20_000).status_code == 413
 
 
 @pytest.mark.parametrize(
@@ -109,14 +110,14 @@ def test_what_cannot_be_done_is_said_and_what_was_typed_stays(client, damp):
 def test_only_our_own_pages_can_send_the_form(client, services, damp, headers, status):
     """A page of somebody else's, opened in the same browser, cannot make it acknowledge anything."""
     sent = {"Content-Type": FORM["Content-Type"], **headers}
-    assert do(client, damp, sent, deed="acknowledged", by="Anna").status_code == status
-    assert bool(services.read.handlings([damp])) is (status == 303)
+    assert do(client, damp, sent, action="acknowledged", by="Anna").status_code == status
+    assert bool(services.read.nouns(HANDLING, [damp])) is (status == 303)
 
 
 def test_following_a_link_does_nothing(client, services, damp):
-    """A mail program that looks ahead at links changes nothing: deeds are not to be had by GET."""
-    assert client.get(f"/incidents/{damp}/deeds?deed=acknowledged&by=Anna").status_code == 405
-    assert services.read.handlings([damp]) == {}
+    """A mail program that looks ahead at links changes nothing: actions are not to be had by GET."""
+    assert client.get(f"/incidents/{damp}/actions?action=acknowledged&by=Anna").status_code == 405
+    assert services.read.nouns(HANDLING, [damp]) == {}
 
 
 def test_the_list_narrows_by_state_and_severity_and_keeps_one_cause_together(client, services, bench):
@@ -141,28 +142,28 @@ def test_the_list_narrows_by_state_and_severity_and_keeps_one_cause_together(cli
 def test_an_incident_closed_by_hand_is_no_longer_counted(client, services, damp):
     """The tally beside the link counts what wants somebody; the list still shows it, and says that it goes on."""
     assert '<span class="tally">1</span>' in client.get("/").text
-    do(client, damp, deed="closed", by="Ben", note="drying on purpose")
+    do(client, damp, action="closed", by="Ben", note="drying on purpose")
     assert '<span class="tally">' not in client.get("/").text
-    assert "closed by hand, still going on" in client.get("/incidents").text
+    assert "closed manually, still active" in client.get("/incidents").text
 
 
 def test_programs_read_and_do_the_same(client, services, damp):
-    """The interface gives severity, life, journal and head, does deeds, and refuses in problem documents."""
+    """The interface gives severity, life, journal and head, does actions, and refuses in problem documents."""
     address = f"/api/v1/incidents/{damp}"
     found = client.get(address).json()
     assert (found["incident"]["severity"], found["incident"]["life"]) == ("severe", "open")
     assert found["incident"]["excess_hours"] > 0
     assert found["journal"][0]["what"].startswith("Opened")
     assert found["record_head"]["number"] == services.read.record_head()[0]
-    done = client.post(f"{address}/deeds", json={"deed": "acknowledged", "by": "duty phone"})
+    done = client.post(f"{address}/actions", json={"action": "acknowledged", "by": "duty phone"})
     assert (done.status_code, done.json()["acknowledged_by"]) == (200, "duty phone")
     assert client.get(address).json()["incident"]["life"] == "acknowledged"
-    refused = client.post(f"{address}/deeds", json={"deed": "reopened", "by": "duty phone"})
+    refused = client.post(f"{address}/actions", json={"action": "reopened", "by": "duty phone"})
     assert (refused.status_code, refused.headers["content-type"]) == (409, "application/problem+json")
-    assert client.post(f"{address}/deeds", json={"deed": "closed", "by": ""}).status_code == 400
+    assert client.post(f"{address}/actions", json={"action": "closed", "by": ""}).status_code == 400
     elsewhere = {"Origin": "http://evil.example"}
-    assert client.post(f"{address}/deeds", json={"deed": "noted", "by": "x"}, headers=elsewhere).status_code == 403
-    as_form = client.post(f"{address}/deeds", content="deed=noted", headers={"Content-Type": "text/plain"})
+    assert client.post(f"{address}/actions", json={"action": "noted", "by": "x"}, headers=elsewhere).status_code == 403
+    as_form = client.post(f"{address}/actions", content="action=noted", headers={"Content-Type": "text/plain"})
     assert as_form.status_code == 400
     assert client.get("/api/v1/incidents/none").status_code == 404
     assert client.get("/api/v1/incidents?severity=serious").json()["incidents"][0]["id"] == damp
@@ -182,7 +183,7 @@ def test_incidents_of_one_instant_are_not_lost_between_pages(client, services, b
 def test_foreign_words_are_never_markup(client, services, bench, damp):
     """Names, notes, titles and reasons come out as text, in the page and in its chart."""
     services.held_site = bench.hostile_site()
-    do(client, damp, deed="noted", by=bench.hostile, note=bench.hostile)
+    do(client, damp, action="noted", by=bench.hostile, note=bench.hostile)
     text = client.get(f"/incidents/{damp}").text
     assert "<script>alert" not in text
     assert "&lt;script&gt;alert" in text
@@ -200,11 +201,11 @@ def test_a_person_takes_it_in_hand(browser, served, damp, script):
     page = context.new_page()
     page.on("console", lambda said: complaints.append(said.text) if said.type in {"error", "warning"} else None)
     page.goto("/incidents")
-    page.get_by_role("link", name="out of its window").click()
+    page.get_by_role("link", name="out of range").click()
     page.get_by_label("Your name").fill("Änna")
     page.get_by_role("textbox", name="Note, or the reason for closing").fill("on my way")
-    page.get_by_role("button", name="Take it in hand").click()
-    expect(page.get_by_text("Änna took it in hand")).to_be_visible()
+    page.get_by_role("button", name="Acknowledge").click()
+    expect(page.get_by_text("Änna acknowledged it")).to_be_visible()
     expect(page.get_by_label("Your name")).to_have_value("Änna")
     expect(page.locator(".journal q")).to_have_text("on my way")
     context.close()

@@ -30,7 +30,7 @@ ADAPTERS = [
 
 
 def test_every_adapter_has_its_figures() -> None:
-    """State, counts, rejections by reason and when it was last heard, with names escaped as the format asks."""
+    """State, counts, rejections by reason and when it was last reading, with names escaped as the format asks."""
     lines = openmetrics(HEALTH, ADAPTERS).splitlines()
     label = r'adapter="hall \"1\"\n\\x",kind="serial_line"'
     for wanted in (

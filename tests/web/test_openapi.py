@@ -145,7 +145,7 @@ def test_readings_in_is_documented_with_body_token_and_answers(client, bench, do
 
 def test_only_the_interface_for_programs_is_documented(document):
     """The document lists what programs may use, once each, and no page."""
-    others = {"/api/v1/readings", "/api/v1/site", "/api/v1/incidents/{incident}/deeds", "/live", "/metrics"}
+    others = {"/api/v1/readings", "/api/v1/site", "/api/v1/incidents/{incident}/actions", "/live", "/metrics"}
     assert set(document["paths"]) == {path for _, path, _ in QUESTIONS} | others
     identifiers = [one["operationId"] for path in document["paths"].values() for one in path.values()]
     assert len(identifiers) == len(set(identifiers))

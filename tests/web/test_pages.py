@@ -12,7 +12,7 @@ import pytest
 from dashboards.connections.gather import _pace
 from dashboards.services import AdapterStatus
 
-DEMO_PAGES = ["/", "/rooms/loft", "/rooms/hall", "/incidents", "/arrivals", "/mails", "/mails/1"]
+DEMO_PAGES = ["/", "/rooms/loft", "/rooms/hall", "/incidents", "/connections", "/mails", "/mails/1"]
 CELLS = {"td", "th", "dt", "dd", "li"}
 VOID = {"meta", "link", "br", "hr", "img", "input", "area", "base", "col", "embed", "source", "track", "wbr"}
 
@@ -81,7 +81,7 @@ def full(services, bench):
         ),
         AdapterStatus("quiet", "replay", "a file", "finished"),
     ]
-    services.strangers = {"passer-by": bench.now_ms - 120_000}
+    services.unassigned = {"passer-by": bench.now_ms - 120_000}
     services.caught = [bench.mail(1, html="<p>Hall</p>"), bench.mail(2, subject="Hall is back")]
     return services
 
@@ -109,12 +109,12 @@ def test_pages_are_whole_and_ask_only_for_our_own_files(client, full, path):
 
 def test_arrivals_show_what_sensors_say_of_themselves(client, full):
     """Accuracy, pace and purpose stand with the adapter that reads the sensor."""
-    assert "<p>front-1, rh_percent: renewed every 60 s</p>" in client.get("/arrivals").text
+    assert "<p>front-1, rh_percent: renewed every 60 s</p>" in client.get("/connections").text
 
 
 def test_arrivals_show_how_each_adapter_fares(client, full):
     """Readings and their pace, failures, restarts, and what of the last rejection arrived, as text."""
-    text = client.get("/arrivals").text
+    text = client.get("/connections").text
     assert "<code>checksum wrong: [{&amp;</code>" in text
     for said in ("about 12 a minute", "failed 4 times", "restarted 3 times"):
         assert said in text
@@ -134,7 +134,7 @@ def test_a_pace_is_told_in_the_unit_that_keeps_it_short(per_hour, said):
 def test_hostile_text_stays_text(client, full, bench, path):
     """Whatever people, sensors and mails say is printed and never becomes markup, in pages and in drawings."""
     full.held_site = bench.hostile_site()
-    full.strangers = {bench.hostile: bench.now_ms}
+    full.unassigned = {bench.hostile: bench.now_ms}
     full.caught = [bench.mail(1, subject=bench.hostile, html=bench.hostile)]
     full.statuses = [
         AdapterStatus(
@@ -166,17 +166,17 @@ def test_the_overview_says_each_room_in_words_and_figures(client):
     page = outline(client.get("/"))
     for said in (
         "Every room",
-        "within its window",
+        "in range",
         "20.0 °C",
         "45.0 %",
         "gr/lb",
         "Wood MC",
         "Heard just now",
-        "Nothing heard yet",
+        "No readings yet",
     ):
         assert (said in page.words) is (said != "Every room"), said
     assert "Cellar: not known." in page.words
-    assert "2 rooms are within their windows." in page.words
+    assert "2 rooms are in range." in page.words
     assert sum(attrs.get("class") == "window-chart" for tag, attrs in page.tags if tag == "svg") == 3
 
 
@@ -196,7 +196,7 @@ def test_a_room_page_tells_where_it_is_outside(client, services, bench):
     services.write(bench.air("hall-air", bench.now_ms + 60_000, 18.0, 58.0))
     page = outline(client.get("/rooms/hall"))
     assert "RH 30 to 50 % 58.0 % outside" in page.words
-    assert "drifting" in page.words
+    assert "leaving range" in page.words
 
 
 def test_fahrenheit_is_kept_from_page_to_page(client):
@@ -214,7 +214,7 @@ def test_history_follows_span_and_quantities_without_scripts(client):
     """The form's own address gives the table for that span and those quantities."""
     page = outline(client.get("/rooms/loft?span=3d&show=dew_point_c&show=nonsense"))
     assert "When Dew point, °C Covered" in page.words
-    # The last reading at 23:00 vouches for three steps of five minutes; then nothing was heard until 03:05.
+    # The last reading at 23:00 covers three steps of five minutes; then there are no readings until 03:05.
     assert re.search(r"Mon 5 Jan, 18:00 to Tue 6 Jan, 00:00 [−\d].+? 88 %", page.words)
     assert re.search(r"Tue 6 Jan, 00:00 to Tue 6 Jan, 06:00 [−\d].+? 49 %", page.words)
     checked = [attrs["value"] for tag, attrs in page.tags if tag == "input" and "checked" in attrs]
@@ -283,7 +283,7 @@ def test_a_record_that_has_stopped_leads_to_its_newest_readings(client, services
 def test_incidents_are_told_with_their_length_and_worst(client, full):
     """What is going on stands apart from what is over, with when, for how long and why."""
     page = outline(client.get("/incidents"))
-    assert "Hall: out of its window serious going on" in page.words
+    assert "Hall: out of range serious going on" in page.words
     assert "since 10:20 · 3 hours · The air at that time RH above 50 %." in page.words
     assert "yesterday 07:20 to 07:50 · 30 minutes · The air at that time RH above 50 %." in page.words
 
@@ -338,8 +338,8 @@ def test_incidents_of_one_room(client, services, bench):
 
 
 def test_arrivals_tells_who_comes_who_is_turned_away_and_what_does_not_get_out(client, full):
-    """Adapters with their rejections and errors, strangers, and refused notices each have their line."""
-    words = outline(client.get("/arrivals")).words
+    """Adapters with their rejections and errors, unassigned, and refused notices each have their line."""
+    words = outline(client.get("/connections")).words
     for said in (
         "restarted 3 times",
         "checksum wrong: 14",

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboards.services import Adopted, DeviceKeyStatus, Reach, Sighting
+from dashboards.services import Assigned, DeviceKeyStatus, Reach, Sighting
 from ingest.errors import InputError, RefusedError
 
 SEEN = Sighting(
@@ -35,10 +35,10 @@ def reach(services, bench):
     return services
 
 
-def adopt(client, headers=OURS, **fields):
+def assign(client, headers=OURS, **fields):
     """Send the form."""
     given = {"which": "a1", "room": "loft", "by": "Kay", "sensor": "loft-2", "place": "air", "title": ""} | fields
-    return client.post("/reach/adopt", data=given, headers=headers, follow_redirects=False)
+    return client.post("/find-sensors/assign", data=given, headers=headers, follow_redirects=False)
 
 
 def words(text: str) -> str:
@@ -48,7 +48,7 @@ def words(text: str) -> str:
 
 def test_what_is_heard_is_told_with_figures_that_moved(client, reach):
     """Each with its name, way, figures, by how much they moved, signal, battery; those with a room stand apart."""
-    said = words(client.get("/reach").text).replace("\u00a0", " ")
+    said = words(client.get("/find-sensors").text).replace("\u00a0", " ")
     for wanted in (
         "Listening: serial ports, Bluetooth.",
         "ATC 0001 (to be named) rising now",
@@ -67,15 +67,15 @@ def test_what_is_heard_is_told_with_figures_that_moved(client, reach):
 
 def test_units_are_those_that_the_person_reads(client, reach):
     """In °F too, and links keep the choice."""
-    text = client.get("/reach?units=us").text
+    text = client.get("/find-sensors?units=us").text
     assert "70.7" in words(text)
-    assert "/reach/adopt?which=a1&amp;units=us" in text
+    assert "/find-sensors/assign?which=a1&amp;units=us" in text
 
 
 def test_hostile_names_are_text(client, services, bench):
     """What came over the air is never markup."""
     services.reach = Reach(True, (), (Sighting("a", "bluetooth", bench.hostile, bench.hostile, note=bench.hostile),))
-    for path in ("/reach", "/reach/adopt?which=a"):
+    for path in ("/find-sensors", "/find-sensors/assign?which=a"):
         assert "<script>alert" not in client.get(path).text
 
 
@@ -85,7 +85,7 @@ def test_hostile_names_are_text(client, services, bench):
 )
 def test_a_page_on_the_internet_does_not_start_a_radio(client, reach, site, renews):
     """A picture on a stranger's page that points here shows what was found, and begins nothing."""
-    client.get("/reach", headers={"Sec-Fetch-Site": site} if site else {})
+    client.get("/find-sensors", headers={"Sec-Fetch-Site": site} if site else {})
     assert reach.asked == [(renews, False)]
 
 
@@ -103,36 +103,36 @@ FOREIGN = [
 
 
 @pytest.mark.parametrize("headers", FOREIGN, ids=str)
-@pytest.mark.parametrize("path", ["/reach/adopt", "/reach/again"])
+@pytest.mark.parametrize("path", ["/find-sensors/assign", "/find-sensors/again"])
 def test_a_form_of_another_page_is_refused(client, reach, headers, path):
     """What changes something must come from a page of ours: nothing is done for a stranger's, or for nobody's."""
     answer = client.post(path, data={"which": "a1", "room": "loft", "by": "x", "sensor": "y"}, headers=headers)
     assert answer.status_code == 403
-    assert reach.adoptions == []
+    assert reach.assignments == []
     assert (True, True) not in reach.asked
 
 
 @pytest.mark.parametrize("headers", [OURS, {"Origin": "http://127.0.0.1:8430"}, {"Origin": "null", **OURS}], ids=str)
 def test_our_own_form_is_taken(client, reach, headers):
     """By its origin, or by what the browser says of it; the answer says what was done and leads to the room."""
-    answer = adopt(client, headers)
+    answer = assign(client, headers)
     assert answer.status_code == 200
-    assert reach.adoptions[0].sensor == "loft-2"
-    assert reach.adoptions[0].by == "Kay"
+    assert reach.assignments[0].sensor == "loft-2"
+    assert reach.assignments[0].by == "Kay"
     assert "Loft 2 belongs to Loft now." in answer.text
     assert 'href="/rooms/loft"' in answer.text
 
 
 def test_our_pages_let_their_forms_say_where_they_come_from(client, reach):
     """Without a referrer a browser would call the origin of a form null (Fetch standard, section 3.2)."""
-    for path in ("/reach", "/reach/adopt?which=a1"):
+    for path in ("/find-sensors", "/find-sensors/assign?which=a1"):
         assert client.get(path).headers["referrer-policy"] == "same-origin"
 
 
 def test_a_mistake_comes_back_in_the_form_with_what_was_filled_in(client, reach):
     """The field is marked, the sentence said, and nothing must be typed again."""
     reach.refuses = InputError("there is no such room", where="room", mend="Choose one of the rooms.")
-    answer = adopt(client, room="attic", title="On the <beam>", place="wood")
+    answer = assign(client, room="attic", title="On the <beam>", place="wood")
     assert answer.status_code == 400
     assert "There is no such room. Choose one of the rooms." in answer.text
     assert re.search(r'<select id="room"[^>]* aria-invalid="true"', answer.text)
@@ -142,26 +142,26 @@ def test_a_mistake_comes_back_in_the_form_with_what_was_filled_in(client, reach)
 
 def test_what_is_gone_is_said(client, reach):
     """A sighting that is not there any more leads back; one that is refused says why."""
-    assert client.get("/reach/adopt?which=zz", follow_redirects=False).headers["location"] == "/reach"
-    assert client.get("/reach/adopt", follow_redirects=False).status_code == 303
-    assert client.get("/reach/adopt?which=c3", follow_redirects=False).status_code == 303
+    assert client.get("/find-sensors/assign?which=zz", follow_redirects=False).headers["location"] == "/find-sensors"
+    assert client.get("/find-sensors/assign", follow_redirects=False).status_code == 303
+    assert client.get("/find-sensors/assign?which=c3", follow_redirects=False).status_code == 303
     reach.refuses = RefusedError("it is not within reach any more", where="sighting", mend="Go back.")
-    answer = adopt(client)
+    answer = assign(client)
     assert answer.status_code == 403
     assert "it is not within reach any more" in answer.text
 
 
 def test_lines_to_be_copied_are_shown_where_the_file_cannot_be_written(client, reach):
     """What is left to do by hand is said, with the lines."""
-    reach.adopted = Adopted("loft-2", "loft", ("Nothing reads it yet:",), to_copy='[[adapter]]\nname = "loft-2"')
-    text = adopt(client).text
+    reach.assigned = Assigned("loft-2", "loft", ("Nothing reads it yet:",), to_copy='[[adapter]]\nname = "loft-2"')
+    text = assign(client).text
     assert "one thing is left" in text
     assert "[[adapter]]\nname = &#34;loft-2&#34;" in text
 
 
 def test_a_number_asks_what_it_is(client, reach):
     """Only such a sighting asks; a sensor with a name of its own is not asked for one."""
-    number, heard = (client.get(f"/reach/adopt?which={which}").text for which in ("e5", "b2"))
+    number, heard = (client.get(f"/find-sensors/assign?which={which}").text for which in ("e5", "b2"))
     assert 'name="quantity"' in number
     assert 'name="sensor"' in number
     assert 'name="quantity"' not in heard
@@ -174,32 +174,32 @@ def test_a_document_asks_what_each_of_its_numbers_is(client, reach):
     figures = {"/air/t": 70.7, "/air/<rh>": 47.2}
     document = replace(NUMBER, id="f6", figures=figures, asks_quantity=False, asks_each=tuple(figures))
     reach.reach = replace(reach.reach, sightings=(document,))
-    asked = client.get("/reach/adopt?which=f6").text
+    asked = client.get("/find-sensors/assign?which=f6").text
     assert asked.count('<option value="">Leave out</option>') == 2
     assert "<code>/air/&lt;rh&gt;</code> 47.2" in asked
     assert 'name="quantity"' not in asked
-    assert adopt(client, which="f6", each0="temperature_f", each1="", each99="x", other="y").status_code == 200
-    assert reach.adoptions[-1].each == {"/air/t": "temperature_f", "/air/<rh>": ""}
+    assert assign(client, which="f6", each0="temperature_f", each1="", each99="x", other="y").status_code == 200
+    assert reach.assignments[-1].each == {"/air/t": "temperature_f", "/air/<rh>": ""}
     reach.refuses = InputError("two numbers are said to be the same", where="each", mend="Leave one out.")
-    again = adopt(client, which="f6", each0="temperature_f")
+    again = assign(client, which="f6", each0="temperature_f")
     assert again.status_code == 400
     assert '<option value="temperature_f" selected>' in again.text
 
 
 def test_too_long_a_form_and_no_form_are_refused(client, reach):
     """Bounded like everything that comes in."""
-    assert adopt(client, title="x" * 20_000).status_code == 413
-    answer = client.post("/reach/adopt", json={"which": "a1"}, headers=OURS)
+    assert assign(client, title="x" * 20_000).status_code == 413
+    answer = client.post("/find-sensors/assign", json={"which": "a1"}, headers=OURS)
     assert answer.status_code == 415
 
 
 def test_after_half_an_hour_one_asks_again(client, reach):
     """The page says that it has stopped; the button begins anew."""
     reach.reach = Reach(False, tired=True)
-    text = client.get("/reach").text
+    text = client.get("/find-sensors").text
     assert "open for half an hour" in text
-    answer = client.post("/reach/again", headers=OURS, follow_redirects=False)
-    assert (answer.status_code, answer.headers["location"]) == (303, "/reach")
+    answer = client.post("/find-sensors/again", headers=OURS, follow_redirects=False)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/find-sensors")
     assert reach.asked[-1] == (True, True)
 
 
@@ -209,7 +209,7 @@ def test_keys_of_devices_are_listed(client, reach, bench):
         DeviceKeyStatus("hall-board", ("hall-*",), bench.now_ms, bench.now_ms - 120_000),
         DeviceKeyStatus("old", ("x",), bench.now_ms, None, bench.now_ms),
     ]
-    said = words(client.get("/reach").text)
+    said = words(client.get("/find-sensors").text)
     assert "hall-board may write hall-* used 2 minutes ago" in said
     assert "old may write x never used · revoked 13:20" in said
 
@@ -217,7 +217,7 @@ def test_keys_of_devices_are_listed(client, reach, bench):
 def test_an_office_has_no_such_page_and_a_demonstration_says_why(client, services):
     """An office does not look around; a demonstration touches nothing of the computer that it runs on."""
     services.looks_around = False
-    assert client.get("/reach").status_code == 404
-    assert "/reach" not in client.get("/").text
+    assert client.get("/find-sensors").status_code == 404
+    assert "/find-sensors" not in client.get("/").text
     services.demo_speed = 60.0
-    assert "looks at no port, no radio and no broker" in client.get("/reach").text
+    assert "looks at no port, no radio and no broker" in client.get("/find-sensors").text

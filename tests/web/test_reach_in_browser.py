@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import Page, expect
 
-from dashboards.services import Adopted, DeviceKeyStatus, Reach, Sighting
+from dashboards.services import Assigned, DeviceKeyStatus, Reach, Sighting
 from ingest.errors import InputError
 
 pytestmark = pytest.mark.browser
@@ -26,7 +26,7 @@ SEEN = Sighting(
 )
 HEARD = Sighting("b2", "adapter", "hall-usb", "loft-9", figures={"wood_mc_percent": 8.5}, read_by="hall-usb")
 HOUSED = Sighting("c3", "mqtt", "house/hall/climate", "hall-air", figures={"rh_percent": 41.0}, room="hall")
-PATHS = ("/reach", "/reach/adopt?which=a1")
+PATHS = ("/find-sensors", "/find-sensors/assign?which=a1")
 PHONE = {"width": 360, "height": 740}
 
 
@@ -70,7 +70,7 @@ def breathe(services) -> None:
 
 def test_figures_move_when_one_breathes_on_a_sensor(opened, reach):
     """Within seconds, without a reload, and the sensor is marked in a word; what is opened stays open."""
-    page = opened("/reach")
+    page = opened("/find-sensors")
     entry = page.locator("#sighting-a1")
     expect(entry.locator(".reach-figures")).to_contain_text("47.2 %")
     entry.locator("summary").click()
@@ -86,7 +86,7 @@ def test_figures_move_when_one_breathes_on_a_sensor(opened, reach):
 
 def test_a_page_that_nobody_sees_asks_no_more(opened, reach):
     """Hidden, it lets the looking end; shown again it goes on."""
-    page = opened("/reach")
+    page = opened("/find-sensors")
     expect(page.locator("#line")).to_have_attribute("data-state", "live")
     hide = "Object.defineProperty(document, 'hidden', {value: %s, configurable: true});"
     page.evaluate(hide % "true" + "document.dispatchEvent(new Event('visibilitychange'))")
@@ -102,10 +102,10 @@ def test_a_page_that_nobody_sees_asks_no_more(opened, reach):
 @pytest.mark.parametrize("scripts", [True, False])
 def test_a_sensor_is_given_a_room_by_keyboard(opened, reach, scripts):
     """From the list through the form to what was done, with the keyboard alone, with and without scripts."""
-    page = opened("/reach", java_script_enabled=scripts)
-    page.get_by_role("link", name=re.compile("Give it a room.*ATC 0001")).focus()
+    page = opened("/find-sensors", java_script_enabled=scripts)
+    page.get_by_role("link", name=re.compile("Assign to room.*ATC 0001")).focus()
     page.keyboard.press("Enter")
-    expect(page.get_by_role("heading", level=1)).to_have_text("Give it a room")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Assign to room")
     page.get_by_label("Its name").focus()
     page.keyboard.type("loft-2")
     page.keyboard.press("Tab")
@@ -119,15 +119,15 @@ def test_a_sensor_is_given_a_room_by_keyboard(opened, reach, scripts):
     expect(page.get_by_role("button", name="Give it this room")).to_be_focused()
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", level=1)).to_have_text("It has a room")
-    (adoption,) = reach.adoptions
-    assert (adoption.sighting, adoption.room, adoption.sensor) == ("a1", "loft", "loft-2")
-    assert (adoption.title, adoption.by, adoption.place) == ("On the beam", "Kay", "air")
+    (assignment,) = reach.assignments
+    assert (assignment.sighting, assignment.room, assignment.sensor) == ("a1", "loft", "loft-2")
+    assert (assignment.title, assignment.by, assignment.place) == ("On the beam", "Kay", "air")
     expect(page.get_by_role("link", name="To Loft")).to_have_attribute("href", "/rooms/loft")
 
 
 def test_what_somebody_fills_in_stays_while_figures_move(opened, reach):
     """The figures above the form move; the form and the keyboard's place stay."""
-    page = opened("/reach/adopt?which=a1")
+    page = opened("/find-sensors/assign?which=a1")
     page.get_by_label("Its name").fill("loft-2")
     page.get_by_label("Your name").focus()
     breathe(reach)
@@ -139,7 +139,7 @@ def test_what_somebody_fills_in_stays_while_figures_move(opened, reach):
 def test_a_mistake_is_told_and_nothing_is_lost(opened, reach):
     """The field that is wrong is marked for everybody, and what was typed is still there."""
     reach.refuses = InputError("a sensor of that name belongs to loft", where="sensor", mend="Choose another name.")
-    page = opened("/reach/adopt?which=a1")
+    page = opened("/find-sensors/assign?which=a1")
     page.get_by_label("Its name").fill("loft-air")
     page.get_by_label("Room", exact=True).select_option("hall")
     page.get_by_label("Your name").fill("Kay")
@@ -157,13 +157,14 @@ def test_another_page_cannot_send_the_form(browser, reach, served):
     page = context.new_page()
     page.goto("data:text/html,<p>A stranger")
     page.set_content(
-        f'<form method="post" action="{served.address}/reach/adopt"><input name="which" value="a1"><input name="room" '
+        f'<form method="post" action="{served.address}/find-sensors/assign"><input name="which" value="a1">'
+        '<input name="room" '
         'value="loft"><input name="by" value="x"><input name="sensor" value="y"><button>Win</button></form>'
     )
-    with page.expect_response(re.compile("/reach/adopt")) as answer:
+    with page.expect_response(re.compile("/find-sensors/assign")) as answer:
         page.get_by_role("button").click()
     assert answer.value.status == 403
-    assert reach.adoptions == []
+    assert reach.assignments == []
     context.close()
 
 
@@ -171,7 +172,7 @@ def test_another_page_cannot_send_the_form(browser, reach, served):
 def test_a_phone_and_the_dark(opened, reach, contrast, scheme, tmp_path):
     """Nothing sticks out at 360 px, what one presses is tall enough, and every text has the contrast of WCAG 2.2 AA."""
     breathe(reach)
-    reach.adopted = Adopted(
+    reach.assigned = Assigned(
         "loft-2", "loft", ("Done.",), to_copy="[[adapter]]\n" + 'port = "/dev/serial/by-id/' + "x" * 80
     )
     page = opened(PATHS[0], viewport=PHONE, color_scheme=scheme, has_touch=True)

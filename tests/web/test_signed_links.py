@@ -8,10 +8,11 @@ import pytest
 from starlette.testclient import TestClient
 
 from dashboards.app import create_app
-from ingest.notices.links import VALID_MS, Deed, DeedKind, Links
-from ingest.runtime.deed_desk import DeedDesk
+from ingest.notices.links import VALID_MS, LinkAction, LinkKind, Links
+from ingest.runtime.action_desk import ActionDesk
 from ingest.site.actor import WATCH
 from ingest.site.incidents import Incident, IncidentKind
+from ingest.store.record.kinds import HANDLING
 
 PUBLIC = "https://wood.example.org"
 LINKS = Links(b"k" * 32, PUBLIC)
@@ -37,16 +38,16 @@ def public(services):
     async def write(work):
         return work()
 
-    services.deeds = DeedDesk(
+    services.actions = ActionDesk(
         lambda: LINKS, services.store, services.site, services.clock, write, public_address=PUBLIC
     )
     with TestClient(create_app(services), base_url=PUBLIC, client=("127.0.0.1", 5000)) as client:
         yield client
 
 
-def path_of(services, incident: Incident, kind: DeedKind = DeedKind.ACKNOWLEDGE) -> str:
-    deed = Deed(incident.id, kind, "Floor <b>layer</b>", services.clock.now_ms() + VALID_MS)
-    return f"/deed/{LINKS.sign(deed)}"
+def path_of(services, incident: Incident, kind: LinkKind = LinkKind.ACKNOWLEDGE) -> str:
+    action = LinkAction(incident.id, kind, "Floor <b>layer</b>", services.clock.now_ms() + VALID_MS)
+    return f"/action/{LINKS.sign(action)}"
 
 
 def test_opening_a_link_asks_and_does_nothing(public, services, incident) -> None:
@@ -54,28 +55,28 @@ def test_opening_a_link_asks_and_does_nothing(public, services, incident) -> Non
     for _ in range(100):
         answer = public.get(path_of(services, incident))
     assert answer.status_code == 200
-    assert "I see to it" in answer.text
+    assert "Acknowledge" in answer.text
     assert "Nothing has happened yet" in answer.text
     assert "<b>layer</b>" not in answer.text
     assert answer.headers["Cache-Control"] == "no-store"
     assert answer.headers["Referrer-Policy"] == "no-referrer"
-    assert services.read.handlings([incident.id]) == {}
+    assert services.read.nouns(HANDLING, [incident.id]) == {}
 
 
 def test_the_answer_acts_once(public, services, incident) -> None:
-    """A POST takes it in hand; a second one changes nothing; the page then says so and has no button."""
+    """A POST acknowledges it; a second one changes nothing; the page then says so and has no button."""
     path = path_of(services, incident)
     assert "Done." in public.post(path).text
-    first = services.read.handlings([incident.id])[incident.id]
+    first = services.read.nouns(HANDLING, [incident.id])[incident.id]
     services.clock.step_wall(60_000)
     assert public.post(path).status_code == 200
-    assert services.read.handlings([incident.id])[incident.id] == first
+    assert services.read.nouns(HANDLING, [incident.id])[incident.id] == first
     assert first.acknowledged_by == "Floor <b>layer</b>"
     assert "<button" not in public.get(path).text
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/rooms/loft", "/api/rooms", "/metrics", "/health", "/live", "/deed", "/arrivals"]
+    "path", ["/", "/rooms/loft", "/api/rooms", "/metrics", "/health", "/live", "/action", "/connections"]
 )
 def test_nothing_else_is_served_under_the_public_name(public, path: str) -> None:
     """Whatever a proxy passes on, pages and interface stay on the computer's own address."""
@@ -93,23 +94,23 @@ def test_other_names_are_not_served_either(services, public, incident) -> None:
 def test_links_that_are_not_good_are_turned_away(public, services, incident) -> None:
     """A changed, an expired and a made-up link: 403 with its reason on GET and POST, and nothing is done."""
     good = path_of(services, incident)
-    expired = f"/deed/{LINKS.sign(Deed(incident.id, DeedKind.ACKNOWLEDGE, 'x', services.clock.now_ms()))}"
-    for path, word in ((good[:-2] + "AA", "not one of ours"), (expired, "expired"), ("/deed/x.y", "not one of ours")):
+    expired = f"/action/{LINKS.sign(LinkAction(incident.id, LinkKind.ACKNOWLEDGE, 'x', services.clock.now_ms()))}"
+    for path, word in ((good[:-2] + "AA", "not one of ours"), (expired, "expired"), ("/action/x.y", "not one of ours")):
         for answer in (public.get(path), public.post(path)):
             assert answer.status_code == 403
             assert word in answer.text
-    assert services.read.handlings([incident.id]) == {}
+    assert services.read.nouns(HANDLING, [incident.id]) == {}
 
 
 def test_guessing_is_slowed_and_good_links_go_on(public, services, incident) -> None:
     """After twenty bad links in a minute the answer is 429; a good link is let through all the same."""
-    statuses = [public.get(f"/deed/guess{number}.x").status_code for number in range(25)]
+    statuses = [public.get(f"/action/guess{number}.x").status_code for number in range(25)]
     assert statuses == [403] * 20 + [429] * 5
     assert public.get(path_of(services, incident)).status_code == 200
 
 
 def test_what_is_over_has_nothing_to_press(public, services, incident) -> None:
-    """Over meanwhile: the page says so; a POST is turned away."""
+    """Over meanwhile: the page says so; a POST is rejected."""
     path, now_ms = path_of(services, incident), services.clock.now_ms()
     with services.store.transaction() as work:
         work.put_incident(replace(incident, closed_ms=now_ms), at_ms=now_ms, by=WATCH)
@@ -121,4 +122,4 @@ def test_what_is_over_has_nothing_to_press(public, services, incident) -> None:
 
 def test_without_links_there_is_no_such_page(client) -> None:
     """Where none are made, the address is none."""
-    assert client.get("/deed/a.b").status_code == 404
+    assert client.get("/action/a.b").status_code == 404

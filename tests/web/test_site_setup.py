@@ -83,7 +83,7 @@ def test_an_edited_settings_file_is_told_on_every_page(client: TestClient, servi
     assert "settings file was edited" not in client.get("/").text
     edited = replace(services.held_site, name="Another name")
     services.setup = LiveJob(services.store, services.clock, edited, services.board.publish)
-    for page in ("/", "/rooms/hall", "/incidents", "/arrivals"):
+    for page in ("/", "/rooms/hall", "/incidents", "/connections"):
         assert (
             "settings file was edited and differs from the site setup in use (the site&#39;s name)"
             in client.get(page).text

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 
-@pytest.mark.parametrize("path", ["/", "/rooms/hall", "/incidents", "/arrivals"])
+@pytest.mark.parametrize("path", ["/", "/rooms/hall", "/incidents", "/connections"])
 def test_every_page_says_what_is_not_well(client, services, path):
     """A sentence each, the worst first, marked when the daemon cannot do its job; nothing when all is well."""
     assert 'class="troubles' not in client.get(path).text

@@ -21,7 +21,7 @@ from dashboards.visit import Door
 from ingest.site.actor import Role
 
 ELSEWHERE = {"Origin": "https://elsewhere.example.org", "Sec-Fetch-Site": "cross-site"}
-OWN_PROOF = {"/api/v1/readings", "/deed/{token}"}
+OWN_PROOF = {"/api/v1/readings", "/action/{token}"}
 """Devices show a key, links in alerts their signature."""
 
 
@@ -54,7 +54,7 @@ def test_whatever_changes_something_has_a_door_for_who_may(services: Any) -> Non
 
 
 def test_who_may_only_look_changes_nothing(services: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    """With the role of a looker pages are served, and every deed is refused."""
+    """With the role of a looker pages are served, and every action is refused."""
     from dashboards.visit import Visit
 
     made = Visit.of
@@ -62,13 +62,13 @@ def test_who_may_only_look_changes_nothing(services: Any, monkeypatch: pytest.Mo
     with TestClient(create_app(services), base_url="http://127.0.0.1:8430") as client:
         assert client.get("/").status_code == 200
         ours = {"Origin": "http://127.0.0.1:8430"}
-        for address in ("/incidents/i1/deeds", "/reach/again", "/reach/adopt"):
+        for address in ("/incidents/i1/actions", "/find-sensors/again", "/find-sensors/assign"):
             assert client.post(address, headers=ours).status_code == 403, address
         assert client.patch("/api/v1/site?by=x", json={}, headers={"If-Match": "1"}).status_code == 403
 
 
 @pytest.mark.parametrize(
-    "address", ["/incidents/i1/deeds", "/reach/again", "/reach/adopt", "/api/v1/incidents/i1/deeds"]
+    "address", ["/incidents/i1/actions", "/find-sensors/again", "/find-sensors/assign", "/api/v1/incidents/i1/actions"]
 )
 def test_another_site_in_the_same_browser_changes_nothing(client: TestClient, address: str) -> None:
     """What was not sent from our pages is refused before anything of it is looked at."""

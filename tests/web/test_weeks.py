@@ -36,12 +36,12 @@ def test_the_page_tells_the_week_so_far(client):
     section = text[text.index('id="weeks"') : text.index('id="incidents-title"')]
     flat = " ".join(re.sub(r"<[^>]+>", " ", section).split()).replace("\u00a0", " ")
     assert "5 Jan not known, so far" in flat
-    assert "Not known: readings vouch for only 80 % of it, and less than 90 % is too little." in flat
+    assert "Not known: readings cover only 80 % of it, and less than 90 % is too little." in flat
     assert re.search(r"EMC by hour, % RH, % Temperature, °C 5 Jan not known, so far 8\.\d \d\.\d … ", flat)
     assert "not the EMC of the mean climate" in flat
-    assert "no leave to lay" in flat
+    assert "not an approval to install" in flat
     assert 'role="img" aria-label="2 days 20 h in, 17 h 10 min not known"' in section
-    assert section.count('class="week-strip"') == 1  # nothing was heard in the weeks before
+    assert section.count('class="week-strip"') == 1  # there are no readings in the weeks before
 
 
 def test_the_strip_stands_hour_by_hour(services):
@@ -92,7 +92,7 @@ def test_without_a_window_the_strip_says_what_is_known(services, bench):
 
 def test_a_room_never_heard_says_so(client):
     """A room without readings has a sentence instead of a table."""
-    assert "Nothing was heard from the room's air in these weeks." in client.get("/rooms/cellar").text.replace(
+    assert "There are no readings from the room's air in these weeks." in client.get("/rooms/cellar").text.replace(
         "&#39;", "'"
     )
 

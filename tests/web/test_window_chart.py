@@ -34,7 +34,7 @@ def trace(temperature_c=(19.0, 20.0, 21.0), rh_percent=(44.0, 46.0, 48.0), *, fr
 
 
 def picture(**changes) -> WindowPicture:
-    """Give a picture of a room within its window."""
+    """Give a picture of a room in range."""
     return replace(WindowPicture("chart-loft", "Loft", WINDOW, (trace(),), NOW_MS), **changes)
 
 
@@ -124,7 +124,7 @@ def test_the_mark_stands_where_the_air_is():
 
 
 def test_a_gap_in_the_day_is_a_gap_in_the_path():
-    """The pencil is lifted where nothing was heard."""
+    """The pencil is lifted where there are no readings."""
     with_gap = picture(traces=(trace((19.0, 19.5, np.nan, 20.5, 21.0), (44.0, 45.0, np.nan, 47.0, 48.0)),))
     path = "".join(one.get("d") for one in drawn(with_gap).iter(f"{SVG}path") if "wc-path" in one.get("class", ""))
     joined = "".join(
@@ -166,7 +166,7 @@ def test_every_coordinate_lies_on_the_sheet():
 def test_an_empty_room_is_drawn_and_says_so(window, traces):
     """No window, no readings: the board, the rings, and a sentence."""
     empty = picture(window=window, traces=traces)
-    assert "nothing heard in the last 24 hours" in window_chart_svg(empty)
+    assert "no readings in the last 24 hours" in window_chart_svg(empty)
     assert describe(empty).startswith("No readings in the last 24 hours.")
     drawn(empty)
 
@@ -184,11 +184,11 @@ def test_it_says_in_sentences_what_it_shows():
 
 
 def test_old_air_is_not_called_now():
-    """When the sensor is silent the mark is hollow and says "last heard"."""
+    """When the sensor is silent the mark is hollow and says "last reading"."""
     old = window_chart_svg(picture(traces=(trace(fresh=False),), now_ms=NOW_MS + 7_200_000))
-    assert "last heard" in old
+    assert "last reading" in old
     assert ">now<" not in old
-    assert "Last heard 2 hours ago" in old
+    assert "Last reading 2 hours ago" in old
 
 
 def test_hostile_titles_stay_text():

@@ -58,7 +58,7 @@ def read_csv(path: Path, form: CsvForm) -> Iterator[Portion]:
             while some := list(itertools.islice(rows, ROWS_AT_ONCE)):
                 yield _portion_of_rows(some)
         except AdapterError as error:
-            # The error's own mend tells the columns, then how to map them in a wiring file; here it is an option.
+            # The error's own mend tells the columns, then how to map them in a settings file; here it is an option.
             found = error.mend.partition("; say by")[0]
             raise InputError(error.what, where=f"{path}, {error.where}", mend=f"{found}. {_COLUMNS_MEND}") from error
 

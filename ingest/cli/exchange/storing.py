@@ -29,7 +29,7 @@ TOO_LATE: Final = "the readings around them went by keep_readings_days, so their
 class Counts:
     """What became of a file's readings.
 
-    strangers: readings of sensors that belong to no room, per sensor.  doubled: rows whose time stands twice on the
+    unassigned: readings of sensors that belong to no room, per sensor.  doubled: rows whose time stands twice on the
     clocks.
     """
 
@@ -37,7 +37,7 @@ class Counts:
     repeated: int = 0
     amended: int = 0
     rejected: Counter[str] = field(default_factory=Counter)
-    strangers: Counter[str] = field(default_factory=Counter)
+    unassigned: Counter[str] = field(default_factory=Counter)
     added: list[str] = field(default_factory=list)
     doubled: int = 0
 
@@ -53,7 +53,7 @@ def job_for(store: SqliteStore, room: str | None) -> Site:
         raise RefusedError(
             "there is no job in this store yet, so no sensor belongs to a room",
             where=str(store.path),
-            mend="Bring the job in first (lumberroom site apply FILE), or name a room with --room.",
+            mend="Bring the site setup in first (lumberroom site apply FILE), or name a room with --room.",
         )
     site = site or Site("Imported readings")
     if room is None or site.room(room) is not None:
@@ -84,17 +84,17 @@ def store_portions(
         counts.doubled += portion.doubled
         before = site
         if room is None:
-            good = _without_strangers(good, site, counts)
+            good = _without_unassigned(good, site, counts)
         else:
             site = _with_new_sensors(good, site, room, counts)
         _store(store, good, site, site is not before, now_ms, counts)
     return counts
 
 
-def _without_strangers(readings: list[Reading], site: Site, counts: Counts) -> list[Reading]:
+def _without_unassigned(readings: list[Reading], site: Site, counts: Counts) -> list[Reading]:
     """Leave out, and count, the readings of sensors that the job does not know."""
     known = {sensor.id for sensor in site.sensors}
-    counts.strangers.update(reading.sensor for reading in readings if reading.sensor not in known)
+    counts.unassigned.update(reading.sensor for reading in readings if reading.sensor not in known)
     return [reading for reading in readings if reading.sensor in known]
 
 

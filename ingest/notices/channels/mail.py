@@ -80,7 +80,7 @@ class MailChannel:
             beside = await self._writer.beside(notice)
             message = self._compose(notice, sender=self.settings.sender, beside=beside)
         except ValueError as error:
-            return Refused(f"The mail could not be written: {error}. Mend the address in the wiring file.")
+            return Refused(f"The mail could not be written: {error}. Mend the address in the settings file.")
         return await self.deliver(message)
 
     async def deliver(self, message: EmailMessage) -> Outcome:
@@ -140,28 +140,28 @@ _AGAIN: Final = "It is tried again by itself."
 _TROUBLES: Final[tuple[tuple[type[BaseException], str], ...]] = (
     (
         ssl.SSLCertVerificationError,
-        "The certificate of {where} is not trusted ({said}). If the server is your own, set ca_file in the wiring file "
+        "The certificate of {where} is not trusted ({said}). If the server is your own, set ca_file in the settings "
         "to the certificate of its authority; if not, check the server's name.",
     ),
     (
         ssl.SSLError,
-        "No secure connection with {where} ({said}). Check port and security in the wiring file: starttls is usual on "
+        "No secure connection with {where} ({said}). Check port and security in the settings: starttls is usual on "
         "port 587, tls on 465.",
     ),
     (socket.gaierror, "No mail server called {server} is found. Check its name, and this machine's network. " + _AGAIN),
     (
         ConnectionRefusedError,
-        "Nothing answers at {where}: the connection is refused. Check server and port in the wiring file, and whether "
+        "Nothing answers at {where}: the connection is refused. Check server and port in the settings, and whether "
         "the server is running. " + _AGAIN,
     ),
     (
         aiosmtplib.SMTPAuthenticationError,
         "The mail server {where} does not accept the login {login} ({said}). Check login and password; the password "
-        "comes from the environment or a credential file, see the wiring file.",
+        "comes from the environment or a credential file, see the settings file.",
     ),
     (
         FileNotFoundError,
-        "The certificate file {ca_file} is not there. Check ca_file in the wiring file.",
+        "The certificate file {ca_file} is not there. Check ca_file in the settings file.",
     ),
     (PermissionError, "The certificate file {ca_file} may not be read. Check ca_file and its permissions."),
     (TimeoutError, "The mail server {where} gives no answer. Check server, port and firewall. " + _AGAIN),
@@ -173,7 +173,7 @@ def _about_message(error: Exception, settings: MailSettings) -> Outcome:
     code = _code(error)
     said = _said(error)
     if code in LOGIN_NEEDED:
-        mend = "Set login and password in the wiring file, or check them."
+        mend = "Set login and password in the settings file, or check them."
         return Later(f"The mail server {settings.where} wants a login ({said}). {mend}", way_closed=True)
     if code is not None and code >= 500:
         return Refused(f"The mail server {settings.server} refuses this mail for good: {said}.")
@@ -216,7 +216,7 @@ def _trust(ca_file: Path | None) -> ssl.SSLContext:
     try:
         return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
     except ssl.SSLError:
-        raise ValueError(f"{ca_file} holds no certificate in PEM form; check ca_file in the wiring file") from None
+        raise ValueError(f"{ca_file} holds no certificate in PEM form; check ca_file in the settings file") from None
 
 
 def _own_name() -> str:

@@ -76,7 +76,7 @@ class PublishChannel:
         """Publish a notice, in a connection of its own."""
         broker = self._brokers.get(notice.recipient)
         if broker is None:
-            return Later(f"No broker called {notice.recipient!r} is set up. Set it up in the wiring file.")
+            return Later(f"No broker called {notice.recipient!r} is set up. Set it up in the settings file.")
         if broker.trouble:
             return Later(broker.trouble)
         body = as_bytes(notice, self._writer.links_beside(notice))

@@ -49,7 +49,7 @@ class CommandChannel:
         """Run the program with the notice on its standard input."""
         command = self._commands.get(notice.recipient)
         if command is None:
-            return Later(f"No command called {notice.recipient!r} is set up. Set it up in the wiring file.")
+            return Later(f"No command called {notice.recipient!r} is set up. Set it up in the settings file.")
         body = as_bytes(notice, self._writer.links_beside(notice))
         try:
             code, said = await _run(command, notice.number, body)

@@ -59,7 +59,7 @@ class WebhookChannel:
         """Sign and post a notice."""
         hook = self.hooks.get(notice.recipient)
         if hook is None:
-            return Later(f"No web hook called {notice.recipient!r} is set up. Set it up in the wiring file.")
+            return Later(f"No web hook called {notice.recipient!r} is set up. Set it up in the settings file.")
         if hook.trouble:
             return Later(hook.trouble)
         body = as_bytes(notice, self._writer.links_beside(notice))
@@ -102,7 +102,7 @@ def _outcome(hook: WebhookSettings, status: int, said: str) -> Outcome:
         return Refused(f"The web hook {hook.name} refuses this notice for good: {told}.")
     if 300 <= status < 400:
         return Later(
-            f"The web hook {hook.name} answers from another address ({told}). Give that one in the wiring file."
+            f"The web hook {hook.name} answers from another address ({told}). Give that one in the settings file."
         )
     if status in (401, 403, 404):
         return Later(

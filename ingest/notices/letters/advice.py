@@ -118,19 +118,19 @@ ADVICE: Final[Mapping[tuple[str, str], Advice]] = {
 }
 
 OUTSIDE: Final = Advice(
-    "out of its window",
+    "out of range",
     "What it means for the wood depends on how far out the air is and for how long: see the room's page.",
     (_SENSOR,),
 )
 
 SILENT: Final = Advice(
-    "a sensor is not heard",
-    "While it is silent, nobody watches what it was put there to watch.",
+    "a sensor is offline",
+    "While it is offline, nobody watches what it was put there to watch.",
     (
         "Its battery or power.",
         "The cable, or its distance to the receiver and what stands in between.",
         "Has it been taken away, covered or painted over?",
-        "The receiver and its adapter: is anything else not heard either?",
+        "The receiver and its adapter: is anything else offline too?",
     ),
 )
 
@@ -144,11 +144,11 @@ _AIR_PATH: Final = (
 
 _CHECKING: Final = (
     "Lay it beside a saturated salt or a better instrument until it has come to rest.",
-    "Then note the day in the job (checked_on).",
+    "Then note the day in the site setup (checked_on).",
 )
 
 BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
-    IncidentKind.SILENT: SILENT,
+    IncidentKind.OFFLINE: SILENT,
     IncidentKind.CHANGE: Advice(
         "the air is changing fast",
         "Something has just changed in this room. The wood has hardly followed yet: this is the time to look.",
@@ -157,10 +157,10 @@ BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
         over="the air has stopped changing fast",
     ),
     IncidentKind.HEADING: Advice(
-        "the air is heading out of its window",
+        "the air is heading out of range",
         "Nothing is out yet. If the air goes on as in the last three hours it will be, with nine in ten confidence.",
         _AIR_PATH,
-        over="the air is no longer heading out of its window",
+        over="the air is no longer heading out of range",
     ),
     IncidentKind.CONDENSATION: Advice(
         "a surface is near condensation",
@@ -183,7 +183,7 @@ BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
             "Are slab and room at the conditions of later use (ASTM F2170: for 48 hours before testing)?",
             "Is there a source: wet trades, a leak, ground without a vapour retarder?",
         ),
-        ("A slab below its limit here is no leave to lay: test it as the covering's maker and local codes ask for.",),
+        ("A slab below its limit here is not an approval to install: test it as its maker and local codes ask.",),
         over="the slab is back below its limit",
     ),
     IncidentKind.STUCK: Advice(
@@ -254,10 +254,10 @@ BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
     ),
     IncidentKind.ADAPTER: Advice(
         "an adapter gives nothing",
-        "What its sensors measure is not heard, not kept and not watched until it is back.",
+        "What its sensors measure is not received, not stored and not watched until it is back.",
         (
             "The device at its end: powered, plugged in, in reach?",
-            "The page Arrivals and the log: what does the adapter say it fails at?",
+            "The page Connections and the log: what does the adapter say it fails at?",
             "Until it is back, look after the rooms yourself.",
         ),
         over="the adapter gives readings again",
@@ -268,7 +268,7 @@ BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
         (
             "What else fills this disk?",
             "Make room, or move the data directory to a larger disk while lumberroom is stopped.",
-            "keep_readings_days in the wiring file lets old readings go and keeps their statistics.",
+            "keep_readings_days in the settings file lets old readings go and keeps their statistics.",
         ),
         ("Take nothing out of the data directory by hand; copy it first with `lumberroom backup`, to another disk.",),
         over="there is room for readings again",
@@ -289,7 +289,7 @@ BY_KIND: Final[Mapping[IncidentKind, Advice]] = {
         "sees an old state.",
         (
             "The network, and whether the engine runs.",
-            "Its address and token in [central]: the page Arrivals and the log say what fails.",
+            "Its address and token in [central]: the page Connections and the log say what fails.",
         ),
         over="readings reach the central engine again",
     ),

@@ -32,7 +32,7 @@ OF_THE_STATION: Final = frozenset(
     {IncidentKind.ADAPTER, IncidentKind.DISK, IncidentKind.CLOCK, IncidentKind.FORWARDING}
 )
 ABOUT_SENSORS: Final = OF_THE_STATION | {
-    IncidentKind.SILENT, IncidentKind.BATTERY, IncidentKind.STUCK, IncidentKind.APART, IncidentKind.CHECK
+    IncidentKind.OFFLINE, IncidentKind.BATTERY, IncidentKind.STUCK, IncidentKind.APART, IncidentKind.CHECK
 }  # fmt: skip
 """What is about sensors or the station, where no word about wood belongs."""
 
@@ -99,7 +99,7 @@ def subject(story: Story) -> str:
 
 def _plain_subject(story: Story) -> str:
     incident, advice = story.incident, advice_for(story.incident)
-    if incident.kind is IncidentKind.SILENT:
+    if incident.kind is IncidentKind.OFFLINE:
         return f'{story.room_title}: sensor "{story.sensor}" {_heard(incident)}'
     if not story.of_window:
         return _rule_line(story, advice, with_figure=True)
@@ -107,7 +107,7 @@ def _plain_subject(story: Story) -> str:
     if incident.is_open:
         again = " again" if story.openings > 1 else ""
         again += " as well" if joins_others(story) else ""
-        return f"{story.room_title} {advice.short}{again}: {worst or 'out of its window'}"
+        return f"{story.room_title} {advice.short}{again}: {worst or 'out of range'}"
     was = f"{advice.short}, {worst}" if worst else advice.short
     if incident.withdrawn_ms is not None:
         return f"{story.room_title}: taken back (had been told as {was})"
@@ -159,7 +159,9 @@ def _before(story: Story) -> list[str]:
     said = []
     if story.kind is NoticeKind.UNANSWERED:
         who = words.listed(story.told_before)
-        said.append(f"Nobody has taken this in hand{f', though {who} had been told' if who else ''}; so you are told.")
+        said.append(
+            f"Nobody has taken this acknowledged{f', though {who} had been told' if who else ''}; so you are told."
+        )
     if story.kind is NoticeKind.STILL:
         said.append("The quiet that was asked for is over, and this has not ended.")
     if story.kind is NoticeKind.WORSE and story.was_severity is not None:
@@ -187,7 +189,7 @@ def _test_letter(story: Story, beside: Beside) -> Letter:
         headline="A test: nothing has happened",
         place=story.site,
         tone=Tone.NEUTRAL,
-        lead="This is how a warning would reach you if a room left its window or a sensor fell silent.",
+        lead="This is how a warning would reach you if a room went out of range or a sensor fell silent.",
         figures=[("Sent", story.telling.at(story.incident.opened_ms)), ("Rooms", story.room_title)],
         meaning=[],
         lists=[("What to check", ("Did it arrive where it is read, also at night, and not among unwanted mail?",))],
@@ -199,7 +201,7 @@ def _test_letter(story: Story, beside: Beside) -> Letter:
 
 
 def _headline(story: Story, advice: Advice) -> str:
-    if story.incident.kind is IncidentKind.SILENT:
+    if story.incident.kind is IncidentKind.OFFLINE:
         return f'Sensor "{story.sensor}" is {_heard(story.incident)}'
     if not story.of_window:
         line = _rule_line(story, advice)
@@ -219,8 +221,8 @@ def _capital(text: str) -> str:
 
 def _heard(incident: Incident) -> str:
     if incident.is_open:
-        return "not heard"
-    return "no longer watched" if ending_by_hand(incident) else "heard again"
+        return "offline"
+    return "no longer watched" if ending_by_hand(incident) else "giving readings again"
 
 
 def _tone(incident: Incident) -> Tone:
@@ -247,15 +249,15 @@ def _worst(story: Story) -> str:
 
 def _figures(story: Story) -> list[tuple[str, str]]:
     incident, telling = story.incident, story.telling
-    if incident.kind is IncidentKind.SILENT:
-        rows = [("Sensor", story.sensor), ("Last heard", telling.at(incident.began_ms))]
+    if incident.kind is IncidentKind.OFFLINE:
+        rows = [("Sensor", story.sensor), ("Last reading", telling.at(incident.began_ms))]
     else:
-        since = "Out of its window since" if incident.kind is IncidentKind.WINDOW else "Since"
+        since = "Out of range since" if incident.kind is IncidentKind.WINDOW else "Since"
         rows = [*_how_bad(story), (since, telling.at(incident.began_ms))]
     if incident.is_open and incident.severity is not Severity.SERIOUS:
         rows.append(("How bad", SEVERITY_WORDS[incident.severity]))
     if incident.opened_ms - incident.began_ms >= SHORTEST_LASTED_MS:
-        rows.append(("Told when it had lasted", words.duration_ms(incident.opened_ms - incident.began_ms)))
+        rows.append(("Alert after", words.duration_ms(incident.opened_ms - incident.began_ms)))
     if incident.withdrawn_ms is not None:
         rows.append(("Taken back", telling.at(incident.withdrawn_ms)))
     elif incident.closed_ms is not None:
@@ -280,7 +282,7 @@ def _how_bad(story: Story) -> list[tuple[str, str]]:
         limit = digits.limit(incident.quantity, incident.bound, telling.units)
         rows.append(("Beyond its bound by", f"{beyond} (bound {limit})"))
         if incident.excess_hours:
-            rows.append(("How far times how long", _added_up(incident.quantity, incident.excess_hours, telling.units)))
+            rows.append(("Total exceedance", _added_up(incident.quantity, incident.excess_hours, telling.units)))
     rows.append(("Its window", _window_words(story)))
     return [*rows, ("Measured by", story.sensor)] if story.sensor else rows
 
@@ -305,7 +307,7 @@ def _added_up(quantity: str, excess_hours: float, units: Units) -> str:
     number, _, unit = digits.difference(quantity, excess_hours, units).partition(" ")
     if unit in ("°C", "K", "°F"):
         return f"{number} degree-hours ({unit})"
-    return f"{number} point-hours" if unit == "points" else f"{number} {unit} times hours"
+    return f"{number} %-hours" if unit == "points" else f"{number} {unit} times hours"
 
 
 def _window_words(story: Story) -> str:

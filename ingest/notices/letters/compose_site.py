@@ -21,7 +21,7 @@ TWICE: Final = " (two at once)"
 """At the end of the office's id for "a site's id is used by one site only", which is watched like a site."""
 
 _CHECK_TWICE: Final = (
-    "Was a wiring file copied from one computer to another? Each site needs its own name under [central] site.",
+    "Was a settings file copied from one computer to another? Each site needs its own name under [central] site.",
     "Was a computer replaced, and does the old one still run?",
     "Does a second daemon run on the same computer, with a data folder of its own?",
 )
@@ -33,14 +33,14 @@ _TWICE_MEANS: Final = (
 _CHECK_SITE: Final = (
     "Power and network at the site: its router, its line, a fuse.",
     "The computer that runs lumberroom there: is it on, has its disk room?",
-    "Its line to the central engine: the site's own page (Arrivals) says what keeps readings from arriving.",
+    "Its line to the central engine: the site's own page (Connections) says what keeps readings from arriving.",
 )
 _CHECK_ENGINE: Final = (
     "The central engine's server: is it on, has its disk room?",
     "The network between this office and it, and the token that lets the office read.",
 )
 _SITE_MEANS: Final = (
-    "The site cannot say so itself. Until it is heard again nobody knows from here how its air is; if its computer is "
+    "The site cannot say so itself. Until it reports again nobody knows from here how its air is; if its computer is "
     "on, it goes on measuring and sends what it kept."
 )
 _ENGINE_MEANS: Final = (
@@ -64,17 +64,17 @@ def subject(story: Story) -> str:
 def _heard(story: Story) -> str:
     if story.incident.room.endswith(TWICE):
         return "is two sites at once" if story.incident.is_open else "is one site again"
-    return "is not heard" if story.incident.is_open else "is heard again"
+    return "is offline" if story.incident.is_open else "reports again"
 
 
 def _letter(story: Story, heard: str, page_address: str) -> Letter:
     incident, at = story.incident, story.telling.at
     is_twice = incident.room.endswith(TWICE)
-    figures = [("Since" if is_twice else "Last heard", at(incident.began_ms))]
+    figures = [("Since" if is_twice else "Last reading", at(incident.began_ms))]
     if incident.closed_ms is not None:
-        figures.append(("Until" if is_twice else "Heard again", at(incident.closed_ms)))
+        figures.append(("Until" if is_twice else "Reports again", at(incident.closed_ms)))
         lasted = words.duration_ms(incident.closed_ms - incident.began_ms)
-        figures.append(("Lasted" if is_twice else "Silent for", lasted))
+        figures.append(("Lasted" if is_twice else "Offline for", lasted))
     means, checks = _advice(incident.room)
     return Letter(
         headline=f"{story.room_title} {heard}",
@@ -137,4 +137,4 @@ def reason(name: str, is_open: bool, began: str, closed: str, *, twice: bool = F
         return f"Since {closed} one site speaks under the id of {name}; since {began} there were two."
     if is_open:
         return f"Nothing has been heard from {name} since {began}."
-    return f"{name} has been heard again since {closed}; nothing came from it since {began}."
+    return f"{name} gives readings again since {closed}; nothing came from it since {began}."

@@ -47,10 +47,10 @@ def write(notice: Notice, page_address: str = "", pictures: Sequence[Picture] = 
 
 def _about(facts: Mapping[str, Any]) -> str:
     site, rooms = one_line(facts["site"]), facts["rooms"]
-    out = [room for room in rooms if room["state"] == RoomState.OUT.value]
+    out = [room for room in rooms if room["state"] == RoomState.OUT_OF_RANGE.value]
     unknown = [room for room in rooms if room["state"] == RoomState.UNKNOWN.value and room["has_window"]]
     if not out and not unknown:
-        return f"{site}: all rooms within their windows" if _watched(rooms) else f"{site}: how the rooms are"
+        return f"{site}: all rooms in range" if _watched(rooms) else f"{site}: how the rooms are"
     said = [f"{_titles(out)} out of {'its window' if len(out) == 1 else 'their windows'}"] if out else []
     said += [f"{_titles(unknown)} not known"] if unknown else []
     return f"{site}: {', '.join(said)}"
@@ -59,7 +59,7 @@ def _about(facts: Mapping[str, Any]) -> str:
 def _watched(rooms: Sequence[Mapping[str, Any]]) -> bool:
     """Say whether "all rooms within" can be said: each that has a window is."""
     windowed = [room for room in rooms if room["has_window"]]
-    return bool(windowed) and all(room["state"] == RoomState.WITHIN.value for room in windowed)
+    return bool(windowed) and all(room["state"] == RoomState.IN_RANGE.value for room in windowed)
 
 
 def _titles(rooms: Sequence[Mapping[str, Any]]) -> str:
@@ -95,7 +95,7 @@ def _reason(room: Mapping[str, Any]) -> str:
     """Say why the room stands as it does, unless an incident that goes on says the same more fully."""
     going_on = (incident_from_json(one["incident"]) for one in room["incidents"][:MOST_TOLD])
     is_told = any(one.is_open and one.kind is IncidentKind.WINDOW for one in going_on)
-    return "" if is_told and room["state"] == RoomState.OUT.value else str(room["reason"])
+    return "" if is_told and room["state"] == RoomState.OUT_OF_RANGE.value else str(room["reason"])
 
 
 def _incidents(room: Mapping[str, Any], telling: Telling, *, is_month: bool) -> list[str]:
@@ -112,7 +112,7 @@ def _figures(room: Mapping[str, Any], telling: Telling) -> list[tuple[str, str]]
     total_ms = room["within_ms"] + room["outside_ms"] + room["not_known_ms"]
     if room["has_window"] and total_ms:
         for label, name in (
-            ("Within its window", "within_ms"),
+            ("In range", "within_ms"),
             ("Outside", "outside_ms"),
             ("Not known", "not_known_ms"),
         ):

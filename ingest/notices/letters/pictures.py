@@ -32,7 +32,7 @@ MOST_PICTURES: Final = 12
 _VOUCHED: Final = 0.5
 
 QUANTITY_OF: Final[Mapping[IncidentKind, str]] = {
-    IncidentKind.SILENT: "rh_percent",
+    IncidentKind.OFFLINE: "rh_percent",
     IncidentKind.CHANGE: "rh_percent",
     IncidentKind.HEADING: "rh_percent",
     IncidentKind.CONDENSATION: "surface_temperature_c",

@@ -89,7 +89,7 @@ def telling_of(facts: Mapping[str, Any]) -> Telling:
 
 
 def record_words(record: Sequence[Any] | None) -> str:
-    """Say where the record stood, so that a mail pins it outside; nothing where it is not known."""
+    """Give the newest entry of the log, so that a mail proves it from outside; nothing where it is not known."""
     if not record or not record[0]:
         return ""
-    return f"The record stood at entry {record[0]}, {str(record[1])[:16]}. Kept here, that pins all entries up to it."
+    return f"Log entry {record[0]}, check code {str(record[1])[:16]}; keep this mail as proof."

@@ -13,7 +13,7 @@ import structlog
 from ingest.errors import LumberroomError
 from ingest.notices.letters.compose import NOTHING_BESIDE, Beside
 from ingest.notices.letters.pictures import Pictures, example
-from ingest.notices.links import DeedKind, Links
+from ingest.notices.links import LinkKind, Links
 from ingest.site.incidents import Notice, NoticeKind
 
 NOT_OF_ONE_INCIDENT = frozenset({NoticeKind.COLLECTED, NoticeKind.DIGEST, NoticeKind.MONTH})
@@ -36,7 +36,7 @@ class Writer:
     ) -> None:
         """Take what there is.
 
-        page_address: for the link to the room.  links, pictures: None for none.  job: the wiring file or the data
+        page_address: for the link to the room.  links, pictures: None for none.  job: the settings file or the data
         directory, for what is to be typed where links lead nowhere.
         """
         self._page_address = page_address
@@ -51,7 +51,7 @@ class Writer:
             return beside
         who = str(notice.facts.get("who") or notice.recipient)
         if notice.facts.get("is_test"):
-            kinds: tuple[DeedKind, ...] = (DeedKind.TRIAL,)
+            kinds: tuple[LinkKind, ...] = (LinkKind.TRIAL,)
             return replace(beside, actions=self._links.actions(notice.incident, who, notice.created_ms, kinds))
         actions = self._links.actions(notice.incident, who, notice.created_ms)
         commands = () if actions else commands_for(notice.incident, self._job)
@@ -68,11 +68,11 @@ class Writer:
             return replace(plain, shown=await asyncio.to_thread(self._pictures, notice))
         except Exception as error:  # noqa: BLE001 - the boundary: words must arrive, whatever is wrong with a picture
             known = isinstance(error, LumberroomError)
-            _log.error("no picture for a notice", notice=notice.number, exc_info=None if known else error)
+            _log.error("no picture for an alert", notice=notice.number, exc_info=None if known else error)
             return plain
 
 
 def commands_for(incident: str, job: Path = WIRING_FILE) -> tuple[str, ...]:
-    """Give what to type to take an incident in hand, or to ask for quiet.  job: the wiring file or data directory."""
+    """Give what to type to acknowledge an incident or to mute alerts.  job: the settings file or data directory."""
     named = f"{shlex.quote(str(job))} {shlex.quote(incident)}"
-    return (f"lumberroom incidents acknowledge {named}", f"lumberroom incidents snooze {named} --for 4h")
+    return (f"lumberroom incidents acknowledge {named}", f"lumberroom incidents mute {named} --for 4h")

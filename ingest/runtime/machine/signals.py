@@ -35,7 +35,7 @@ class Stoppable(Protocol):
 async def run_until_signal(daemon: Stoppable, ready: Ready | None = None) -> None:
     """Run a daemon; the first signal stops it in order, the second one at once.
 
-    Raises what `Daemon.run` raises. The process may end without returning from here: what is stored is safe anyway.
+    Raises what `Daemon.run` raises. The process may end without recovering from here: what is stored is safe anyway.
     """
     loop = asyncio.get_running_loop()
     asked = False

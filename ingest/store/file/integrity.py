@@ -81,8 +81,8 @@ def _incident_faults(connection: sqlite3.Connection) -> list[str]:
         if json.loads(body).get("withdrawn_ms") is None
     ]
     strays = connection.execute("""
-        SELECT DISTINCT subject FROM record AS deed WHERE kind = 'handling' AND NOT EXISTS (
-            SELECT 1 FROM record WHERE kind = 'incident' AND subject = deed.subject AND number < deed.number)""")
+        SELECT DISTINCT subject FROM record AS action WHERE kind = 'handling' AND NOT EXISTS (
+            SELECT 1 FROM record WHERE kind = 'incident' AND subject = action.subject AND number < action.number)""")
     return faults + [
         f"incident {incident}: people did something about it before it was there" for (incident,) in strays
     ]

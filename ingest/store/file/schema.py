@@ -46,7 +46,7 @@ TABLES: Final = (
     "CREATE INDEX amendment_at ON amendment (at_ms)",
     f"""
     CREATE TABLE heard (
-        -- When a sensor was last heard, by our clock (of arrival, not of measuring).
+        -- When a sensor was last reading, by our clock (of arrival, not of measuring).
         sensor TEXT PRIMARY KEY,
         at_ms  INTEGER NOT NULL,
 {columns_of("heard")}
@@ -203,7 +203,7 @@ TABLES: Final = (
     "CREATE INDEX notice_of_recipient ON notice (recipient, created_ms)",
     f"""
     CREATE TABLE escalation (
-        -- Who is told of an incident that nobody has taken in hand by then.
+        -- Who is told of an incident that nobody has acknowledged by then.
         incident  TEXT NOT NULL,
         channel   TEXT NOT NULL,
         recipient TEXT NOT NULL,

@@ -18,7 +18,7 @@ from typing import Any, Final
 
 from ingest.site.actor import Actor
 from ingest.site.places import Site
-from ingest.store.record.plain import canonical_json, from_plain, to_plain
+from ingest.store.record.plain import canonical_json, from_plain
 
 NO_HASH: Final = "0" * 64
 _TEXTS: Final = ("kind", "subject", "by", "body", "previous", "hash")
@@ -147,11 +147,6 @@ def verify_chain(connection: sqlite3.Connection) -> list[str]:
             faults.append(f"record: entry {one.number} ({one.kind} {one.subject}) was changed after it was written")
         number, previous = one.number, one.hash
     return faults
-
-
-def save_site(connection: sqlite3.Connection, site: Site, *, at_ms: int, by: Actor) -> int | None:
-    """Make this the site setup as it stands, and give the entry's number; None where nothing changes."""
-    return add(connection, "site", "", to_plain(site), at_ms=at_ms, by=by)
 
 
 def site(connection: sqlite3.Connection) -> Site | None:

@@ -15,7 +15,7 @@ from ingest.store.record.outbox import COLUMNS, notice_of
 
 
 class Escalation(NamedTuple):
-    """Somebody who is told of an incident at `due_ms` (UTC) unless somebody has taken it in hand by then."""
+    """Somebody who is told of an incident at `due_ms` (UTC) unless somebody has acknowledgen it by then."""
 
     incident: str
     channel: str
@@ -88,7 +88,7 @@ class TellingBook:
             self._connection.execute("INSERT OR REPLACE INTO folding VALUES (?, ?)", (number, into_number))
 
     def escalate(self, escalation: Escalation) -> None:
-        """Have somebody told unless the incident is taken in hand; one that stands already is left alone."""
+        """Have somebody told unless the incident is acknowledged; one that stands already is left alone."""
         self._connection.execute("INSERT OR IGNORE INTO escalation VALUES (?, ?, ?, ?)", escalation)
 
     def escalations(self, due_ms: int) -> list[Escalation]:

@@ -1,6 +1,6 @@
-"""For how long a reading vouches, what share of a bucket is vouched for, and where nothing is. Pure.
+"""For how long a reading vouches, what share of a bucket is covered, and where nothing is. Pure.
 
-Each reading vouches for the time until the next one, but for no longer than its allowed gap: `GAP_FACTOR` times the
+Each reading covers the time until the next one, but for no longer than its allowed gap: `GAP_FACTOR` times the
 usual interval of the series around it, and at least `MIN_GAP_MS`, at most `MAX_GAP_MS` (common practice, no source).
 The usual interval is the greater of two medians, that of the `NEIGHBOURS` intervals before the reading and that of the
 `NEIGHBOURS` intervals from it onwards. So a sensor that is set from one minute to ten makes no gap, up to four losses
@@ -22,7 +22,7 @@ MAX_GAP_MS: Final = 7_200_000
 LONE_GAP_MS: Final = 1_800_000  # for the only reading of a series, where no interval is known
 NEIGHBOURS: Final = 9
 CONTEXT: Final = NEIGHBOURS + 1
-"""How many readings beyond each end of a stretch decide over what is vouched for inside it."""
+"""How many readings beyond each end of a stretch decide over what is covered inside it."""
 
 
 def vouched_ms(at_ms: Int64s) -> Int64s:
@@ -95,7 +95,7 @@ def _usual_interval(intervals: Int64s, width: int, reading: Int64s, first: Int64
 
 
 def vouched_share(at_ms: Int64s, vouched: Int64s, edges_ms: Int64s) -> Floats:
-    """Give the share of each bucket's length that readings vouch for, 0 to 1.
+    """Give the share of each bucket's length that readings cover, 0 to 1.
 
     at_ms, vouched: int64 (n,), from `vouched_ms`.  edges_ms: int64 (m + 1,), strictly rising.  Returns float64 (m,).
     """
@@ -104,7 +104,7 @@ def vouched_share(at_ms: Int64s, vouched: Int64s, edges_ms: Int64s) -> Floats:
     index = np.searchsorted(at_ms, edges_ms, side="right") - 1
     inside = np.where(index < 0, 0, np.minimum(edges_ms - at_ms[index], vouched[index]))
     low, high = np.maximum(index[:-1], 0), np.maximum(index[1:], 0)
-    # What the readings from the last one before a bucket to the last one in it vouch for.
+    # What the readings from the last one before a bucket to the last one in it cover.
     between = np.add.reduceat(vouched[: high[-1] + 1], low)
     between[-1] -= vouched[high[-1]]
     between[low == high] = 0

@@ -106,13 +106,13 @@ def bad_batches(connection: sqlite3.Connection) -> Iterator[str]:
     rows_of_batches = connection.execute(f"SELECT {staging.COLUMNS} FROM batch ORDER BY number")
     for number, body, is_sound in rows_of_batches:
         try:
-            strangers = set(staging.decoded(number, body).series.tolist()) - known
+            unassigned = set(staging.decoded(number, body).series.tolist()) - known
         except (ValueError, TypeError):
             yield f"batch {number}: it cannot be read"
             continue
         if not is_sound:
             yield f"batch {number}: it is not as it was written"
-        if strangers:
+        if unassigned:
             yield f"batch {number}: it names series that are not there"
 
 
@@ -227,7 +227,7 @@ def _extent(cells: NDArray[np.bool_], begin: int, width: int) -> tuple[int, int]
 
 
 def _spans_of(view: View, series_id: int) -> list[int]:
-    """Give the begins of the stretches in which there are readings, what they vouch for, or rollups."""
+    """Give the begins of the stretches in which there are readings, what they cover, or rollups."""
     at_ms = rows.between(view, series_id, -(2**53), 2**53).at_ms
     reached = {*np.unique(at_ms // _SPAN_MS).tolist(), *np.unique((at_ms + coverage.MAX_GAP_MS) // _SPAN_MS).tolist()}
     blocks = view.connection.execute("SELECT quantity, from_ms FROM rollup WHERE series_id = ?", (series_id,))
@@ -241,7 +241,7 @@ def _excused(view: View, key: SeriesKey, quantities: list[str], pressure_kpa: fl
     """Give the stretches that are known as not following yet, or whose readings are lost."""
     asked = SeriesKey(key.sensor, quantities[0])
     known = unsettled_of(view, asked, -(2**53), 2**53, lambda: pressure_kpa)
-    # What lies beside lost readings is vouched for by others than it was.
+    # What lies beside lost readings is covered by others than it was.
     margin = 86_400_000
     return [*known, *((low - margin, high + margin) for low, high in rollups.lost_of(view, key.sensor))]
 

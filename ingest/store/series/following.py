@@ -94,7 +94,7 @@ def _roll(
 
 
 def _with_readings(at_ms: Int64s, begin: int, end: int) -> list[tuple[int, int]]:
-    """Give the parts of a stretch in which there are readings or what they vouch for, to multiples of a day.
+    """Give the parts of a stretch in which there are readings or what they cover, to multiples of a day.
 
     at_ms: the readings of the stretch and those beside it. A sensor whose clock was decades wrong for a moment must not
     cost decades of empty cells.

@@ -1,4 +1,4 @@
-"""What share of each bucket readings vouch for, of many series at once, from the gaps: most series have hardly any."""
+"""What share of each bucket readings cover, of many series at once, from the gaps: most series have hardly any."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Gaps:
         self._segments.append(_Segment(owner, at_ms, low, high, is_end))
 
     def shares(self, series: int, edges_ms: Int64s) -> Floats:
-        """Give the share of each bucket that readings vouch for, 0 to 1: float64 (series, n).
+        """Give the share of each bucket that readings cover, 0 to 1: float64 (series, n).
 
         edges_ms: equally far apart.
         """

@@ -1,4 +1,4 @@
-"""What is remembered of sealed chunks: each one's cells of some width, and where nothing in it is vouched for.
+"""What is remembered of sealed chunks: each one's cells of some width, and where nothing in it is covered.
 
 Cells begin at multiples of their width, which divides an hour: so they never reach over the end of a chunk, and what a
 chunk holds of them is worked out once, and held with what was unpacked last (bounded). For how long a reading vouches
@@ -29,7 +29,7 @@ class Part(NamedTuple):
     """What is remembered of one series of one chunk.
 
     begin_ms: of the first cell.  cells: float64 (4, n): count, minimum, mean, maximum; NaN where there is no reading.
-    first, last: the `EDGE` instants at its ends.  gaps: int64 (2, k), begins and ends of what nothing vouches for, but
+    first, last: the `EDGE` instants at its ends.  gaps: int64 (2, k), begins and ends of what nothing covers, but
     for the `BESIDE` outermost readings.  in_last: the values in the last cell.
     """
 

@@ -147,7 +147,7 @@ def _keep_over_lost(view: View, series_id: int, block: Block, old: Cells, width:
         else:
             hours = closed(view, series_id, block.from_ms + low * width, block.from_ms + high * width)
             stays = np.any(hours.reshape(-1, width // MEASURED_MS), axis=1).astype(np.bool_)
-        # A reading of the hour before may have vouched for some minutes of an hour that holds none.
+        # A reading of the hour before may have covered some minutes of an hour that holds none.
         stays |= (block.held.readings[low:high] == 0) & (old.vouched_ms[low:high] > block.held.vouched_ms[low:high])
         kept = low + np.flatnonzero(stays)
         for mine, theirs in zip(block.held, old, strict=True):

@@ -82,7 +82,7 @@ def _in_closed_cells(view: View, series_id: int, at_ms: Int64s) -> NDArray[np.bo
 
 
 def without_kept(view: View, key: SeriesKey, gaps: list[Span]) -> list[Span]:
-    """Give gaps without what the rollups of thinned stretches still know to have been vouched for."""
+    """Give gaps without what the rollups of thinned stretches still know to have been covered."""
     stored = instants_of(view, key)
     lost = stretches(view.connection, key.sensor) if stored is not None else []
     if stored is None or not lost:

@@ -186,7 +186,7 @@ def _shares(instants: list[Int64s], starts: Int64s, edges_ms: Int64s) -> Floats:
     share = np.ones((len(instants), len(edges_ms) - 1))
     partly = set((np.searchsorted(starts, with_gap, side="right") - 1).tolist())
     for number, at_ms in enumerate(instants):
-        # Most have no gap in the stretch: every bucket is vouched for whole.
+        # Most have no gap in the stretch: every bucket is covered whole.
         own = vouched[starts[number] : starts[number] + len(at_ms)]
         if number in partly or at_ms[0] > edges_ms[0] or at_ms[-1] + own[-1] < edges_ms[-1]:
             share[number] = coverage.vouched_share(at_ms, own, edges_ms)

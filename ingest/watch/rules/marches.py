@@ -186,7 +186,7 @@ def _start(boards: Boards, climate: Climate) -> float:
 
 
 def _room_air(air: Air, edges: Int64s) -> tuple[Floats, Floats]:
-    """Give the mean temperature and RH over a room's air sensors between edges, NaN where nothing was heard."""
+    """Give the mean temperature and RH over a room's air sensors between edges, NaN where there are no readings."""
     means = []
     for name in ("temperature_c", "rh_percent"):
         rows = np.array([air.read.buckets(SeriesKey(one.id, name), edges).mean for one in air.air])

@@ -64,13 +64,13 @@ class Standing:
         calm = next((span for span in reversed((*self.calm, *self._now_within(from_ms))) if span[0] < from_ms), None)
         if calm is not None:
             at_ms = min(from_ms, calm[1])
-            return at_ms, SensorState(RoomState.WITHIN, Why.INSIDE, since_ms=calm[0], last_ms=at_ms - 1), None
+            return at_ms, SensorState(RoomState.IN_RANGE, Why.INSIDE, since_ms=calm[0], last_ms=at_ms - 1), None
         if self.anchor.at_ms > EVER_MS:
             return self.anchor.at_ms + 1, self.anchor.state, self.anchor.incident
         return min(from_ms, from_ms if self.first_ms is None else self.first_ms), SensorState(), None
 
     def _now_within(self, from_ms: int) -> tuple[Calm, ...]:
-        if self.state.state is not RoomState.WITHIN or self.state.since_ms is None:
+        if self.state.state is not RoomState.IN_RANGE or self.state.since_ms is None:
             return ()
         return ((self.state.since_ms, from_ms),)
 

@@ -96,7 +96,7 @@ def _plainly(
     state: SensorState, sample: Sample, rule: Rule, changes: list[Change], calm: list[tuple[int, int]]
 ) -> SensorState:
     after, _ = judge(state, sample, rule)
-    if state.state is RoomState.WITHIN is not after.state and state.since_ms is not None:
+    if state.state is RoomState.IN_RANGE is not after.state and state.since_ms is not None:
         calm.append((state.since_ms, sample.at_ms))
     if is_told(state, after):
         changes.append(Change(sample.at_ms, state, after))
@@ -149,7 +149,7 @@ class _Walk:
         while (index := self._passed_over(index, count)) < count:
             was = self._figures()
             self._judge(index)
-            if was.state is RoomState.WITHIN is not self._state and was.times[0] is not None:
+            if was.state is RoomState.IN_RANGE is not self._state and was.times[0] is not None:
                 self._calm.append((was.times[0], int(self._samples.at_ms[index])))
             active = self._state in ACTIVE
             if active is not (was.state in ACTIVE) or (active and step_of(self._worst) > step_of(was.worst)):
@@ -162,17 +162,19 @@ class _Walk:
         """Pass over what cannot open or close anything; give the next sample to be judged."""
         if index == count:
             return count
-        if self._state is RoomState.WITHIN:
+        if self._state is RoomState.IN_RANGE:
             end = _next(self._runs.dangers, index, count)
             self._stay_within(index, end)
             return end
-        if self._state is RoomState.OUT:
+        if self._state is RoomState.OUT_OF_RANGE:
             end = self._worse_before(index, _next(self._inside, index, count))
             self._stay_out(index, end)
             return end
         if self._goes_on(index):
             return (
-                self._drifted_on(index, count) if self._state is RoomState.DRIFTING else self._stayed_back(index, count)
+                self._drifted_on(index, count)
+                if self._state is RoomState.LEAVING_RANGE
+                else self._stayed_back(index, count)
             )
         return index
 
@@ -284,7 +286,7 @@ class _Walk:
         start = BROKEN_BY_GAP.get(self._state, self._state) if gap else self._state
         was = self._state
         self._state, self._why = STEPS[start, verdict]
-        if start is not was and self._state is not RoomState.WITHIN:
+        if start is not was and self._state is not RoomState.IN_RANGE:
             self._why = Why.GAP
         if self._state is not was or start is not was:
             self._enter(index)
@@ -292,7 +294,7 @@ class _Walk:
             self._evidence_ms = at_ms
             self._guilty |= int(self._columns.out[index])
             self._worsen(index)
-        elif verdict is not Verdict.UNSURE and self._state is RoomState.RETURNING:
+        elif verdict is not Verdict.UNSURE and self._state is RoomState.RECOVERING:
             self._evidence_ms = at_ms
         self._fulfil(verdict, index)
 
@@ -300,12 +302,12 @@ class _Walk:
         """Set what entering a state sets, as `judge._entered`."""
         at_ms = int(self._samples.at_ms[index])
         self._since_ms = self._evidence_ms = at_ms
-        if self._state is RoomState.RETURNING:
+        if self._state is RoomState.RECOVERING:
             self._returned_ms = at_ms
-        elif self._state is RoomState.OUT:
+        elif self._state is RoomState.OUT_OF_RANGE:
             self._returned_ms = None
         else:
-            is_drifting = self._state is RoomState.DRIFTING
+            is_drifting = self._state is RoomState.LEAVING_RANGE
             self._opened_ms = self._worst = None
             self._guilty, self._unsure_for_good, self._spent = 0, False, {}
             self._counted_from = index + 1 if is_drifting else None
@@ -318,11 +320,11 @@ class _Walk:
         rule, at_ms = self._rule, int(self._samples.at_ms[index])
         drifted_ms = -1 if self._began_ms is None else at_ms - self._began_ms
         back_ms = -1 if self._returned_ms is None else at_ms - self._returned_ms
-        if self._state is RoomState.DRIFTING and verdict is Verdict.OUTSIDE and drifted_ms >= rule.dwell_ms:
-            self._state, self._why = RoomState.OUT, Why.LASTED
+        if self._state is RoomState.LEAVING_RANGE and verdict is Verdict.OUTSIDE and drifted_ms >= rule.dwell_ms:
+            self._state, self._why = RoomState.OUT_OF_RANGE, Why.LASTED
             self._since_ms = self._opened_ms = at_ms
-        elif self._state is RoomState.RETURNING and verdict is Verdict.INSIDE and back_ms >= rule.return_ms:
-            self._state, self._why = RoomState.WITHIN, Why.STAYED
+        elif self._state is RoomState.RECOVERING and verdict is Verdict.INSIDE and back_ms >= rule.return_ms:
+            self._state, self._why = RoomState.IN_RANGE, Why.STAYED
             self._enter(index)
 
     def _excess(self, index: int, figures: _Figures) -> Mapping[str, int]:

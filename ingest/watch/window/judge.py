@@ -1,9 +1,9 @@
 """Judging one air sensor against its room's window, in event time. Pure: no clock, no store.
 
-A sensor is *within*, *drifting*, *out*, *returning* or *unknown*; each sample gives a verdict, and `STEPS` says what
-the verdict makes of the state::
+A sensor is *in range*, *leaving range*, *out of range*, *recovering* or *unknown*; each sample gives a verdict, and
+`STEPS` says what the verdict makes of the state::
 
-    unknown ──outside──> drifting ──outside for dwell_s──> out ──inside by the margin──> returning
+    unknown ──outside──> leaving range ──outside for dwell_s──> out of range ──inside by the margin──> recovering
        │                    │                               ^                               │  │
        └──inside──> within <┘ inside                        └───────────outside─────────────┘  │
                       ^──────────────────inside by the margin for return_dwell_s───────────────┘
@@ -13,9 +13,9 @@ Three choices, made here and nowhere else:
 * Hysteresis. Coming back takes the margin, leaving again takes the bound itself: a returning sensor that wavers between
   the two is still returning, and closes at the first reading inside by the margin once the time is up. Margins are
   clipped to a quarter of the window's width, so that a narrow window can be returned to.
-* Gaps count as nothing. Where nothing vouched for the state for longer than the sensor's silent time, drifting and
+* Gaps count as nothing. Where nothing covered the state for longer than the sensor's silent time, leaving range and
   returning start anew with the next reading; an open incident stays open.
-* A sample may lack a quantity (temperature and RH sent at different instants). What is missing is taken as last heard
+* A sample may lack a quantity (temperature and RH sent at different instants). What is missing is taken as last reading
   while that is fresh, but only ever to withhold a step: being outside needs a reading that is outside.
 
 A sample at the instant judged last (its other half, or an amendment) is judged again from the state before it; so the
@@ -59,37 +59,37 @@ class Why(enum.Enum):
     RETURNED = "back inside by the margin, not yet for the return time"
     LEFT_AGAIN = "outside again before the return time was up"
     STAYED = "inside for the return time"
-    GAP = "nothing was heard for too long; the time starts anew"
+    GAP = "there are no readings for too long; the time starts anew"
     NEW_WINDOW = "the window was changed; judged anew from the next reading"
     CLOCK_WAS_WRONG = "the clock was set back; judged anew from the next reading"
 
 
 _S, _V = RoomState, Verdict
 STEPS: Final[Mapping[tuple[RoomState, Verdict], tuple[RoomState, Why]]] = {
-    (_S.UNKNOWN, _V.OUTSIDE): (_S.DRIFTING, Why.LEFT),
-    (_S.UNKNOWN, _V.BARELY): (_S.WITHIN, Why.INSIDE),
-    (_S.UNKNOWN, _V.INSIDE): (_S.WITHIN, Why.INSIDE),
+    (_S.UNKNOWN, _V.OUTSIDE): (_S.LEAVING_RANGE, Why.LEFT),
+    (_S.UNKNOWN, _V.BARELY): (_S.IN_RANGE, Why.INSIDE),
+    (_S.UNKNOWN, _V.INSIDE): (_S.IN_RANGE, Why.INSIDE),
     (_S.UNKNOWN, _V.UNSURE): (_S.UNKNOWN, Why.NOTHING_YET),
-    (_S.WITHIN, _V.OUTSIDE): (_S.DRIFTING, Why.LEFT),
-    (_S.WITHIN, _V.BARELY): (_S.WITHIN, Why.INSIDE),
-    (_S.WITHIN, _V.INSIDE): (_S.WITHIN, Why.INSIDE),
-    (_S.WITHIN, _V.UNSURE): (_S.WITHIN, Why.INSIDE),
-    (_S.DRIFTING, _V.OUTSIDE): (_S.DRIFTING, Why.LEFT),  # out once dwell_s is fulfilled
-    (_S.DRIFTING, _V.BARELY): (_S.WITHIN, Why.CAME_BACK),
-    (_S.DRIFTING, _V.INSIDE): (_S.WITHIN, Why.CAME_BACK),
-    (_S.DRIFTING, _V.UNSURE): (_S.DRIFTING, Why.LEFT),
-    (_S.OUT, _V.OUTSIDE): (_S.OUT, Why.LASTED),
-    (_S.OUT, _V.BARELY): (_S.OUT, Why.STILL_OUT),
-    (_S.OUT, _V.INSIDE): (_S.RETURNING, Why.RETURNED),
-    (_S.OUT, _V.UNSURE): (_S.OUT, Why.STILL_OUT),
-    (_S.RETURNING, _V.OUTSIDE): (_S.OUT, Why.LEFT_AGAIN),
-    (_S.RETURNING, _V.BARELY): (_S.RETURNING, Why.RETURNED),
-    (_S.RETURNING, _V.INSIDE): (_S.RETURNING, Why.RETURNED),  # within once return_dwell_s is fulfilled
-    (_S.RETURNING, _V.UNSURE): (_S.RETURNING, Why.RETURNED),
+    (_S.IN_RANGE, _V.OUTSIDE): (_S.LEAVING_RANGE, Why.LEFT),
+    (_S.IN_RANGE, _V.BARELY): (_S.IN_RANGE, Why.INSIDE),
+    (_S.IN_RANGE, _V.INSIDE): (_S.IN_RANGE, Why.INSIDE),
+    (_S.IN_RANGE, _V.UNSURE): (_S.IN_RANGE, Why.INSIDE),
+    (_S.LEAVING_RANGE, _V.OUTSIDE): (_S.LEAVING_RANGE, Why.LEFT),  # out once dwell_s is fulfilled
+    (_S.LEAVING_RANGE, _V.BARELY): (_S.IN_RANGE, Why.CAME_BACK),
+    (_S.LEAVING_RANGE, _V.INSIDE): (_S.IN_RANGE, Why.CAME_BACK),
+    (_S.LEAVING_RANGE, _V.UNSURE): (_S.LEAVING_RANGE, Why.LEFT),
+    (_S.OUT_OF_RANGE, _V.OUTSIDE): (_S.OUT_OF_RANGE, Why.LASTED),
+    (_S.OUT_OF_RANGE, _V.BARELY): (_S.OUT_OF_RANGE, Why.STILL_OUT),
+    (_S.OUT_OF_RANGE, _V.INSIDE): (_S.RECOVERING, Why.RETURNED),
+    (_S.OUT_OF_RANGE, _V.UNSURE): (_S.OUT_OF_RANGE, Why.STILL_OUT),
+    (_S.RECOVERING, _V.OUTSIDE): (_S.OUT_OF_RANGE, Why.LEFT_AGAIN),
+    (_S.RECOVERING, _V.BARELY): (_S.RECOVERING, Why.RETURNED),
+    (_S.RECOVERING, _V.INSIDE): (_S.RECOVERING, Why.RETURNED),  # within once return_dwell_s is fulfilled
+    (_S.RECOVERING, _V.UNSURE): (_S.RECOVERING, Why.RETURNED),
 }
 """What a verdict makes of a state, before the dwell times are looked at."""
 
-BROKEN_BY_GAP: Final[Mapping[RoomState, RoomState]] = {_S.DRIFTING: _S.UNKNOWN, _S.RETURNING: _S.OUT}
+BROKEN_BY_GAP: Final[Mapping[RoomState, RoomState]] = {_S.LEAVING_RANGE: _S.UNKNOWN, _S.RECOVERING: _S.OUT_OF_RANGE}
 """Where a gap puts a state that lives on continuity; the others stay."""
 
 FIGURE: Final = "figure"
@@ -97,10 +97,10 @@ FIGURE: Final = "figure"
 
 ORDER: Final = (*JUDGED_QUANTITIES, FIGURE)
 
-ACTIVE: Final = frozenset({RoomState.OUT, RoomState.RETURNING})
+ACTIVE: Final = frozenset({RoomState.OUT_OF_RANGE, RoomState.RECOVERING})
 """The states in which an incident is open."""
 
-COUNTING: Final = ACTIVE | {RoomState.DRIFTING}
+COUNTING: Final = ACTIVE | {RoomState.LEAVING_RANGE}
 """The states in which it is summed up how far outside the air is for how long."""
 
 EXCESS_PER_UNIT: Final = 1000
@@ -139,7 +139,7 @@ class SensorState:
     """What must be remembered of one sensor. All instants UTC ms, event time.
 
     since_ms: since when in `state`.  last_ms: the last instant judged.  held: per quantity its last value and instant.
-    evidence_ms: when a reading last vouched for the state.  began_ms: the first reading outside.  opened_ms: the
+    evidence_ms: when a reading last covered the state.  began_ms: the first reading outside.  opened_ms: the
     reading at which the dwell time was fulfilled.  returned_ms: the reading that came back inside by the margin.
     guilty: the quantities that were outside since `began_ms`.  before: the state before `last_ms`.
     excess: how far outside times how long since `began_ms`, by quantity, in whole `EXCESS_PER_HOUR`ths of its unit
@@ -164,7 +164,7 @@ class SensorState:
     def active(self) -> bool:
         """Whether an incident is open for this sensor."""
         # Asked of every sensor with every batch: by identity, since to hash an enum's member takes five times as long.
-        return self.state is RoomState.OUT or self.state is RoomState.RETURNING
+        return self.state is RoomState.OUT_OF_RANGE or self.state is RoomState.RECOVERING
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +180,8 @@ class Rule:
 
     @staticmethod
     @functools.lru_cache(maxsize=1000)
-    def of(window: AcclimationWindow, silent_after_s: float) -> Rule:
-        """Make the rule for a sensor that counts as silent after `silent_after_s` (s)."""
+    def of(window: AcclimationWindow, offline_after_s: float) -> Rule:
+        """Make the rule for a sensor that counts as silent after `offline_after_s` (s)."""
         bounds, margins = window.bounds(), window.margins()
         return Rule(
             bounds=bounds,
@@ -189,7 +189,7 @@ class Rule:
             weights={name: margins[name] if margins[name] > 0 else FALLBACK_MARGINS[name] for name in bounds},
             dwell_ms=round(window.dwell_s * 1000),
             return_ms=round(window.return_dwell_s * 1000),
-            silent_ms=round(silent_after_s * 1000),
+            silent_ms=round(offline_after_s * 1000),
         )
 
 
@@ -247,7 +247,7 @@ def _judged(base: SensorState, sample: Sample, rule: Rule) -> SensorState:
     gap = base.evidence_ms is not None and sample.at_ms - base.evidence_ms > rule.silent_ms
     start = BROKEN_BY_GAP.get(base.state, base.state) if gap else base.state
     state, why = STEPS[start, verdict]
-    if gap and start is not base.state and state is not RoomState.WITHIN:
+    if gap and start is not base.state and state is not RoomState.IN_RANGE:
         why = Why.GAP
     excess = _grown(base, sample.at_ms, fresh, rule) if start in COUNTING else base.excess
     moved = _with(base, state=state, why=why, last_ms=sample.at_ms, held=held, excess=excess)
@@ -255,7 +255,7 @@ def _judged(base: SensorState, sample: Sample, rule: Rule) -> SensorState:
         moved = _entered(moved, start, sample.at_ms)
     if verdict is Verdict.OUTSIDE:
         moved = _with_excess(moved, sample.at_ms, fresh, rule)
-    elif verdict is not Verdict.UNSURE and state is RoomState.RETURNING:
+    elif verdict is not Verdict.UNSURE and state is RoomState.RECOVERING:
         moved = _with(moved, evidence_ms=sample.at_ms)
     return _fulfilled(moved, verdict, rule)
 
@@ -282,11 +282,11 @@ def _verdict(
 def _entered(moved: SensorState, start: RoomState, at_ms: int) -> SensorState:
     """Set what entering a state sets; `start` is the state that was left, after a gap had its say."""
     moved = _with(moved, since_ms=at_ms, evidence_ms=at_ms)
-    if moved.state is RoomState.DRIFTING:
+    if moved.state is RoomState.LEAVING_RANGE:
         return _with(moved, began_ms=at_ms, opened_ms=None, guilty=(), worst=None, excess={})
-    if moved.state is RoomState.RETURNING:
+    if moved.state is RoomState.RECOVERING:
         return _with(moved, returned_ms=at_ms)
-    if moved.state is RoomState.OUT:
+    if moved.state is RoomState.OUT_OF_RANGE:
         return _with(moved, returned_ms=None)
     fallen = _with(moved, evidence_ms=None, began_ms=None, opened_ms=None, returned_ms=None)
     return _with(fallen, guilty=(), worst=None, excess={})
@@ -335,13 +335,13 @@ def with_excess(excess: Mapping[str, int], more: Mapping[str, int]) -> Mapping[s
 
 
 def _fulfilled(moved: SensorState, verdict: Verdict, rule: Rule) -> SensorState:
-    """Let the dwell times have their say: only a reading that itself vouches for the step can take it."""
+    """Let the dwell times have their say: only a reading that itself covers the step can take it."""
     at_ms = moved.last_ms or 0
     drifted_ms = -1 if moved.began_ms is None else at_ms - moved.began_ms
     back_ms = -1 if moved.returned_ms is None else at_ms - moved.returned_ms
-    if moved.state is RoomState.DRIFTING and verdict is Verdict.OUTSIDE and drifted_ms >= rule.dwell_ms:
-        return _with(moved, state=RoomState.OUT, why=Why.LASTED, since_ms=at_ms, opened_ms=at_ms)
-    if moved.state is RoomState.RETURNING and verdict is Verdict.INSIDE and back_ms >= rule.return_ms:
-        within = _with(moved, state=RoomState.WITHIN, why=Why.STAYED)
-        return _entered(within, RoomState.RETURNING, at_ms)
+    if moved.state is RoomState.LEAVING_RANGE and verdict is Verdict.OUTSIDE and drifted_ms >= rule.dwell_ms:
+        return _with(moved, state=RoomState.OUT_OF_RANGE, why=Why.LASTED, since_ms=at_ms, opened_ms=at_ms)
+    if moved.state is RoomState.RECOVERING and verdict is Verdict.INSIDE and back_ms >= rule.return_ms:
+        within = _with(moved, state=RoomState.IN_RANGE, why=Why.STAYED)
+        return _entered(within, RoomState.RECOVERING, at_ms)
     return moved

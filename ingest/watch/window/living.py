@@ -233,7 +233,7 @@ def _from_batch(state: SensorState, memory: RoomMemory, came: Arrived) -> _Sense
     window = memory.plan[-1].window
     if window is None:
         return _Sensed(state, [], [])
-    rule = Rule.of(window, came.sensor.silent_after_s)
+    rule = Rule.of(window, came.sensor.offline_after_s)
     changes: list[Change] = []
     calm: list[Calm] = []
     if len(came.rows) > _FEW:
@@ -241,7 +241,7 @@ def _from_batch(state: SensorState, memory: RoomMemory, came: Arrived) -> _Sense
         return _Sensed(state, changes, calm, first_ms=came.first_ms)
     for sample in came.samples(rule.bounds):
         after, _ = judge(state, sample, rule)
-        if state.state is RoomState.WITHIN is not after.state and state.since_ms is not None:
+        if state.state is RoomState.IN_RANGE is not after.state and state.since_ms is not None:
             calm.append((state.since_ms, sample.at_ms))
         if is_told(state, after):
             changes.append(Change(sample.at_ms, state, after))
@@ -262,11 +262,11 @@ def _from_store(
     calm: list[Calm] = []
     first_ms = int(samples.at_ms[0]) if len(samples) else None
     if len(samples) and samples.at_ms[0] == state.last_ms:
-        again, _ = judge_planned(state, samples.part(0, 1), memory.plan, came.sensor.silent_after_s, [])
+        again, _ = judge_planned(state, samples.part(0, 1), memory.plan, came.sensor.offline_after_s, [])
         if again.state is not state.state or step_of(again.worst) != step_of(state.worst):
             return _Sensed(state, [], [], state.last_ms)
         state, samples = again, samples.part(1)
-    state, changes = judge_planned(state, samples, memory.plan, came.sensor.silent_after_s, calm)
+    state, changes = judge_planned(state, samples, memory.plan, came.sensor.offline_after_s, calm)
     return _Sensed(state, changes, calm, first_ms=first_ms)
 
 

@@ -23,7 +23,7 @@ CALM_KEPT: Final = 48
 
 @dataclass(frozen=True, slots=True)
 class SilentSensor:
-    """A sensor that is silent.  heard_ms: when it was last heard then (None: never).  incident: the open one."""
+    """A sensor that is silent.  heard_ms: when it was last reading then (None: never).  incident: the open one."""
 
     heard_ms: int | None
     incident: Incident
@@ -169,7 +169,7 @@ def resumed(incident: Incident) -> SensorState:
         share = abs(incident.worst_value - incident.bound) / FALLBACK_MARGINS.get(incident.quantity, 1.0)
         worst = Worst(incident.quantity, incident.bound, incident.worst_value, at_ms, share)
     return SensorState(
-        state=RoomState.OUT,
+        state=RoomState.OUT_OF_RANGE,
         why=Why.LASTED,
         since_ms=incident.opened_ms,
         began_ms=incident.began_ms,

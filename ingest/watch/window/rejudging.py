@@ -104,7 +104,12 @@ def restart_ms(memory: RoomMemory, sensor: str, at_ms: int) -> int:
 def _within(memory: RoomMemory, sensor: str, at_ms: int) -> Calm | None:
     """Give the newest stretch within that began before an instant."""
     state = memory.sensors.get(sensor)
-    if state is not None and state.state is RoomState.WITHIN and state.since_ms is not None and state.since_ms < at_ms:
+    if (
+        state is not None
+        and state.state is RoomState.IN_RANGE
+        and state.since_ms is not None
+        and state.since_ms < at_ms
+    ):
         return state.since_ms, at_ms
     return next((span for span in reversed(memory.calm.get(sensor, ())) if span[0] < at_ms), None)
 
@@ -116,13 +121,13 @@ def _again(
     names, to_ms = bound_names(memory.plan), scene.now_ms + AHEAD_MS + 1
     first_ms = memory.first_ms.get(sensor.id)
     within = None if first_ms is None or first_ms >= from_ms else _within(memory, sensor.id, from_ms)
-    back_ms = 0 if within is None else round(sensor.silent_after_s * 1000)
+    back_ms = 0 if within is None else round(sensor.offline_after_s * 1000)
     samples = samples_between(scene.read, sensor.id, names, from_ms - back_ms, to_ms)
     state = SensorState()
     if within is not None:
         state, samples = within_before(samples, from_ms, within[0])
     begins_ms = int(samples.at_ms[0]) if len(samples) else None
-    state, changes = judge_planned(state, samples, memory.plan, sensor.silent_after_s, calm)
+    state, changes = judge_planned(state, samples, memory.plan, sensor.offline_after_s, calm)
     return state, changes, begins_ms
 
 

@@ -68,7 +68,7 @@ def _rebuilt(scene: Scene, memory: RoomMemory, from_ms: int, first_ms: int | Non
         if not len(samples):
             continue
         spans: list[Calm] = []
-        state, found = judge_planned(SensorState(), samples, memory.plan, sensor.silent_after_s, spans)
+        state, found = judge_planned(SensorState(), samples, memory.plan, sensor.offline_after_s, spans)
         states[sensor.id], calm[sensor.id], first[sensor.id] = state, thinned(spans), int(samples.at_ms[0])
         changes += [(sensor, change) for change in found]
     excursions.follow(changes)

@@ -31,7 +31,7 @@ def samples_between(read: SeriesReader, sensor: str, names: Sequence[str], from_
 
 
 def judge_planned(
-    state: SensorState, samples: Samples, plan: Plan, silent_after_s: float, calm: list[Calm]
+    state: SensorState, samples: Samples, plan: Plan, offline_after_s: float, calm: list[Calm]
 ) -> tuple[SensorState, list[Change]]:
     """Judge samples by the window that held at each; as `folding.judge_series` otherwise."""
     changes: list[Change] = []
@@ -44,7 +44,7 @@ def judge_planned(
         if state.last_ms is not None and state.last_ms < held.from_ms:
             state = under_new_window(state, held.window)
         part = samples if end - first == len(samples) else samples.part(first, end)
-        state, found = judge_series(state, part, Rule.of(held.window, silent_after_s), calm)
+        state, found = judge_series(state, part, Rule.of(held.window, offline_after_s), calm)
         changes += found
     return state, changes
 
@@ -62,5 +62,5 @@ def within_before(samples: Samples, before_ms: int, since_ms: int) -> tuple[Sens
         if len(heard):
             held[name] = (float(column[heard[-1]]), int(samples.at_ms[heard[-1]]))
     last_ms = int(samples.at_ms[index - 1]) if index else since_ms
-    state = SensorState(RoomState.WITHIN, Why.INSIDE, since_ms=since_ms, last_ms=last_ms, held=held)
+    state = SensorState(RoomState.IN_RANGE, Why.INSIDE, since_ms=since_ms, last_ms=last_ms, held=held)
     return state, samples.part(index)

@@ -119,7 +119,7 @@ async def test_a_broker_is_listened_to(mosquitto: Any, until: Any) -> None:
 async def test_what_is_proposed_for_a_document_becomes_an_adapter_once_its_numbers_are_told(
     mosquitto: Any, until: Any, listen: Any
 ) -> None:
-    """The lines as they go into the wiring file, with a name and what the numbers are, read the topic; a number of
+    """The lines as they go into the settings file, with a name and what the numbers are, read the topic; a number of
     which nothing is said is left out."""
     message = Message("house/up/state", b'{"air": {"t": 21.5, "rh": 47.2}, "id": 7}', 0, False, False, 0, 0)
     findings = Findings()
@@ -210,10 +210,10 @@ def test_the_command_says_when_nothing_was_heard_and_what_it_could_not_look_at()
     """Without anything to look at it ends well, with what to do."""
     result = click.testing.CliRunner().invoke(discover, ["--no-serial", "--no-bluetooth", "--seconds", "1"])
     assert result.exit_code == 0, result.output
-    assert "Nothing was heard. Sensors that speak seldom need a longer look" in result.output
+    assert "There are no readings. Sensors that speak seldom need a longer look" in result.output
 
 
-async def test_ctrl_c_ends_the_looking_and_shows_how_to_adopt(device: Any, tmp_path: Path) -> None:
+async def test_ctrl_c_ends_the_looking_and_shows_how_to_assign(device: Any, tmp_path: Path) -> None:
     """Whoever has seen enough gets the report at once, and it is no failure; a port of one's own is looked at."""
     await device.plug()
     # Whoever runs the tests in the background of a shell has Ctrl+C ignored, and that is inherited.
@@ -249,7 +249,7 @@ def test_a_port_on_which_nothing_can_be_read_is_told_with_what_may_be_the_matter
     assert "lumberroom adapters serial_poll" in text
 
 
-def test_the_report_tells_how_to_adopt_each_once() -> None:
+def test_the_report_tells_how_to_assign_each_once() -> None:
     """Two sensors of one port are one adapter."""
     findings = Findings(troubles={"hci0": "hci0: there is none. Plug a radio in"})
     for sensor in ("a", "b"):

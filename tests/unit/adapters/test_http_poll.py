@@ -268,7 +268,7 @@ async def test_a_server_that_goes_and_comes_back(web: Any, listen: Any) -> None:
     [
         ({"url": "status.json"}, "'status.json' is no web address"),
         ({"url": "file:///etc/passwd"}, "is no web address"),
-        ({"url": "http://me:pw@host/x"}, "secrets do not belong in the wiring file"),
+        ({"url": "http://me:pw@host/x"}, "secrets do not belong in the settings file"),
         ({"values": {"air/t": "temperature_c"}}, "'air/t' is no JSON Pointer"),
         ({"values": {"/air~2t": "temperature_c"}}, "is no JSON Pointer"),
         ({"values": {"/t": "mood"}}, "'mood' is no quantity"),

@@ -74,7 +74,7 @@ def csv_form(words: list[str]) -> CsvForm:
 
 
 def wired() -> list[dict[str, Any]]:
-    """Give every piece of a wiring file in the document."""
+    """Give every piece of a settings file in the document."""
     return [tomllib.loads(block.body)["adapter"][0] for block in BLOCKS if block.words == ["toml", "wiring"]]
 
 
@@ -194,12 +194,12 @@ def test_the_limits_are_those_of_the_code() -> None:
 def test_the_serial_section_names_the_settings_that_exist() -> None:
     """The default speed and the checksum modes are the adapter's own."""
     settings: dict[str, Setting] = {setting.name: setting for setting in SerialLine.SETTINGS}
-    assert f"wiring file's, {settings['baud'].default} unless" in TEXT
+    assert f"settings file's, {settings['baud'].default} unless" in TEXT
     assert all(f'`"{mode}"`' in TEXT for mode in serial_lines.CHECKSUM_MODES)
 
 
 def test_the_wiring_examples_would_be_accepted() -> None:
-    """Every piece of a wiring file in the document names a kind that exists, and settings that it takes."""
+    """Every piece of a settings file in the document names a kind that exists, and settings that it takes."""
     entries = wired()
     # All kinds but a bench's: a file that is played, and a room that is made up.
     assert {entry["type"] for entry in entries} == set(BUILT_INS) - {"replay", "simulated_room"}

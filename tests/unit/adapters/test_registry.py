@@ -148,7 +148,7 @@ def test_a_mistake_names_the_key_the_value_and_the_mend(given: dict[str, Any], m
 
 
 def test_all_mistakes_are_given_at_once() -> None:
-    """Someone who mends a wiring file sees everything that is wrong with it, not one mistake per attempt."""
+    """Someone who mends a settings file sees everything that is wrong with it, not one mistake per attempt."""
     given = {"baud": 1, "loud": 0, "nonsense": 1}
     assert [m.where for m in settings_mistakes(Thermometer, given)] == ["nonsense", "port", "baud", "loud"]
 

@@ -245,7 +245,7 @@ def test_units_are_brought_to_ours(label: str, unit: str, sent: float, quantity:
 
 
 def test_a_bare_label_takes_the_default_sensor_and_the_prefix_goes_before_every_name() -> None:
-    """A device that names only quantities gets its name from the wiring file."""
+    """A device that names only quantities gets its name from the settings file."""
     records = [{"n": "humidity", "u": "%RH", "v": 40}, {"n": "other/humidity", "u": "%RH", "v": 41}]
     decoded = decode(records, default_sensor="loft", prefix="hut.")
     assert [r.sensor for r in decoded.readings] == ["hut.loft", "hut.other"]

@@ -100,7 +100,8 @@ def test_a_sentence_says_all_that_helps() -> None:
     about = About("lead", decode_measurement(bytes.fromhex("000002100e00 100e001c04")), (-40.0, 85.0), (Trigger(3),))
     assert about.sentence("temperature_c", ["set"]) == (
         "“lead”, mean of 3600 s, meant for: outside, by its own word good to ±2 % of the value "
-        "(accuracy_temperature_c = 0.4 at 20 °C), renewed every 3600 s, so silent_after_minutes should be 180 or more, "
+        "(accuracy_temperature_c = 0.4 at 20 °C), renewed every 3600 s, so offline_after_minutes should be 180 or "
+        "more, "
         "can tell -40 to 85 °C, "
         "tells by itself when the value changes, set"
     )

@@ -300,7 +300,7 @@ GOOD = {"ask": "x", "sensor": "hall", "fields": {"1": "rh_percent"}}
     ],
 )
 def test_questions_that_cannot_be_say_so_at_the_start(questions: list[Any], message: str) -> None:
-    """What stands in the wiring file is checked before a port is opened, and the entry is named."""
+    """What stands in the settings file is checked before a port is opened, and the entry is named."""
     with pytest.raises(SettingsError) as caught:
         adapter("/dev/none", questions)
     assert message in str(caught.value)

@@ -1,4 +1,4 @@
-"""Looking within reach and adopting, in the real daemon and over real transports: a pty, the look-alike of BlueZ on a
+"""Looking within reach and assigning, in the real daemon and over real transports: a pty, the look-alike of BlueZ on a
 real D-Bus daemon, a real broker. (It lies here because the devices do.)"""
 
 from __future__ import annotations
@@ -13,14 +13,14 @@ from typing import Any
 
 import pytest
 
-from dashboards.services import Adoption, Reach, Sighting
+from dashboards.services import Assignment, Reach, Sighting
 from ingest.clock import SystemClock
 from ingest.errors import InputError, RefusedError
 from ingest.runtime import reach
-from ingest.runtime.adopting import CannotWriteError, adapter_name, append_entry, check_each, wanted_sensor
+from ingest.runtime.assigning import CannotWriteError, adapter_name, append_entry, check_each, wanted_sensor
 from ingest.runtime.daemon import Daemon
 from ingest.runtime.reach import Looking, Surroundings
-from ingest.runtime.strangers import Strangers
+from ingest.runtime.unassigned import Unassigned
 from ingest.settings import reading
 from ingest.settings.wiring import AdapterWiring
 from ingest.site.places import Place, Room, Sensor, Site
@@ -55,7 +55,7 @@ def steady(temperature: str = "c409", humidity: str = "bf13") -> bytes:
 
 
 class Running:
-    """A daemon in this process, on a wiring file of its own."""
+    """A daemon in this process, on a settings file of its own."""
 
     def __init__(self, file: Path) -> None:
         self.file = file
@@ -98,11 +98,12 @@ async def running(tmp_path: Path, bluez: Any, until: Any) -> AsyncIterator[Runni
     await made.stop()
 
 
-async def test_a_sensor_on_the_air_is_adopted_and_its_readings_are_stored(
+async def test_a_sensor_on_the_air_is_assigned_and_its_readings_are_stored(
     running: Running, bluez: Any, until: Any
 ) -> None:
-    """Seen beside the adapter's own sensor by the one scanner, marked when one breathes on it; adopted it stands in the
-    wiring file behind what was there, in the job with who did it, and its readings are stored, without a restart."""
+    """Seen beside the adapter's own sensor by the one scanner, marked when one breathes on it; assigned it stands in
+    the settings file behind what was there, in the job with who did it, and its readings are stored, without a
+    restart."""
     seen = await running.sighting(lambda one: one.address == LOFT, lambda: bluez.advertise(LOFT, steady(), rssi=-60))
     assert (seen.way, seen.names_itself, seen.room, seen.read_by) == ("bluetooth", False, "", "")
     assert not seen.moving
@@ -113,10 +114,10 @@ async def test_a_sensor_on_the_air_is_adopted_and_its_readings_are_stored(
     own = await running.sighting(lambda one: one.address == WIRED, lambda: bluez.advertise(WIRED, steady(), rssi=-70))
     assert (own.sensor, own.room, own.read_by, own.wiring) == ("hall-1", "hall", "radio", "")
 
-    adopted = await running.services.adopt(
-        Adoption(seen.id, "loft", "Kay of the tests", title="On the beam", sensor="loft-2")
+    assigned = await running.services.assign(
+        Assignment(seen.id, "loft", "Kay of the tests", title="On the beam", sensor="loft-2")
     )
-    assert adopted.to_copy == ""
+    assert assigned.to_copy == ""
     text = running.file.read_text()
     assert text.startswith(WIRING)
     assert "# added from the page by Kay of the tests, 20" in text
@@ -136,12 +137,12 @@ async def test_a_sensor_on_the_air_is_adopted_and_its_readings_are_stored(
     )
     assert (housed.room, housed.read_by) == ("loft", "loft-2")
     with pytest.raises(RefusedError, match="belongs to a room already"):
-        await running.services.adopt(Adoption(housed.id, "hall", "Kay"))
+        await running.services.assign(Assignment(housed.id, "hall", "Kay"))
     with SqliteStore.open(running.daemon.wiring.data_directory / "lumberroom.sqlite3", read_only=True) as store:
         assert store.read.history("site")[-1].by == "page Kay of the tests"
 
 
-async def test_a_sender_that_an_adapter_hears_is_adopted_without_touching_the_wiring(
+async def test_a_sender_that_an_adapter_hears_is_assigned_without_touching_the_wiring(
     running: Running, until: Any
 ) -> None:
     """A sensor that belongs to no room but is heard already only needs its room: the file stays as it is."""
@@ -151,8 +152,8 @@ async def test_a_sender_that_an_adapter_hears_is_adopted_without_touching_the_wi
     assert (seen.way, seen.address, seen.read_by, seen.figures) == ("adapter", "http", "http", {"rh_percent": 47.0})
     await running.services.submit([_reading("loft-9", 63.0)], source="http")
     assert (await running.sighting(lambda one: one.sensor == "loft-9")).moving
-    adopted = await running.services.adopt(Adoption(seen.id, "loft", "Kay", place="wood"))
-    assert adopted.to_copy == ""
+    assigned = await running.services.assign(Assignment(seen.id, "loft", "Kay", place="wood"))
+    assert assigned.to_copy == ""
     assert running.file.read_text() == WIRING
     assert (await running.services.submit([_reading("loft-9", 48.0)], source="http")).appended.stored == 1
     assert running.services.site().sensor("loft-9").place is Place.WOOD
@@ -190,7 +191,7 @@ async def test_nothing_is_listened_to_until_somebody_looks_and_it_ends_by_itself
 
 def _around(**changes: Any) -> Surroundings:
     site = Site("Lakeside", rooms=(Room("loft", "Loft"),))
-    usual: dict[str, Any] = {"adapters": list, "entries": dict, "strangers": Strangers(), "ports": list}
+    usual: dict[str, Any] = {"adapters": list, "entries": dict, "unassigned": Unassigned(), "ports": list}
     return Surroundings(site=lambda: site, clock=SystemClock(), **(usual | changes))
 
 
@@ -207,7 +208,7 @@ async def test_two_who_look_share_one_looking(bluez: Any, until: Any) -> None:
 async def test_a_serial_port_is_found_when_plugged_in_and_let_go_for_the_adapter(
     device: Any, until: Any, bus: str
 ) -> None:
-    """Plugged in while somebody looks it appears; a port that an adapter is wired to is never opened; on adopting the
+    """Plugged in while somebody looks it appears; a port that an adapter is wired to is never opened; on assigning the
     port is free for the adapter at once."""
     ports: list[str] = []
     looking = Looking(_around(ports=lambda: list(ports)))
@@ -294,7 +295,7 @@ async def test_what_cannot_be_looked_at_is_said(tmp_path: Path, until: Any, bus:
 
 
 def file_with(tmp_path: Path, text: str = WIRING) -> Path:
-    """Give a wiring file."""
+    """Give a settings file."""
     file = tmp_path / "lumberroom.toml"
     file.write_bytes(text.encode())
     return file
@@ -340,7 +341,7 @@ def test_a_file_that_would_not_be_sound_is_left_as_it_was(tmp_path: Path, before
 
 def test_a_file_that_may_not_be_written_is_said(tmp_path: Path) -> None:
     """No file, and one that is gone: a sentence that says what to do by hand."""
-    with pytest.raises(CannotWriteError, match="no wiring file"):
+    with pytest.raises(CannotWriteError, match="no settings file"):
         append_entry(None, LINES, "# x")
     with pytest.raises(CannotWriteError, match="No such file"):
         append_entry(tmp_path / "none.toml", LINES, "# x")
@@ -348,7 +349,7 @@ def test_a_file_that_may_not_be_written_is_said(tmp_path: Path) -> None:
 
 SITE = Site("x", rooms=(Room("loft", "Loft"),), sensors=(Sensor("loft-1", "loft"),))
 SIGHTING = Sighting("id", "bluetooth", LOFT, "ATC", names_itself=False)
-WANTED = Adoption("id", "loft", "Kay", sensor="loft-2")
+WANTED = Assignment("id", "loft", "Kay", sensor="loft-2")
 
 
 @pytest.mark.parametrize(
@@ -408,7 +409,7 @@ def test_a_sensor_with_a_name_of_its_own_keeps_it() -> None:
     ],
 )
 def test_adapters_get_names_that_nobody_has(sensor: str, taken: set[str], name: str) -> None:
-    """Such as the wiring file allows."""
+    """Such as the settings file allows."""
     assert adapter_name(sensor, taken) == name
 
 

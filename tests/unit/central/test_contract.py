@@ -267,7 +267,7 @@ def test_many_series_are_asked_for_at_once_and_answered_as_one_by_one(bench, cen
 
 @pytest.mark.parametrize("engine", ["victoriametrics", "influxdb"])
 async def test_a_day_of_many_sensors_reads_little_beyond_it(bench, request, engine) -> None:
-    """What quick sensors vouch for shows in an hour beyond each end, one question for all; of a slow one, whose ten
+    """What quick sensors cover shows in an hour beyond each end, one question for all; of a slow one, whose ten
     readings before take most of a day, more is read: count, mean and coverage are the site's own for both.
     """
     for minute in range(-3000, -60):

@@ -88,7 +88,7 @@ def until(look: Any, seconds: float) -> Any:
 
 
 def test_a_sites_readings_arrive_and_page_and_health_tell_how_far(tmp_path: Path, metrics: Any) -> None:
-    """From a wiring file to a real engine: measured and derived fields there, lag and address on page and health."""
+    """From a settings file to a real engine: measured and derived fields there, lag and address on page and health."""
     running = Running(tmp_path, metrics.url, "lakeside-walk")
     try:
         until(lambda: metrics.count("lumberroom_emc_percent", "lakeside-walk"), 20)
@@ -98,7 +98,7 @@ def test_a_sites_readings_arrive_and_page_and_health_tell_how_far(tmp_path: Path
         assert health["central"]["engine"] == metrics.url
         assert health["central"]["trouble"] == ""
         assert health["central"]["accepted"] > 0
-        assert f"To {metrics.url}: up to date." in running.get("arrivals")
+        assert f"To {metrics.url}: up to date." in running.get("connections")
     finally:
         assert running.stop() < STOP_LIMIT_S
 
@@ -129,7 +129,7 @@ def test_the_page_says_what_keeps_readings_from_arriving(tmp_path: Path) -> None
         said = until(lambda: json.loads(running.get("health"))["central"].get("trouble"), 10)
         assert "127.0.0.1:9 cannot be reached: " in said
         assert json.loads(running.get("health"))["status"] == "well"
-        assert "cannot be reached" in running.get("arrivals")
+        assert "cannot be reached" in running.get("connections")
     finally:
         running.stop()
 

@@ -66,7 +66,7 @@ class Desk:
         engine = MetricsEngine(EngineAddress(self.url, timeout_s=1.0))
         notifying = Notifying(self.wiring, self.clock)
         own = Site(self.wiring.name, self.wiring.time_zone)
-        arguments = {"silent_after_s": 1200.0, **changes}
+        arguments = {"offline_after_s": 1200.0, **changes}
         self.watch = OfficeWatch(self.store, engine, self.clock, notifying, own, **arguments)
 
     async def minutes(self, count: int, *speaking: Any, flush: Any = None) -> list[str]:
@@ -120,7 +120,7 @@ async def test_a_site_that_is_not_heard_is_told_and_told_again_when_it_is_back(o
     assert desk.watch.is_silent(bench.site_id)
     told = await desk.minutes(2, core, flush=own_metrics.flush)
     assert len(told) == 1
-    assert " has been heard again since " in told[0]
+    assert " gives readings again since " in told[0]
     notices = desk.store.read.notices(state=NoticeState.WAITING)
     assert [(n.recipient, n.kind.value) for n in notices] == [
         ("keeper@example.org", "opened"),
@@ -158,7 +158,7 @@ async def test_an_engine_that_is_away_is_no_silent_site(own_metrics, bench, desk
     own_metrics.start()
     told = await desk.minutes(45, core, flush=own_metrics.flush)
     assert len(told) == 1
-    assert told[0].startswith("The central engine has been heard again since ")
+    assert told[0].startswith("The central engine gives readings again since ")
     assert desk.watch.trouble == ""
     assert len(await desk.minutes(40)) == 1, "and a site that falls silent then is told as ever"
 
@@ -319,12 +319,12 @@ CENTRAL = '[central]\naddress = "http://127.0.0.1:8428"\n'
         (OFFICE, "[central]: this section is missing. Add it: [central] with address"),
         (OFFICE + CENTRAL + '[[room]]\nid = "x"\n', "there is no such section. There are [office], [central]"),
         (OFFICE + CENTRAL + 'site = "x"\n', "there is no such key. There are: address"),
-        (OFFICE + "silent_after_minutes = 1\n" + CENTRAL, "this is too small. Use 3 to 20160."),
+        (OFFICE + "offline_after_minutes = 1\n" + CENTRAL, "this is too small. Use 3 to 20160."),
         (OFFICE + CENTRAL + 'engine = "influxdb"\n', "InfluxDB needs a bucket"),
     ],
 )
 def test_mistakes_in_an_offices_file_are_told_with_their_mend(tmp_path: Path, text: str, said: str) -> None:
-    """As in a site's wiring file: which key, what is wrong, how to mend it."""
+    """As in a site's settings file: which key, what is wrong, how to mend it."""
     file = tmp_path / "office.toml"
     file.write_text(text, encoding="utf-8")
     with pytest.raises(SettingsError) as caught:
@@ -351,13 +351,13 @@ def test_an_offices_file_is_read_whole(tmp_path: Path) -> None:
     file = tmp_path / "office.toml"
     file.write_text(
         OFFICE
-        + 'silent_after_minutes = 30\nforget = ["old-barn"]\n'
+        + 'offline_after_minutes = 30\nforget = ["old-barn"]\n'
         + CENTRAL
         + 'read_address = "http://127.0.0.1:8481/select/0/prometheus/"\ntoken_file = "central.secret"\n',
         encoding="utf-8",
     )
     wiring = load_office(file, {})
-    assert (wiring.silent_after_s, wiring.forget) == (1800.0, {"old-barn"})
+    assert (wiring.offline_after_s, wiring.forget) == (1800.0, {"old-barn"})
     assert wiring.central.for_reading == "http://127.0.0.1:8481/select/0/prometheus"
     assert wiring.central.basic
     assert wiring.data_directory == tmp_path / "lumberroom-office"
@@ -411,7 +411,7 @@ async def test_a_short_time_to_silence_makes_no_site_two(own_metrics, bench, tmp
     """With three minutes a silent site is told; that one site alone speaks is known later, and is no alarm before."""
     desk = Desk(own_metrics.url, tmp_path, bench.clock)
     desk.store.close()
-    desk.open(silent_after_s=3 * MINUTE_S)
+    desk.open(offline_after_s=3 * MINUTE_S)
     site = bench.core(own_metrics.url)
     assert await desk.minutes(15, site, flush=own_metrics.flush) == []
     told = await desk.minutes(15)
@@ -421,8 +421,8 @@ async def test_a_short_time_to_silence_makes_no_site_two(own_metrics, bench, tmp
 
 
 async def test_two_sites_under_one_id_are_told(own_metrics, bench, desk, tmp_path) -> None:
-    """A wiring file copied to another computer: told after twenty minutes, on page and by mail, and when it is over; a
-    computer that is replaced is none."""
+    """A settings file copied to another computer: told after twenty minutes, on page and by mail, and when it is over;
+    a computer that is replaced is none."""
     site = bench.core(own_metrics.url)
     assert await desk.minutes(8, site, flush=own_metrics.flush) == []
     with SqliteStore.open(tmp_path / "other.sqlite3") as store:
@@ -447,5 +447,5 @@ async def test_two_sites_under_one_id_are_told(own_metrics, bench, desk, tmp_pat
         compose_site(notice, sender="l@example.org") for notice in desk.store.read.notices(state=NoticeState.WAITING)
     )
     assert opened["Subject"] == f'"{bench.site_id}" is two sites at once'
-    assert "Was a wiring file copied" in opened.get_body(("plain",)).get_content()  # type: ignore[union-attr]
+    assert "Was a settings file copied" in opened.get_body(("plain",)).get_content()  # type: ignore[union-attr]
     assert closed["Subject"] == f'"{bench.site_id}" is one site again'

@@ -1,4 +1,4 @@
-"""Commands that find the running daemon by its wiring file: `incidents` and its deeds, `notify --test` to its end."""
+"""Commands that find the running daemon by its settings file: `incidents`, its actions, `notify --test`."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from ingest.runtime.daemon import Daemon
 from ingest.settings.reading import load
 from ingest.site.actor import SETTINGS
 from ingest.site.incidents import Incident, IncidentKind
+from ingest.store.record.kinds import HANDLING
 from ingest.store.sqlite_store import SqliteStore
 
 T0_MS = 1_795_600_800_000
@@ -29,7 +30,7 @@ OPEN = Incident("store.window.1", "store", "a", IncidentKind.WINDOW, T0_MS, T0_M
 
 @pytest.fixture
 def wired(tmp_path: Path, unused_tcp_port: int) -> Path:
-    """A wiring file, and a store in which an incident is open."""
+    """A settings file, and a store in which an incident is open."""
     file = tmp_path / "lumberroom.toml"
     file.write_text(
         '[site]\nname = "Mill Lane (invented)"\ntime_zone = "UTC"\n[[room]]\nid = "store"\ntitle = "Plank store"\n'
@@ -76,15 +77,15 @@ def asked(*words: str) -> tuple[int, str]:
 
 
 def test_the_wiring_file_says_where_the_daemon_is(wired: Path, daemon: Daemon) -> None:
-    """With the wiring file alone, on whatever port, a deed is done by the daemon and recorded under the login name."""
+    """With the settings file alone, on any port, an action is done by the daemon and logged under the login name."""
     assert asked("incidents", "acknowledge", str(wired), OPEN.id)[0] == 0
     assert daemon.services is not None
-    first = daemon.services.read.handlings([OPEN.id])[OPEN.id]
+    first = daemon.services.read.nouns(HANDLING, [OPEN.id])[OPEN.id]
     assert first.acknowledged_by in login_names()
-    code, said = asked("incidents", "snooze", str(wired), "store.window", "--for", "4h", "--by", "Anna")
+    code, said = asked("incidents", "mute", str(wired), "store.window", "--for", "4h", "--by", "Anna")
     assert code == 0, said
-    second = daemon.services.read.handlings([OPEN.id])[OPEN.id]
-    assert second.snoozed_until_ms is not None
+    second = daemon.services.read.nouns(HANDLING, [OPEN.id])[OPEN.id]
+    assert second.muted_until_ms is not None
     assert second.acknowledged_by == first.acknowledged_by
     assert OPEN.id in asked("incidents", "list", str(wired), "--open")[1]
     assert "Anna" in asked("incidents", "show", str(wired), OPEN.id)[1]
@@ -98,9 +99,9 @@ def test_what_a_notice_says_to_type_can_be_typed(wired: Path) -> None:
         code, said = asked(*words)
         assert code == 0, said
     with SqliteStore.open(wired.parent / "lumberroom-data" / "lumberroom.sqlite3", read_only=True) as store:
-        handling = store.read.handlings([OPEN.id])[OPEN.id]
+        handling = store.read.nouns(HANDLING, [OPEN.id])[OPEN.id]
     assert handling.is_acknowledged
-    assert handling.snoozed_until_ms is not None
+    assert handling.muted_until_ms is not None
 
 
 def test_a_wiring_file_that_is_wrong_is_told(tmp_path: Path) -> None:

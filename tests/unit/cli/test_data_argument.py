@@ -1,4 +1,4 @@
-"""What commands take as DATA: a folder, the file in it, or the wiring file that names it; and its units."""
+"""What commands take as DATA: a folder, the file in it, or the settings file that names it; and its units."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from adapters.contract import Reading, Stamp
-from ingest.cli.job_data import site_data, store_file
 from ingest.cli.main import main
+from ingest.cli.site_data import site_data, store_file
 from ingest.site.actor import SETTINGS
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
@@ -39,7 +39,7 @@ id = "hall-1"
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Iterator[Path]:
-    """A folder, the present one meanwhile, with a wiring file in US units and a small store under `kept`."""
+    """A folder, the present one meanwhile, with a settings file in US units and a small store under `kept`."""
     (tmp_path / "kept").mkdir()
     (tmp_path / "lumberroom.toml").write_text(WIRING)
     readings = [
@@ -63,7 +63,7 @@ def lumberroom(*arguments: object) -> Result:
 
 @pytest.mark.parametrize("named", ["kept", f"kept/{FILE_NAME}", "lumberroom.toml"])
 def test_every_way_to_name_a_store_is_taken_by_every_command(folder: Path, named: str) -> None:
-    """By folder, file and wiring file: each command finds the same store."""
+    """By folder, file and settings file: each command finds the same store."""
     stretch = ("--sensor", "hall-1", "--quantity", "rh_percent", "--from", "2026-05-28", "--to", "2026-05-29")
     for command in (
         ("doctor", named),
@@ -90,7 +90,7 @@ def test_a_name_that_is_not_there_means_a_folder(folder: Path) -> None:
 
 
 def test_weeks_are_shown_in_the_units_of_the_site(folder: Path) -> None:
-    """The wiring file's, named or lying here beside it; --units goes before; a store of another job keeps SI."""
+    """The settings file's, named or lying here beside it; --units goes before; a store of another job keeps SI."""
     for named in ("lumberroom.toml", "kept", f"kept/{FILE_NAME}"):
         assert "temperature 60.8 to 75.2 °F" in lumberroom("weeks", named, "--room", "hall").output
     assert "temperature 16 to 24 °C" in lumberroom("weeks", "kept", "--room", "hall", "--units", "si").output

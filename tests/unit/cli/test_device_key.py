@@ -37,7 +37,7 @@ def test_what_cannot_be_is_refused(tmp_path: Path, words: list[str], says: str) 
 
 
 def test_a_key_can_be_made_before_the_first_start(tmp_path: Path) -> None:
-    """In the data directory of the wiring file; the key alone stands on standard output, for a script to take."""
+    """In the data directory of the settings file; the key alone stands on standard output, for a script to take."""
     (tmp_path / "lumberroom.toml").write_text('[site]\nname = "x"\ntime_zone = "UTC"\n[data]\ndirectory = "kept"\n')
     runner = CliRunner()
     with pytest.MonkeyPatch.context() as patch:

@@ -1,4 +1,4 @@
-"""`lumberroom incidents`: the list, one with its journal, deeds with the daemon stopped and running."""
+"""`lumberroom incidents`: the list, one with its journal, actions with the daemon stopped and running."""
 
 from __future__ import annotations
 
@@ -60,11 +60,11 @@ def test_the_list_says_how_bad_and_where_each_stands(data: Path) -> None:
     assert [(one["id"], one["life"], one["severity"]) for one in found] == [("oak.window.3", "open", "severe")]
 
 
-def test_deeds_go_into_the_record_and_are_shown_with_its_hashes(data: Path) -> None:
-    """Named by a part of the id, taken in hand, closed with a reason, opened again: all of it in the journal."""
+def test_actions_go_into_the_record_and_are_shown_with_its_hashes(data: Path) -> None:
+    """Named by a part of the id, acknowledged, closed with a reason, opened again: all of it in the journal."""
     for words in (
         ("acknowledge", data, "window", "--by", "Anna", "--note", "on my way"),
-        ("snooze", data, "window", "--by", "Anna", "--for", "4h"),
+        ("mute", data, "window", "--by", "Anna", "--for", "4h"),
         ("close", data, "window", "--by", "Ben", "--reason", "drying on purpose"),
         ("reopen", data, "window", "--by", "Ben"),
         ("note", data, "oak.window.1", "--by", "Ben", "--text", "the door stood open"),
@@ -73,10 +73,10 @@ def test_deeds_go_into_the_record_and_are_shown_with_its_hashes(data: Path) -> N
         assert done.exit_code == 0, done.output
     shown = incidents("show", data, "window.3").output
     for said in (
-        "Anna took it in hand",
+        "Anna acknowledged it",
         "on my way",
         "drying on purpose",
-        "Opened again by hand",
+        "Reopened",
         "more than 30",
     ):
         assert said in shown
@@ -93,10 +93,10 @@ def test_deeds_go_into_the_record_and_are_shown_with_its_hashes(data: Path) -> N
     [
         (("acknowledge", "nothing", "--by", "Anna"), 4, "there is no such incident"),
         (("acknowledge", "oak.window", "--by", " "), 4, "Give a name"),
-        (("snooze", "oak.window", "--by", "Anna", "--for", "long"), 2, "Write it like 90m, 4h, 3d or 1w"),
-        (("snooze", "oak.window.1", "--by", "Anna", "--for", "1h"), 4, "this incident is over"),
+        (("mute", "oak.window", "--by", "Anna", "--for", "long"), 2, "Write it like 90m, 4h, 3d or 1w"),
+        (("mute", "oak.window.1", "--by", "Anna", "--for", "1h"), 4, "this incident is over"),
         (("reopen", "oak.window", "--by", "Anna"), 4, "nobody has closed this incident by hand"),
-        (("wake", "oak.window", "--by", "Anna"), 4, "nobody asked for quiet"),
+        (("unmute", "oak.window", "--by", "Anna"), 4, "nobody muted alerts"),
         (("close", "oak.window", "--by", "Anna", "--reason", " "), 4, "needs a reason"),
     ],
 )
@@ -142,21 +142,21 @@ def page() -> Iterator[str]:
 
 
 def test_a_running_daemon_is_asked_to_do_it(data: Path, page: str) -> None:
-    """While another process writes the store, the deed goes to its page; its refusal is ours."""
+    """While another process writes the store, the action goes to its page; its refusal is ours."""
     mark = WriterMark(data / FILE_NAME)
     try:
         done = incidents("acknowledge", data, "window", "--by", "Anna", "--page", page)
         assert done.exit_code == 0, done.output
         assert Page.asked == [
             (
-                "/api/v1/incidents/oak.window.3/deeds",
-                {"deed": "acknowledged", "by": "Anna", "note": "", "until_ms": None},
+                "/api/v1/incidents/oak.window.3/actions",
+                {"action": "acknowledged", "by": "Anna", "note": "", "until_ms": None},
             )
         ]
         Page.answer = 409
         refused = incidents("close", data, "window", "--by", "Anna", "--reason", "x", "--page", page)
         assert (refused.exit_code, "this incident is over" in refused.output) == (4, True)
-        away = incidents("wake", data, "window", "--by", "Anna", "--page", "http://127.0.0.1:1/")
+        away = incidents("unmute", data, "window", "--by", "Anna", "--page", "http://127.0.0.1:1/")
         assert (away.exit_code, "cannot be reached" in away.output) == (5, True)
     finally:
         mark.release()

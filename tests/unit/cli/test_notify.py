@@ -59,7 +59,7 @@ def office() -> Iterator[Office]:
 
 
 def asked(tmp_path: Path, text: str) -> tuple[int, str]:
-    """Run the command on a wiring file; give exit code and all that it said."""
+    """Run the command on a settings file; give exit code and all that it said."""
     path = tmp_path / "lumberroom.toml"
     path.write_text(text, encoding="utf-8")
     result = CliRunner().invoke(main, ["notify", "--test", str(path)])

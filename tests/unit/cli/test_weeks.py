@@ -73,9 +73,11 @@ def test_the_table_says_each_week_and_what_it_is_not(data: Path) -> None:
     assert third == "2026-01-26 50 % 20.0 20.0 20.0 40 40 40 7.7 7.7 7.7 84 0 84 0 not known"
     assert "Left the window for 7 days: RH below 30 % (lowest 24.0 %)." in result.output
     flat = " ".join(result.output.split())
-    assert "Of 3 weeks, 1 left the window (1 of them out for most of the time that is known), 1 kept the window" in flat
+    assert (
+        "Of 3 weeks, 1 went out of range (1 of them out for most of the time that is known), 1 stayed in range" in flat
+    )
     assert "not the EMC of the mean climate" in flat
-    assert "no leave to lay" in flat
+    assert "not an approval to install" in flat
     assert max(map(len, lines)) <= 100
 
 
@@ -106,7 +108,7 @@ def test_json_says_the_same_in_figures(data: Path) -> None:
     ]
     assert dry["rh_percent"] == {"mean": 24.0, "minimum": 24.0, "maximum": 24.0, "coverage": 1.0}
     assert dry["hourly_emc_percent"]["hours"] == 168
-    assert any("no leave to lay" in note for note in found["notes"])
+    assert any("not an approval to install" in note for note in found["notes"])
 
 
 def test_another_window_is_judged_by_instead(data: Path) -> None:

@@ -216,7 +216,7 @@ title = "Hall"
 [room.window]
 temperature_c = { low = 5 }
 emc_percent = [7, 10.25]
-dwell_minutes = 45
+alert_after_minutes = 45
 [[room.sensor]]
 id = "h1"
 """
@@ -258,7 +258,7 @@ def test_apply_says_what_changes_and_a_dry_run_changes_nothing(run: Run) -> None
 
 
 def test_the_wiring_file_knows_the_data_directory(run: Run) -> None:
-    """Applying a wiring file, as the daemon's log advises, needs no --data."""
+    """Applying a settings file, as the daemon's log advises, needs no --data."""
     run("init", "--no-input", "--name", "Here")
     Path("lumberroom-data").mkdir()
     assert run("site", "apply", "lumberroom.toml").exit_code == 0

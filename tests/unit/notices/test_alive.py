@@ -53,7 +53,7 @@ async def test_what_keeps_it_back_is_told_without_the_secret() -> None:
     elsewhere = Elsewhere("404 Not Found")
     sign = SignOfLife(await elsewhere.open(), DrivenClock(), lambda: True)
     await sign.give()
-    assert "turned away by 127.0.0.1 with 404" in str(sign.as_figures()["trouble"])
+    assert "rejected by 127.0.0.1 with 404" in str(sign.as_figures()["trouble"])
     elsewhere.close()
     gone = SignOfLife("http://127.0.0.1:1/secret", DrivenClock(), lambda: True)
     await gone.give()

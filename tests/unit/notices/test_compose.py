@@ -153,11 +153,11 @@ def test_an_address_that_is_none_raises(incident, site, address: str) -> None:
 
 def test_a_silent_sensor_has_its_own_mail(site) -> None:
     """Silence says who, since when, what it means and what to look at, with no word about the wood."""
-    silent = Incident("store.silent.a.x", "store", "a", IncidentKind.SILENT, T0_MS, T0_MS + 1_800_000, "")
+    silent = Incident("store.silent.a.x", "store", "a", IncidentKind.OFFLINE, T0_MS, T0_MS + 1_800_000, "")
     mail = mail_of(silent, site)
     text, _ = bodies(mail)
     assert mail["Subject"] == 'Plank store: sensor "north wall" not heard'
-    assert 'The sensor "north wall" has not been heard since Wed 25 Nov 2026, 11:00 CET.' in text
+    assert 'The sensor "north wall" has given no reading since Wed 25 Nov 2026, 11:00 CET.' in text
     assert "Its battery or power." in text
     assert "For the wood" not in text
     assert mail_of(closed(silent), site)["Subject"] == 'Plank store: sensor "north wall" heard again'
@@ -328,11 +328,11 @@ def test_links_or_what_to_type(incident, site) -> None:
         beside = Writer(links=one, job=Path("/etc/wood/site.toml")).links_beside(noticed(incident, site))
         text, marked = bodies(compose(noticed(incident, site), sender=SENDER, beside=beside))
         for body in (text, marked):
-            assert ("https://wood.example.org/deed/" in body) is address
+            assert ("https://wood.example.org/action/" in body) is address
             assert (f"lumberroom incidents acknowledge /etc/wood/site.toml {incident.id}" in body) is typed
     over = noticed(closed(incident), site)
     text, _ = bodies(compose(over, sender=SENDER, beside=Writer(links=links).links_beside(over)))
-    assert "/deed/" not in text
+    assert "/action/" not in text
 
 
 def test_the_record_stands_in_the_footer(incident, site, post, store) -> None:

@@ -162,14 +162,14 @@ def test_a_room_that_is_out_is_told_once_and_in_the_readers_units(heard, site) -
     began_ms = ms("2026-11-24T18:30+01:00")
     going_on = Incident("i", room["room"], "a", IncidentKind.WINDOW, began_ms, began_ms, "damp", None)
     told = room | {
-        "state": "out",
+        "state": "out_of_range",
         "reason": "RH has been above.",
         "incidents": [{"incident": incident_to_json(going_on), "sensor": "a"}],
     }
     assert (
         "RH has been above." not in write(replace(notice, facts=notice.facts | {"rooms": [told]})).letter.parts[0].text
     )
-    drifting = told | {"state": "drifting"}
+    leaving = told | {"state": "leaving_range"}
     assert (
-        "RH has been above." in write(replace(notice, facts=notice.facts | {"rooms": [drifting]})).letter.parts[0].text
+        "RH has been above." in write(replace(notice, facts=notice.facts | {"rooms": [leaving]})).letter.parts[0].text
     )

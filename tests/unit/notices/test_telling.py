@@ -15,7 +15,7 @@ from ingest.site.actor import WATCH, Actor, Where
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
 from ingest.site.places import Room, Site
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.handling import acknowledge, snooze
+from ingest.watch.handling import acknowledge, mute
 
 MINUTE = 60_000
 HOUR = 60 * MINUTE
@@ -304,14 +304,14 @@ def test_nobody_answers_and_the_next_is_told_in_order(bench: Bench) -> None:
 
 @pytest.mark.parametrize("answer", ["acknowledged", "over", "quiet"])
 def test_an_answer_or_the_end_stops_the_escalation(bench: Bench, answer: str) -> None:
-    """Taken in hand, snoozed or over: nobody further is told."""
+    """Acknowledged, muted or over: nobody further is told."""
     bench.recipients = ESCALATION
     bench.say(bench.incident, NOON_MS)
     with bench.store.transaction() as work:
         if answer == "acknowledged":
             acknowledge(work, bench.incident.id, by=Actor(Where.PAGE, "Floor layer"), now_ms=NOON_MS)
         if answer == "quiet":
-            snooze(
+            mute(
                 work,
                 bench.incident.id,
                 until_ms=NOON_MS + 9 * HOUR,
@@ -349,11 +349,11 @@ def test_escalation_counts_from_when_somebody_could_have_answered(bench: Bench) 
 
 
 def test_asked_for_quiet_means_quiet_but_for_the_severe_and_the_end(bench: Bench) -> None:
-    """Snoozed: turning serious waits; turning severe does not; when the quiet is over and it is not, that is told."""
+    """Muted: turning serious waits; turning severe does not; when the quiet is over and it is not, that is told."""
     slight = replace(bench.incident, severity=Severity.SLIGHT)
     bench.say(slight, NOON_MS)
     with bench.store.transaction() as work:
-        snooze(work, slight.id, until_ms=NOON_MS + 4 * HOUR, by=Actor(Where.PAGE, "Floor layer"), now_ms=NOON_MS)
+        mute(work, slight.id, until_ms=NOON_MS + 4 * HOUR, by=Actor(Where.PAGE, "Floor layer"), now_ms=NOON_MS)
     bench.new()
     bench.say(bench.incident, NOON_MS + HOUR)
     bench.look(NOON_MS + 2 * HOUR)

@@ -15,7 +15,7 @@ from ingest.site.series import Span
 
 HOUR_MS = 3_600_000
 CALENDAR = Span(0, 168 * HOUR_MS)
-KEPT = Week(CALENDAR, CALENDAR, None, None, None, 168 * HOUR_MS, 0, 0, None, (), "." * 168, WeekState.KEPT)
+KEPT = Week(CALENDAR, CALENDAR, None, None, None, 168 * HOUR_MS, 0, 0, None, (), "." * 168, WeekState.IN_RANGE)
 COLD = Passed("temperature_c", "below", 16.0, 2 * HOUR_MS, 12.5)
 DRY = Passed("emc_percent", "below", 6.0, 40 * HOUR_MS, 4.6)
 LEFT = replace(
@@ -25,7 +25,7 @@ LEFT = replace(
     not_known_ms=27 * HOUR_MS,
     longest_outside=Span(0, 30 * HOUR_MS),
     passed=(COLD, DRY),
-    state=WeekState.LEFT,
+    state=WeekState.OUT_OF_RANGE,
 )
 BRIEFLY = replace(
     KEPT,
@@ -41,7 +41,7 @@ SILENT = replace(KEPT, within_ms=0, not_known_ms=168 * HOUR_MS, state=WeekState.
 @pytest.mark.parametrize(
     ("week", "said"),
     [
-        (KEPT, "The air kept the window all week."),
+        (KEPT, "The air was in range all week."),
         (
             replace(LEFT, not_known_ms=400),
             "Left the window for 1 day 17 h in all, 1 day 6 h at a stretch: temperature below 16 °C (lowest 12.5 °C), "
@@ -49,11 +49,11 @@ SILENT = replace(KEPT, within_ms=0, not_known_ms=168 * HOUR_MS, state=WeekState.
         ),
         (
             replace(KEPT, within_ms=160 * HOUR_MS, not_known_ms=8 * HOUR_MS),
-            "The air kept the window in the 6 days 16 h that readings vouch for; 8 hours not known.",
+            "The air stayed in range in the 6 days 16 h that readings cover; 8 hours not known.",
         ),
         (
             replace(KEPT, looked_at=Span(0, 24 * HOUR_MS), within_ms=24 * HOUR_MS),
-            "The air kept the window in the 1 day that readings vouch for. Only a part of the week was looked at.",
+            "The air stayed in range in the 1 day that readings cover. Only a part of the week was looked at.",
         ),
         (
             BRIEFLY,
@@ -64,10 +64,10 @@ SILENT = replace(KEPT, within_ms=0, not_known_ms=168 * HOUR_MS, state=WeekState.
             "Left the window for 1 day 17 h in all, 1 day 6 h at a stretch: temperature below 16 °C (lowest 12.5 °C), "
             "EMC below 6 % (lowest 4.6 %); 1 day 3 h not known.",
         ),
-        (SILENT, "Not known: nothing was heard that says how the air stood."),
+        (SILENT, "Not known: there are no readings that says how the air stood."),
         (
             replace(SILENT, within_ms=84 * HOUR_MS, not_known_ms=84 * HOUR_MS),
-            "Not known: readings vouch for only 50 % of it, and less than 90 % is too little.",
+            "Not known: readings cover only 50 % of it, and less than 90 % is too little.",
         ),
         (replace(KEPT, state=WeekState.NO_WINDOW), "Not judged: the room has no window."),
     ],
@@ -80,7 +80,7 @@ def test_every_state_has_its_sentence(week: Week, said: str) -> None:
 def test_a_week_that_is_not_over_is_told_without_its_end() -> None:
     """Where a page says "so far", the sentence does not say again that it is a part."""
     part = replace(KEPT, looked_at=Span(0, 24 * HOUR_MS), within_ms=24 * HOUR_MS)
-    assert conclusion(part, so_far=True) == "The air kept the window in the 1 day that readings vouch for."
+    assert conclusion(part, so_far=True) == "The air stayed in range in the 1 day that readings cover."
 
 
 def test_words_follow_the_readers_units() -> None:
@@ -97,16 +97,23 @@ def test_no_wording_is_a_go_ahead() -> None:
     """Nothing that is said calls a floor ready, safe or fit to lay, and the caution defers to whom it must."""
     said = " ".join(conclusion(week) for week in (KEPT, BRIEFLY, LEFT, SILENT))
     assert not re.search(r"\b(ready|safe|fit|fine|good|OK|go ahead|acclimated|lay)\b", said, re.IGNORECASE)
-    for whom in ("meter", "in the wood", "instructions", "local codes", "licensed practice", "no leave to lay"):
+    for whom in (
+        "meter",
+        "in the wood",
+        "instructions",
+        "local codes",
+        "licensed practice",
+        "not an approval to install",
+    ):
         assert whom in CAUTION
 
 
 def test_weeks_are_summed_up() -> None:
     """Each state is counted, one week in the singular, and weeks mostly outside are told apart."""
-    assert summary([KEPT]) == "Of 1 week, 1 kept the window."
+    assert summary([KEPT]) == "Of 1 week, 1 stayed in range."
     mostly = replace(LEFT, within_ms=HOUR_MS)
     assert summary([LEFT, mostly, BRIEFLY, SILENT, SILENT]) == (
-        "Of 5 weeks, 2 left the window (1 of them out for most of the time that is known), 1 was briefly out of it and "
-        "2 are not known."
+        "Of 5 weeks, 2 went out of range (1 of them out for most of the time that is known), 1 was briefly out of it "
+        "and 2 are not known."
     )
     assert summary([]) == ""

@@ -62,7 +62,7 @@ def test_a_week_by_hand(store: SqliteStore, tell: Tell) -> None:
     assert week.longest_outside == Span(noon_ms, noon_ms + 12 * HOUR_MS)
     assert week.longest_outside_ms == 12 * HOUR_MS
     assert week.strip == "." * 84 + "x" * 12 + "." * 72
-    assert week.state is WeekState.LEFT
+    assert week.state is WeekState.OUT_OF_RANGE
     (passed,) = week.passed
     assert (passed.quantity, passed.side, passed.bound, passed.lasted_ms, passed.worst) == (
         "rh_percent", "above", 50.0, 12 * HOUR_MS, 60.0,
@@ -107,16 +107,16 @@ def test_a_week_in_which_the_clocks_change(
     assert [week.whole for week in weeks] == [False, True, False]
     assert weeks[1].hourly_emc_percent is not None
     assert weeks[1].hourly_emc_percent.hours == length
-    assert weeks[1].state is WeekState.KEPT
+    assert weeks[1].state is WeekState.IN_RANGE
 
 
 def test_a_gap_is_neither_within_nor_outside(store: SqliteStore, tell: Tell) -> None:
-    """Two days without readings are two days not known, but for the half hour that the last reading vouches for."""
+    """Two days without readings are two days not known, but for the half hour that the last reading covers."""
     at_ms = every(10)
     there = (at_ms < MONDAY_MS + 48 * HOUR_MS) | (at_ms >= MONDAY_MS + 96 * HOUR_MS)
     tell(at_ms[there], 20.0, 40.0)
     week = the_week(store)
-    # The last reading before the gap, at 23:50, vouches for three of the usual ten minutes: until 00:20.
+    # The last reading before the gap, at 23:50, covers three of the usual ten minutes: until 00:20.
     lost = 48.0 - 20 / 60
     assert hours(week) == (pytest.approx(168.0 - lost), 0.0, pytest.approx(lost))
     assert week.coverage == pytest.approx((168.0 - lost) / 168.0)
@@ -134,19 +134,19 @@ def test_time_outside_does_not_bridge_a_gap(store: SqliteStore, tell: Tell) -> N
     tell(at_ms, 20.0, np.where(near, 55.0, 40.0))
     patient = replace(WINDOW, dwell_s=3600.0)
     week = the_week(store, window=patient)
-    # The reading at 09:50 vouches for 30 minutes, the one at 15:00 for ten.
+    # The reading at 09:50 covers 30 minutes, the one at 15:00 for ten.
     assert week.outside_ms == 40 * MINUTE_MS
     assert week.longest_outside_ms == 30 * MINUTE_MS
     assert week.state is WeekState.BRIEFLY_OUT
-    assert the_week(store).state is WeekState.LEFT  # half an hour is the room's dwell time
+    assert the_week(store).state is WeekState.OUT_OF_RANGE  # half an hour is the room's dwell time
 
 
 def test_left_is_left_however_little_else_is_known(store: SqliteStore, tell: Tell) -> None:
-    """Two hours outside in an otherwise silent week are a week that left its window."""
+    """Two hours outside in an otherwise silent week are a week that went out of range."""
     tell(every(10, to_ms=MONDAY_MS + 2 * HOUR_MS), 20.0, 60.0)
     week = the_week(store)
     assert week.coverage < 0.02
-    assert week.state is WeekState.LEFT
+    assert week.state is WeekState.OUT_OF_RANGE
 
 
 def test_a_room_is_as_bad_as_its_worst_sensor(store: SqliteStore, tell: Tell) -> None:
@@ -192,12 +192,12 @@ def test_a_missing_quantity_withholds_within_but_not_outside(store: SqliteStore,
 def test_another_window_may_be_asked_about(store: SqliteStore, tell: Tell) -> None:
     """A window given is judged by instead of the room's, whole; open ends are open."""
     tell(every(10), 20.0, 40.0)  # EMC 7.7 %
-    assert the_week(store).state is WeekState.KEPT
+    assert the_week(store).state is WeekState.IN_RANGE
     for window, state in [
-        (AcclimationWindow(emc_percent=Bounds(6.0, 9.0)), WeekState.KEPT),
-        (AcclimationWindow(emc_percent=Bounds(8.0, 9.0)), WeekState.LEFT),
-        (AcclimationWindow(rh_percent=Bounds(None, 35.0)), WeekState.LEFT),
-        (AcclimationWindow(rh_percent=Bounds(35.0, None)), WeekState.KEPT),
+        (AcclimationWindow(emc_percent=Bounds(6.0, 9.0)), WeekState.IN_RANGE),
+        (AcclimationWindow(emc_percent=Bounds(8.0, 9.0)), WeekState.OUT_OF_RANGE),
+        (AcclimationWindow(rh_percent=Bounds(None, 35.0)), WeekState.OUT_OF_RANGE),
+        (AcclimationWindow(rh_percent=Bounds(35.0, None)), WeekState.IN_RANGE),
     ]:
         assert the_week(store, window=window).state is state
 
@@ -358,8 +358,8 @@ def test_each_week_is_judged_by_the_window_of_its_time(store) -> None:
     with store.transaction() as work:
         work.append(ReadingBatch.of(readings), heard_ms=0)
     first, second, third = week_by_week(store.read, site, room, MONDAY_MS, MONDAY_MS + 3 * WEEK_MS)
-    assert (first.state, first.outside_ms, first.passed) == (WeekState.KEPT, 0, ())
-    assert second.state is WeekState.LEFT
+    assert (first.state, first.outside_ms, first.passed) == (WeekState.IN_RANGE, 0, ())
+    assert second.state is WeekState.OUT_OF_RANGE
     assert second.outside_ms == pytest.approx(5 * day_ms, abs=3_600_000)
     assert [(one.quantity, one.side, one.bound) for one in second.passed] == [("rh_percent", "above", 50)]
     assert third.outside_ms == 0

@@ -61,9 +61,9 @@ def test_which_weeks_left_the_window_and_for_how_long(winter: Any) -> None:
     found = weeks_of(winter)
     mostly = [monday for monday, week in found.items() if week.outside_ms > week.within_ms]
     assert mostly == ["12-14", "01-11", "02-01", "02-08", "02-15", "05-10"]
-    assert {monday: week.state for monday, week in found.items() if week.state is not WeekState.LEFT} == {
+    assert {monday: week.state for monday, week in found.items() if week.state is not WeekState.OUT_OF_RANGE} == {
         "01-18": WeekState.BRIEFLY_OUT,
-        "05-03": WeekState.KEPT,
+        "05-03": WeekState.IN_RANGE,
     }
     assert (found["02-08"].within_ms, found["02-08"].coverage) == (HOUR_MS // 3, 1.0)  # two readings at 30.1 %
     driest = next(p for p in found["02-15"].passed if (p.quantity, p.side) == ("rh_percent", "below"))

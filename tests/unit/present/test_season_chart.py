@@ -69,7 +69,7 @@ def test_a_season_of_silence_says_so() -> None:
     silent = replace(PICTURE, days=tuple(day(n) for n in range(5)))
     root = drawn(silent)
     assert paths(root, "se-band") == []
-    assert "nothing was heard in this time" in "".join(root.itertext())
+    assert "no readings in this time" in "".join(root.itertext())
     assert describe(silent) == "Nothing is known of these days."
 
 

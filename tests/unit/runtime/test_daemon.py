@@ -276,7 +276,7 @@ async def test_the_event_loop_is_not_blocked_under_load(tmp_path: Path) -> None:
 
 async def test_a_sensor_that_is_never_heard_is_told_of(tmp_path: Path) -> None:
     """The rounds notice by themselves what does not come, store the incident and put the mail into the outbox."""
-    site = Site("Quiet", "UTC", 0.0, (Room("hall", "Hall"),), (Sensor("s0", "hall", silent_after_s=120.0),))
+    site = Site("Quiet", "UTC", 0.0, (Room("hall", "Hall"),), (Sensor("s0", "hall", offline_after_s=120.0),))
     mail = MailWiring("127.0.0.1", "l@example.org", ("a@example.org",), port=9, security="none")
     clock = FastClock(1_790_000_000_000, speed=300.0)
     daemon = Daemon(Wiring(site, tmp_path, PageWiring(port=0), mail), clock=clock)
@@ -286,7 +286,7 @@ async def test_a_sensor_that_is_never_heard_is_told_of(tmp_path: Path) -> None:
     assert daemon.services is not None
     following = daemon.services.news()
     news = await asyncio.wait_for(anext(following), 10)
-    assert [(incident.kind, incident.sensor) for incident in news.incidents] == [(IncidentKind.SILENT, "s0")]
+    assert [(incident.kind, incident.sensor) for incident in news.incidents] == [(IncidentKind.OFFLINE, "s0")]
     assert [notice.recipient for notice in daemon.services.read.notices()] == ["a@example.org"]
     assert daemon.services.standing("hall").silent == ("s0",)
     daemon.stop()

@@ -129,7 +129,7 @@ async def test_a_stranger_is_listed_and_not_stored(door: Intake, store: SqliteSt
     submitted = await door.submit([reading(sensor="neighbour")], "serial")
     assert submitted.appended == Appended(0, 0, 0)
     assert submitted.rejections[0].reason == Why.UNKNOWN_SENSOR
-    assert door.unknown_senders() == {"neighbour": NOW_MS}
+    assert door.unassigned_sensors() == {"neighbour": NOW_MS}
     assert store.read.extents() == []
 
 
@@ -137,8 +137,8 @@ async def test_strangers_do_not_grow_memory(door: Intake, reading: Make) -> None
     """Of very many strangers only the latest are remembered."""
     for start in range(0, 2000, 500):
         await door.submit([reading(sensor=f"n{number}") for number in range(start, start + 500)], "radio")
-    assert len(door.unknown_senders()) == intake.STRANGERS
-    assert "n1999" in door.unknown_senders()
+    assert len(door.unassigned_sensors()) == intake.MOST_UNASSIGNED
+    assert "n1999" in door.unassigned_sensors()
 
 
 async def test_what_is_acknowledged_is_there_for_another_reader(

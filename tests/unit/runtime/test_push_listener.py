@@ -345,7 +345,7 @@ def test_an_address_that_cannot_be_had_is_said() -> None:
 
 
 def wired(tmp_path: Path, section: str) -> reading.Wiring:
-    """Read a wiring file with this section."""
+    """Read a settings file with this section."""
     file = tmp_path / "lumberroom.toml"
     file.write_text(f'[site]\nname = "x"\ntime_zone = "UTC"\n{section}')
     return reading.load(file, os.environ)

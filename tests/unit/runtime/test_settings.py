@@ -1,4 +1,4 @@
-"""The wiring file: what is right is read exactly, what is wrong is told in sentences, all at once."""
+"""The settings file: what is right is read exactly, what is wrong is told in sentences, all at once."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from adapters.registry import kinds
 from ingest.clock import SystemClock
 from ingest.errors import SettingsError
 from ingest.runtime.supervisor import make
-from ingest.settings.reading import load, load_job, parse
-from ingest.settings.site_text import job_text
+from ingest.settings.reading import load, load_site, parse
+from ingest.settings.site_text import site_text
 from ingest.settings.wiring import Wiring
 from ingest.site.places import Bounds, Place
 
@@ -59,7 +59,7 @@ holds = "oak boards, 20 mm"
 temperature_f = [60, 80]
 rh_percent = [30, 50]
 emc_percent = { high = 9 }
-dwell_minutes = 20
+alert_after_minutes = 20
 margin_rh_percent = 1.5
 
 [[room.sensor]]
@@ -69,7 +69,7 @@ title = "by the door"
 [[room.sensor]]
 id = "hall-2"
 place = "wood"
-silent_after_minutes = 90
+offline_after_minutes = 90
 """
 
 Parse = Callable[[str], Wiring]
@@ -77,7 +77,7 @@ Parse = Callable[[str], Wiring]
 
 @pytest.fixture
 def parsed(tmp_path: Path) -> Parse:
-    """Give a function that checks the text of a wiring file in an empty folder, with an empty environment."""
+    """Give a function that checks the text of a settings file in an empty folder, with an empty environment."""
     return lambda text: parse(text, tmp_path / "lumberroom.toml", {})
 
 
@@ -114,7 +114,7 @@ def test_everything_that_a_file_says_is_read(tmp_path: Path) -> None:
     assert room.window.temperature_c.high == pytest.approx(26.6667, abs=1e-4)
     assert (room.window.rh_percent, room.window.emc_percent) == (Bounds(30, 50), Bounds(high=9))
     assert (room.window.dwell_s, room.window.return_dwell_s, room.window.margin_rh_percent) == (1200, 1800, 1.5)
-    assert [(s.id, s.place, s.silent_after_s) for s in wiring.site.sensors] == [
+    assert [(s.id, s.place, s.offline_after_s) for s in wiring.site.sensors] == [
         ("hall-1", Place.AIR, 1800),
         ("hall-2", Place.WOOD, 5400),
     ]
@@ -122,7 +122,7 @@ def test_everything_that_a_file_says_is_read(tmp_path: Path) -> None:
 
 
 def test_paths_of_adapters_are_meant_from_the_files_own_folder(parsed: Parse, tmp_path: Path) -> None:
-    """A daemon started anywhere finds a replayed file, a watched folder and certificates beside its wiring file."""
+    """A daemon started anywhere finds a replayed file, a watched folder and certificates beside its settings file."""
     wiring = parsed(
         '[site]\nname = "a"\ntime_zone = "UTC"\n'
         '[[adapter]]\nname = "one"\ntype = "replay"\npath = "recorded/hall.csv"\n'
@@ -153,7 +153,7 @@ def test_paths_of_adapters_are_meant_from_the_files_own_folder(parsed: Parse, tm
         ),
         ('type = "replay"\npath = "a.csv"\ntime_format = "%H:%M"\n', "does not say year, month and day"),
         ('type = "modbus_tcp"\nhost = "h"\nregisters = [{ sensor = "s" }]\n', "entry 1"),
-        ('type = "http_poll"\nurl = "http://me:hunter2@h/"\n', "url: secrets do not belong in the wiring file"),
+        ('type = "http_poll"\nurl = "http://me:hunter2@h/"\n', "url: secrets do not belong in the settings file"),
     ],
 )
 def test_mistakes_inside_maps_rules_and_questions_are_found_with_the_others(
@@ -213,7 +213,7 @@ def test_a_secret_that_is_not_there_stops_that_adapter_alone(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("line", "message"),
     [
-        ('password = "hunter2"', "secrets do not belong in the wiring file, which gets copied"),
+        ('password = "hunter2"', "secrets do not belong in the settings file, which gets copied"),
         ("password_env = 5", "5 is not a text in quotes"),
     ],
 )
@@ -274,7 +274,7 @@ BROKEN = [
     ),
     pytest.param(
         SITE + MAIL + 'password = "hunter2"\n',
-        "line 8, [mail] password: secrets do not belong in the wiring file, which gets copied, mailed and kept in "
+        "line 8, [mail] password: secrets do not belong in the settings file, which gets copied, mailed and kept in "
         'backups. Put it into an environment variable and name that: password_env = "LUMBERROOM_MAIL_PASSWORD", or '
         'into a file that only the daemon may read: password_file = "password.secret". Then delete this line.',
         id="a password in the file",
@@ -465,7 +465,7 @@ def test_only_the_job_of_a_file_is_looked_at_when_only_the_job_is_wanted(tmp_pat
     """A job file is taken even beside a broken [mail] section."""
     path = tmp_path / "job.toml"
     path.write_text(SITE + ROOM + "[mail]\nnonsense = 1\n", encoding="utf-8")
-    assert load_job(path).rooms[0].id == "oak-store"
+    assert load_site(path).rooms[0].id == "oak-store"
 
 
 PHASES = """
@@ -477,7 +477,7 @@ window = { rh_percent = [35, 45] }
 [[room.phase]]
 name = "in service"
 first_day = "2027-01-10"
-window = { rh_percent = [30, 50], dwell_minutes = 60 }
+window = { rh_percent = [30, 50], alert_after_minutes = 60 }
 """
 
 
@@ -491,7 +491,7 @@ def test_phases_are_read_and_written_back(parsed: Parse) -> None:
     ]
     assert room.phases[1].window.rh_percent == Bounds(30.0, 50.0)
     assert room.phases[1].window.dwell_s == 3600.0
-    assert parsed(job_text(site)).site == site
+    assert parsed(site_text(site)).site == site
 
 
 def test_mistakes_in_phases_are_told(parsed: Parse) -> None:
@@ -509,7 +509,7 @@ def test_rules_have_defaults_and_can_be_set_or_switched_off(parsed: Parse) -> No
     site = parsed(SITE + ROOM + "[room.rules]\nslab_rh_percent = 65\nheading_out_hours = false\n").site
     rules = site.rooms[0].rules
     assert (rules.slab_rh_percent, rules.heading_out_hours, rules.battery_percent) == (65.0, None, 15.0)
-    assert parsed(job_text(site)).site == site
+    assert parsed(site_text(site)).site == site
 
 
 @pytest.mark.parametrize(
@@ -622,7 +622,7 @@ def test_a_job_with_boards_checks_and_station_limits_reads_back_the_same(parsed:
     assert site.rooms[0].boards is not None
     assert site.rooms[0].boards.species == "White oak, commercial"
     assert (site.sensors[0].checked_on, site.sensors[0].check_every_days) == ("2026-06-01", 180)
-    assert parsed(job_text(site)).site == site
+    assert parsed(site_text(site)).site == site
 
 
 @pytest.mark.parametrize(

@@ -16,9 +16,9 @@ from dashboards.services import News
 from ingest.clock import DrivenClock
 from ingest.errors import ConflictError, InputError
 from ingest.runtime.live_job import LiveJob
-from ingest.settings.reading import load_job
+from ingest.settings.reading import load_site
 from ingest.settings.site_document import document_of, merged, patch_between, site_of
-from ingest.settings.site_text import job_text
+from ingest.settings.site_text import site_text
 from ingest.site.actor import Actor, Where
 from ingest.site.editing import changes, differences, laid_over, with_sensor
 from ingest.site.incidents import Incident
@@ -190,8 +190,8 @@ def test_a_job_written_as_text_reads_back_the_same(drawn: Site) -> None:
     """Whatever the job, export and apply carry it unchanged, to the last bit of every number and letter."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "job.toml"
-        path.write_text(job_text(drawn), encoding="utf-8")
-        assert load_job(path) == drawn
+        path.write_text(site_text(drawn), encoding="utf-8")
+        assert load_site(path) == drawn
 
 
 @given(before=sites(), after=sites())

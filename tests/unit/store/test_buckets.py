@@ -79,7 +79,7 @@ def test_buckets_are_those_of_the_slow_way(at_ms, edges, data) -> None:
 @settings(max_examples=100, deadline=None)
 @given(at_ms=RISING, span=st.tuples(st.integers(0, 10**8), st.integers(1, 10**8)))
 def test_gaps_are_what_coverage_leaves(at_ms, span) -> None:
-    """Gaps rise, do not touch, and their length is exactly what coverage says is not vouched for."""
+    """Gaps rise, do not touch, and their length is exactly what coverage says is not covered."""
     from_ms, to_ms = span[0], span[0] + span[1]
     vouched = coverage.vouched_ms(at_ms)
     found = coverage.gaps(at_ms, vouched, from_ms, to_ms)
@@ -117,7 +117,7 @@ def test_a_gap_stays_a_gap(store, put) -> None:
     held = store.read.buckets(KEY, np.arange(0, 13 * HOUR, HOUR))
     assert held.count.tolist() == [60] * 3 + [0] * 6 + [60] * 3
     assert np.isnan(held.mean[3:9]).all()
-    # The last reading before the silence, at 2:59, vouches for three minutes: two of them in the next hour.
+    # The last reading before the silence, at 2:59, covers three minutes: two of them in the next hour.
     assert held.coverage.tolist() == pytest.approx([1, 1, 1, 2 / 60, 0, 0, 0, 0, 0, 1, 1, 1])
     assert store.read.gaps(KEY, 0, 12 * HOUR) == [Span(3 * HOUR + 2 * MINUTE, 9 * HOUR)]
 

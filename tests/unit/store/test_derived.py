@@ -114,7 +114,7 @@ def test_the_newest_derived_value_lies_where_the_temperature_ended(store, hear) 
 
 
 def test_a_derived_series_has_gaps_where_one_of_its_parents_is_missing(store, hear) -> None:
-    """Humidity alone vouches for no EMC."""
+    """Humidity alone covers no EMC."""
     hear("rh_percent", [(at, 45.0) for at in range(0, 4 * HOUR, MINUTE)])
     hear("temperature_c", [(at, 20.0) for at in range(0, HOUR, MINUTE)])
     (gap,) = store.read.gaps(key("emc_percent"), 0, 4 * HOUR)

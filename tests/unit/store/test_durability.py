@@ -185,7 +185,7 @@ def write_some_of_everything(work, batch) -> None:
     work.append(batch([1], [5.0], sensor="new"), heard_ms=50)
     work.save_site(Site("other"), at_ms=50, by=SETTINGS)
     work.save_judgement("hall", {"state": "out"})
-    work.put_incident(Incident("i", "hall", "attic", IncidentKind.SILENT, 1, 2, ""), at_ms=50, by=SETTINGS)
+    work.put_incident(Incident("i", "hall", "attic", IncidentKind.OFFLINE, 1, 2, ""), at_ms=50, by=SETTINGS)
     work.add_notice(incident="i", kind=NoticeKind.OPENED, channel="mail", recipient="a", facts={}, created_ms=50)
 
 

@@ -32,7 +32,7 @@ def staged(path, batch):
     """A closed store with a thousand readings that are staged and not sealed, and an incident."""
     with SqliteStore.open(path) as store, store.transaction() as work:
         work.append(batch(range(1000), [20.0] * 1000), heard_ms=1)
-        work.put_incident(Incident("i", "hall", "attic", IncidentKind.SILENT, 1, 2, ""), at_ms=50, by=WATCH)
+        work.put_incident(Incident("i", "hall", "attic", IncidentKind.OFFLINE, 1, 2, ""), at_ms=50, by=WATCH)
     return path
 
 

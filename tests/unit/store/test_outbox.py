@@ -73,6 +73,6 @@ def test_the_watchs_state_is_kept_by_room(store) -> None:
     assert store.read.judgement("hall") is None
     for since_ms in (1, 2):
         with store.transaction() as work:
-            work.save_judgement("hall", {"state": "drifting", "since_ms": since_ms, "why": None})
-    assert store.read.judgement("hall") == {"state": "drifting", "since_ms": 2, "why": None}
+            work.save_judgement("hall", {"state": "leaving range", "since_ms": since_ms, "why": None})
+    assert store.read.judgement("hall") == {"state": "leaving range", "since_ms": 2, "why": None}
     assert store.read.judgement("cellar") is None

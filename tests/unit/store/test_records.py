@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 
 from ingest.errors import RefusedError
 from ingest.site.actor import SETTINGS, WATCH, Actor, Where
-from ingest.site.handling import Deed, Handling
+from ingest.site.handling import Action, Handling
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.store.file.integrity import check_integrity
+from ingest.store.record.kinds import HANDLING
 from ingest.store.record.plain import canonical_json, from_plain, to_plain
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch import handling
@@ -76,18 +77,18 @@ def test_an_incident_is_shown_as_it_stands_and_keeps_what_it_was(store) -> None:
 
 
 def test_what_people_do_stands_apart_from_what_the_watch_says(store) -> None:
-    """Taken in hand once, by the first; asked for quiet; the watch's next word leaves it alone; every step is kept."""
+    """Acknowledged once, by the first; muted alerts; the watch's next word leaves it alone; every step is kept."""
     with store.transaction() as work:
         work.put_incident(INCIDENT, at_ms=2_000, by=WATCH)
-        assert work.read.handlings(["i-1"]) == {}
+        assert work.read.nouns(HANDLING, ["i-1"]) == {}
         handling.acknowledge(work, "i-1", by=Actor(Where.PAGE, "anna"), note="on my way", now_ms=2_500)
         handling.acknowledge(work, "i-1", by=Actor(Where.PAGE, "ben"), now_ms=2_600)
     with store.transaction() as work:
         work.put_incident(replace(INCIDENT, worst_value=70.0), at_ms=2_700, by=WATCH)
-        handling.snooze(work, "i-1", until_ms=9_000, by=Actor(Where.PAGE, "ben"), now_ms=2_800)
-    stands = store.read.handlings(["i-1", "i-2"])
+        handling.mute(work, "i-1", until_ms=9_000, by=Actor(Where.PAGE, "ben"), now_ms=2_800)
+    stands = store.read.nouns(HANDLING, ["i-1", "i-2"])
     assert stands == {
-        "i-1": Handling("i-1", 2_500, "anna", snoozed_until_ms=9_000, note="on my way", deed=Deed.SNOOZED),
+        "i-1": Handling("i-1", 2_500, "anna", muted_until_ms=9_000, note="on my way", action=Action.MUTED),
     }
     assert [(entry.at_ms, entry.by) for entry in store.read.history("handling", "i-1")] == [
         (2_500, "page anna"),
@@ -102,8 +103,8 @@ def test_an_incident_that_is_not_there_cannot_be_handled(store) -> None:
         with pytest.raises(RefusedError, match="no such incident"):
             handling.acknowledge(work, "i-2", by=Actor(Where.PAGE, "anna"), now_ms=3_000)
         with pytest.raises(RefusedError, match="is past"):
-            handling.snooze(work, "i-1", until_ms=3_000, by=Actor(Where.PAGE, "anna"), now_ms=3_000)
-    assert store.read.handlings(["i-1", "i-2"]) == {}
+            handling.mute(work, "i-1", until_ms=3_000, by=Actor(Where.PAGE, "anna"), now_ms=3_000)
+    assert store.read.nouns(HANDLING, ["i-1", "i-2"]) == {}
 
 
 def test_incidents_are_found_by_room_state_and_time(store) -> None:

@@ -15,7 +15,7 @@ import pytest
 
 from ingest.errors import StorageError
 from ingest.site.actor import SETTINGS, WATCH
-from ingest.site.handling import Deed, Handling
+from ingest.site.handling import Action, Handling
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.places import AcclimationWindow as Window
 from ingest.site.places import Bounds, Room, Sensor, Site
@@ -24,6 +24,7 @@ from ingest.store.file import shape
 from ingest.store.file.integrity import check_integrity
 from ingest.store.file.opening import PAGE_BYTES
 from ingest.store.record.device_keys import DeviceKey, add, new_key
+from ingest.store.record.kinds import HANDLING
 from ingest.store.sqlite_store import SqliteStore
 
 T0 = 1_780_000_000_000
@@ -63,8 +64,11 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
             name = f"incident-{number}"
             incident = Incident(name, "hall", "hall", IncidentKind.WINDOW, T0, T0 + number, f"RH {number} % " * 9)
             work.put_incident(incident, at_ms=T0, by=WATCH)
-            work.put_handling(
-                Handling(name, T0, "Anna", note=f"note {number}", deed=Deed.ACKNOWLEDGED), at_ms=T0, by="Anna"
+            work.put(
+                HANDLING,
+                Handling(name, T0, "Anna", note=f"note {number}", action=Action.ACKNOWLEDGED),
+                at_ms=T0,
+                by="Anna",
             )
             work.add_notice(
                 incident=name, kind=NoticeKind.OPENED, channel="mail", recipient=f"p{number}@example.org",
@@ -104,7 +108,7 @@ def served(path: Path) -> dict[str, Any]:
         incidents = read.incidents(limit=1000)
         found |= {one.id: one for one in incidents}
         found |= {f"of hall {one.id}": one for one in read.incidents(room="hall", only_open=True, limit=1000)}
-        found |= {f"handling {name}": one for name, one in read.handlings([one.id for one in incidents]).items()}
+        found |= {f"handling {name}": one for name, one in read.nouns(HANDLING, [one.id for one in incidents]).items()}
         found |= {f"notice {one.number}": one for one in read.notices(limit=1000)}
         found |= {f"key {one.name}": one for one in read.device_keys()}
         found |= {f"heard {sensor}": at for sensor, at in read.heard().items()}

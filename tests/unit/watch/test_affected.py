@@ -116,7 +116,7 @@ def test_nothing_is_said_where_nothing_is_known(store: SqliteStore) -> None:
     assert lot_of(Room("r", "R", holds="pianos")) is None
     assert sentence(store.read, site(), damp(5), now_ms=now_ms) == ""
     assert sentence(store.read, site(boards=ORDINARY_OAK), replace(damp(5), sensor="b"), now_ms=now_ms) == ""
-    silent = replace(damp(5), kind=IncidentKind.SILENT)
+    silent = replace(damp(5), kind=IncidentKind.OFFLINE)
     assert sentence(store.read, site(boards=ORDINARY_OAK), silent, now_ms=now_ms) == ""
 
 

@@ -70,7 +70,7 @@ def test_without_a_start_the_board_was_in_balance_and_does_not_move() -> None:
 
 
 def test_gaps_are_bridged_and_said_and_no_air_is_no_estimate() -> None:
-    """A day unheard in the middle is taken as the air before; nothing heard at all, or one instant, gives None."""
+    """A day unheard in the middle is taken as the air before; no readings at all, or one instant, gives None."""
     times_ms = np.arange(0, 3 * DAY_MS + 1, MINUTE_MS, dtype=np.int64)
     rh_percent = np.full(len(times_ms), 65.0)
     rh_percent[(times_ms >= DAY_MS) & (times_ms < 2 * DAY_MS)] = np.nan

@@ -103,7 +103,7 @@ def test_a_late_joiner_is_added_and_a_withdrawn_one_leaves(store: SqliteStore) -
 def test_an_adapter_that_is_down_is_the_cause_of_silences(store: SqliteStore) -> None:
     """Sensors that fall silent as their adapter goes down have its incident as the leading one."""
     down = replace(incident("", 5, IncidentKind.ADAPTER), sensor="serial")
-    silent = [incident(room, minute, IncidentKind.SILENT) for minute, room in enumerate(ROOMS)]
+    silent = [incident(room, minute, IncidentKind.OFFLINE) for minute, room in enumerate(ROOMS)]
     found = write(store, *silent, down)
     assert len(set(found.values())) == 1
     assert causes.leading(store.read.incidents()).kind is IncidentKind.ADAPTER
@@ -111,7 +111,7 @@ def test_an_adapter_that_is_down_is_the_cause_of_silences(store: SqliteStore) ->
 
 def test_a_power_cut_silences_sensors_of_one_room_too(store: SqliteStore) -> None:
     """Two sensors are two, even in one room; a battery and a stuck sensor are nobody else's doing."""
-    pair = [replace(incident("den", 0, IncidentKind.SILENT), id=name, sensor=name) for name in ("a", "b")]
+    pair = [replace(incident("den", 0, IncidentKind.OFFLINE), id=name, sensor=name) for name in ("a", "b")]
     write(store, *pair)
     assert {one.cause for one in store.read.incidents()} == {"silent-20261125T100000Z"}
     batteries = [incident(room, 0, IncidentKind.BATTERY) for room in ROOMS]

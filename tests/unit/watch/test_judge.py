@@ -32,7 +32,7 @@ MINUTE_MS = 60_000
 WINDOW = AcclimationWindow(
     Bounds(18.0, 24.0), Bounds(35.0, 55.0), Bounds(low=7.0), dwell_s=600, return_dwell_s=900, margin_rh_percent=2.0
 )
-RULE = Rule.of(WINDOW, silent_after_s=420)
+RULE = Rule.of(WINDOW, offline_after_s=420)
 
 # Values hug the bounds and margins, where mistakes live; None is a quantity that was not measured.
 VALUES = {
@@ -93,7 +93,7 @@ def test_passing_over_calm_stretches_changes_nothing(samples: list[Sample], at_o
     expected = [(after.last_ms, bare(before), bare(after)) for before, after in steps]
     assert [(change.at_ms, bare(change.before), bare(change.after)) for change in changes] == expected
     turned = itertools.pairwise(slow)
-    ended = [(b.since_ms, a.last_ms) for b, a in turned if b.state is RoomState.WITHIN is not a.state]
+    ended = [(b.since_ms, a.last_ms) for b, a in turned if b.state is RoomState.IN_RANGE is not a.state]
     assert calm[-CALM_KEPT:] == ended[-CALM_KEPT:]
 
 
@@ -209,14 +209,14 @@ def test_margins_leave_half_of_a_narrow_window(bounds: Bounds, margin: float, ex
 
 def test_a_changed_window_starts_drifts_anew_and_keeps_incidents() -> None:
     """A drift under the old window does not count under the new one; an open incident is judged by the new bounds."""
-    drifting = fold([Sample(minute * MINUTE_MS, 21.0, 60.0, 8.0) for minute in range(9)])[-1]
-    carried = under_new_window(drifting, WINDOW)
+    leaving = fold([Sample(minute * MINUTE_MS, 21.0, 60.0, 8.0) for minute in range(9)])[-1]
+    carried = under_new_window(leaving, WINDOW)
     assert carried.state is RoomState.UNKNOWN
     again, _ = judge(carried, Sample(10 * MINUTE_MS, 21.0, 60.0, 8.0), RULE)
-    assert (again.state, again.began_ms) == (RoomState.DRIFTING, 10 * MINUTE_MS)
+    assert (again.state, again.began_ms) == (RoomState.LEAVING_RANGE, 10 * MINUTE_MS)
     out = fold([Sample(minute * MINUTE_MS, 21.0, 60.0, 8.0) for minute in range(12)])[-1]
     wider = AcclimationWindow(rh_percent=Bounds(35.0, 65.0))
     carried = under_new_window(out, wider)
-    assert (carried.state, carried.why) == (RoomState.OUT, Why.NEW_WINDOW)
+    assert (carried.state, carried.why) == (RoomState.OUT_OF_RANGE, Why.NEW_WINDOW)
     back, _ = judge(carried, Sample(12 * MINUTE_MS, 21.0, 60.0, 8.0), Rule.of(wider, 420))
-    assert back.state is RoomState.RETURNING
+    assert back.state is RoomState.RECOVERING

@@ -124,7 +124,7 @@ def test_an_incident_that_did_not_happen_is_withdrawn(house: House) -> None:
     assert "show that this did not happen" in gone.reason
     assert house.incidents() == []
     assert len(house.store.read.history("incident", opened.id)) == 2
-    assert standing(house.store.read, house.site, "store", now_ms=T0_MS).state is RoomState.WITHIN
+    assert standing(house.store.read, house.site, "store", now_ms=T0_MS).state is RoomState.IN_RANGE
 
 
 def test_an_amended_reading_is_judged_again(house: House) -> None:
@@ -216,7 +216,7 @@ def test_a_lost_memory_is_rebuilt_from_the_readings(house: House) -> None:
     house.watch = Watch()
     assert house.hear("a", range(600, 601), 60.0, now=601) == []
     after = from_json(house.store.read.judgement("store"))
-    # The reading after the loss is one more that lies outside: an excess of ten point-hours is reached with it.
+    # The reading after the loss is one more that lies outside: an excess of ten %-hours is reached with it.
     grown = replace(incidents[-1], excess_hours=10.0)
     assert house.incidents() == [*incidents[:-1], grown]
     assert (after.sensors["a"].began_ms, after.incident) == (before.sensors["a"].began_ms, grown)
@@ -240,7 +240,7 @@ def test_what_a_rolled_back_unit_of_work_judged_is_forgotten(house: House) -> No
     with pytest.raises(Trouble):
         broken()
     assert house.hear("a", range(60, 80), 60.0) == []
-    assert standing(house.store.read, house.site, "store", now_ms=T0_MS).state is RoomState.DRIFTING
+    assert standing(house.store.read, house.site, "store", now_ms=T0_MS).state is RoomState.LEAVING_RANGE
     assert spans(house.hear("a", range(80, 95), 60.0)) == [(60, 90, None)]
 
 

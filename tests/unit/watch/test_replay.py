@@ -33,8 +33,8 @@ SITE = Site(
     "An invented site",
     rooms=(Room("store", "Store", WINDOW, rules=RULES, boards=BOARDS),),
     sensors=(
-        Sensor("a", "store", checked_on="2025-03-01", silent_after_s=7200),
-        Sensor("b", "store", silent_after_s=7200),
+        Sensor("a", "store", checked_on="2025-03-01", offline_after_s=7200),
+        Sensor("b", "store", offline_after_s=7200),
         Sensor("floor", "store", Place.SURFACE),
         Sensor("slab", "store", Place.SLAB),
         Sensor("out", "store", Place.OUTLET),
@@ -43,7 +43,7 @@ SITE = Site(
 
 
 def course(minutes: Sequence[int], seed: int) -> list[Reading]:
-    """Make a room's readings at these minutes: seasons, noise, wet trades, a stuck and a drifting sensor, gaps."""
+    """Make a room's readings at these minutes: seasons, noise, wet trades, a stuck and a leaving range sensor, gaps."""
     at = np.asarray(minutes)
     chance, days = np.random.default_rng(seed), at / DAY
     season = np.sin(days * 2 * np.pi / 365)

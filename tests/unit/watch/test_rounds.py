@@ -28,7 +28,7 @@ WINDOW = AcclimationWindow(rh_percent=Bounds(35.0, 55.0))
 SENSORS = (
     Sensor("a", "store", title="north wall"),
     Sensor("b", "store"),
-    Sensor("pin", "store", Place.WOOD, silent_after_s=7200),
+    Sensor("pin", "store", Place.WOOD, offline_after_s=7200),
     Sensor("yard", "store", Place.OUTDOORS),
 )
 SITE = Site("An invented site", rooms=(Room("store", "Store", WINDOW),), sensors=SENSORS)
@@ -84,7 +84,7 @@ def test_old_readings_are_judged_in_their_place(house: House) -> None:
     house.hours("a", 0, 40, 45.0)
     told = house.hear(*(("a", at, 80.0) for at in range(-200, -20)), now=40)
     assert [(minute(i.began_ms), minute(i.opened_ms), minute(i.closed_ms)) for i in told] == [(-200, -170, 30)]
-    assert house.stands(40)[0] is RoomState.WITHIN
+    assert house.stands(40)[0] is RoomState.IN_RANGE
     assert house.store.read.incidents() == told
 
 
@@ -106,7 +106,7 @@ def test_a_clock_that_was_ahead_and_is_set_back_does_not_blind_the_watch(house: 
     """What was judged under a clock a year ahead is let go when the clock is right again."""
     house.hear(("a", 525_600, 45.0))
     house.hear(("a", 0, 60.0), now=0)
-    assert house.stands(0)[0] is RoomState.DRIFTING
+    assert house.stands(0)[0] is RoomState.LEAVING_RANGE
     assert [minute(i.opened_ms) for i in house.hours("a", 1, 30, 60.0)] == [30]
 
 
@@ -115,9 +115,9 @@ def test_each_sensor_of_the_room_is_judged_and_the_worst_one_stands_for_it(house
     house.hours("a", 0, 40, 45.0)
     house.hours("pin", 0, 40, 90.0)
     house.hours("yard", 0, 40, 90.0)
-    assert house.stands(40)[0] is RoomState.WITHIN
+    assert house.stands(40)[0] is RoomState.IN_RANGE
     assert [i.sensor for i in house.hours("b", 0, 40, 60.0)] == ["b"]
-    assert house.stands(40)[0] is RoomState.OUT
+    assert house.stands(40)[0] is RoomState.OUT_OF_RANGE
 
 
 def test_a_sensor_out_while_another_closed_the_incident_opens_the_same_one_again(house: House) -> None:
@@ -154,7 +154,7 @@ def test_a_lost_state_takes_over_the_open_incident(house: House) -> None:
     with house.store.transaction() as work:
         work.save_judgement("store", {"version": 0})
     assert house.hours("a", 40, 5, 58.0) == []
-    assert house.stands(45)[0] is RoomState.OUT
+    assert house.stands(45)[0] is RoomState.OUT_OF_RANGE
     [closed] = house.hours("a", 45, 31, 45.0)
     assert (closed.id, minute(closed.closed_ms), closed.worst_value) == (opened.id, 75, 60.0)
 
@@ -174,7 +174,7 @@ def test_a_changed_window_is_judged_from_the_next_reading_and_says_so(house: Hou
     house.site = replace(SITE, rooms=(Room("store", "Store", wider),))
     house.look(40)
     state, reason = house.stands(40)
-    assert state is RoomState.OUT
+    assert state is RoomState.OUT_OF_RANGE
     assert "the window was changed; judged anew from the next reading" in reason
     [closed] = house.hours("a", 40, 31, 60.0)
     assert minute(closed.closed_ms) == 70
@@ -200,7 +200,7 @@ def test_a_sensor_taken_away_closes_its_incident(house: House) -> None:
 
 
 def test_nothing_judged_yet_and_nothing_to_judge_are_said(house: House) -> None:
-    """A room stands as unknown with the reason that applies: nothing heard, no window, no sensor, no such room."""
+    """A room stands as unknown with the reason that applies: no readings, no window, no sensor, no such room."""
     nothing = 'The sensor "north wall" has not said anything yet that the window can be judged by.'
     assert house.stands(0) == (RoomState.UNKNOWN, nothing)
     for site, why in (
@@ -253,10 +253,10 @@ def test_a_sensor_that_falls_silent_is_told_and_told_again_when_heard(house: Hou
     house.hear(("a", 60, 45.0))
     [closed] = house.look(61, A_ALONE)
     assert (closed.kind, minute(closed.began_ms), minute(closed.opened_ms), minute(closed.closed_ms)) == (
-        IncidentKind.SILENT, 0, 30, 60,
+        IncidentKind.OFFLINE, 0, 30, 60,
     )  # fmt: skip
     assert 'The sensor "north wall" has been heard again' in closed.reason
-    assert house.stands(61)[0] is RoomState.WITHIN
+    assert house.stands(61)[0] is RoomState.IN_RANGE
 
 
 def test_a_sensor_never_heard_counts_from_when_watching_began(house: House) -> None:
@@ -320,15 +320,15 @@ def test_an_open_incident_of_a_silent_sensor_stays_open_and_out(house: House) ->
         house.look(at, A_ALONE)
     assert looks(house, 40, 80, A_ALONE) == [(69, "a", True)]
     house.site = A_ALONE
-    assert house.stands(80)[0] is RoomState.OUT
+    assert house.stands(80)[0] is RoomState.OUT_OF_RANGE
 
 
 def test_a_silent_sensor_taken_away_closes_its_incident(house: House) -> None:
     """A sensor that is no longer the room's is not missed any more."""
     looks(house, 0, 31, A_ALONE)
     [closed] = house.look(31, replace(SITE, sensors=()))
-    assert (closed.kind, minute(closed.closed_ms)) == (IncidentKind.SILENT, 31)
-    assert "has not been heard since" in closed.reason
+    assert (closed.kind, minute(closed.closed_ms)) == (IncidentKind.OFFLINE, 31)
+    assert "has given no reading since" in closed.reason
     assert closed.reason.endswith(NO_SENSOR)
 
 

@@ -28,16 +28,16 @@ WINDOW = AcclimationWindow(rh_percent=Bounds(35.0, 55.0), dwell_s=0)
 RULES = Rules()
 
 
-def excess(values: list[float], minutes: list[int], silent_after_s: float = 1800.0) -> float:
-    """Give the point-hours that a judge sums up of RH readings at these minutes."""
+def excess(values: list[float], minutes: list[int], offline_after_s: float = 1800.0) -> float:
+    """Give the %-hours that a judge sums up of RH readings at these minutes."""
     at_ms = np.array(minutes, dtype=np.int64) * MINUTE_MS + T0_MS
     samples = Samples(at_ms, {"rh_percent": np.array(values)})
-    state, _ = judge_series(SensorState(), samples, Rule.of(WINDOW, silent_after_s))
+    state, _ = judge_series(SensorState(), samples, Rule.of(WINDOW, offline_after_s))
     return hours(state.excess.get("rh_percent", 0))
 
 
 def test_the_sum_is_distance_times_time() -> None:
-    """Five points beyond the bound for two hours are ten point-hours; below counts as above does."""
+    """Five points beyond the bound for two hours are ten %-hours; below counts as above does."""
     quarters = list(range(0, 121, 15))
     assert excess([60.0] * 9, quarters) == pytest.approx(10.0)
     assert excess([30.0] * 9, quarters) == pytest.approx(10.0)
@@ -90,7 +90,7 @@ def test_thresholds_switched_off_leave_it_slight() -> None:
 
 def test_condensation_and_a_damp_slab_are_severe_and_a_battery_slight() -> None:
     """Some kinds are what they are from the beginning."""
-    kinds = (IncidentKind.CONDENSATION, IncidentKind.SLAB, IncidentKind.SILENT, IncidentKind.BATTERY)
+    kinds = (IncidentKind.CONDENSATION, IncidentKind.SLAB, IncidentKind.OFFLINE, IncidentKind.BATTERY)
     found = [severity(kind, Weight(0, 0), RULES) for kind in kinds]
     assert found == [Severity.SEVERE, Severity.SEVERE, Severity.SERIOUS, Severity.SLIGHT]
 

@@ -1,4 +1,4 @@
-"""The argument DATA of commands that work on a store: a data directory, the store's file in it, or a wiring file."""
+"""The argument DATA of commands that work on a store: a data directory, the store's file in it, or a settings file."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ _DATABASE_SUFFIXES: Final = (".sqlite3", ".sqlite", ".db")
 
 
 class SiteData(NamedTuple):
-    """Where a job's store is.  page: the daemon's page as the wiring file has it; None where it is not told there.
+    """Where a job's store is.  page: the daemon's page as the settings file has it; None where it is not told there.
 
-    units: in which the wiring file wants figures shown; None where no wiring file is known for this store.
+    units: in which the settings file wants figures shown; None where no settings file is known for this store.
     """
 
     store: Path
@@ -25,7 +25,7 @@ class SiteData(NamedTuple):
 
 
 def site_data(data: Path) -> SiteData:
-    """Say where the store is, the page, and the units.  Raises SettingsError for a wiring file that is wrong."""
+    """Say where the store is, the page, and the units.  Raises SettingsError for a settings file that is wrong."""
     if data.suffix == WIRING_SUFFIX and not data.is_dir():
         from ingest.settings.reading import load
 
@@ -38,7 +38,7 @@ def site_data(data: Path) -> SiteData:
 
 
 def store_named(data: Path) -> Path:
-    """Give the store's file of a data directory, of a wiring file, or itself.  Raises SettingsError as `job_data`."""
+    """Give the store's file of a data directory or settings file, or itself.  Raises SettingsError as `site_data`."""
     if data.suffix == WIRING_SUFFIX and not data.is_dir():
         return site_data(data).store
     return store_file(data)
@@ -53,7 +53,7 @@ def store_file(data: Path) -> Path:
 
 
 def _units_wired_here(store: Path) -> Units | None:
-    """Give the units of the wiring file in this folder, where it is that of this store."""
+    """Give the units of the settings file in this folder, where it is that of this store."""
     from ingest.cli.wiring_file import DEFAULT_FILE
     from ingest.errors import SettingsError
     from ingest.settings.reading import load

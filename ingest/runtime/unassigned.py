@@ -1,4 +1,4 @@
-"""Senders that belong to no room: who they are, when each was last heard, by whom, and what it said last.
+"""Unassigned sensors: who they are, when each was last reading, by whom, and what it said last.
 
 Nothing of them is stored. What is remembered is bounded: radios that change their names all the time grow nothing.
 """
@@ -19,7 +19,7 @@ MOST: Final = 500
 
 
 @dataclass(slots=True)
-class Stranger:
+class UnassignedSensor:
     """One of them.  source: who handed its readings in.  figures: its newest values by quantity."""
 
     heard_ms: int
@@ -46,28 +46,28 @@ class Stranger:
         return any(moved.get(quantity, 0.0) >= by for quantity, by in BREATH.items() if quantity in fresh)
 
 
-class Strangers:
+class Unassigned:
     """Those heard lately, most recent last."""
 
     def __init__(self) -> None:
-        self._heard: dict[str, Stranger] = {}
+        self._heard: dict[str, UnassignedSensor] = {}
 
     def __len__(self) -> int:
         return len(self._heard)
 
     def hear(self, reading: Reading, source: str, now_ms: int) -> bool:
         """Remember what one said; say whether it is new here."""
-        stranger = self._heard.pop(reading.sensor, None)
-        is_new = stranger is None
-        stranger = stranger or Stranger(now_ms, source)
-        stranger.heard_ms, stranger.source = now_ms, source
-        stranger.put(reading.quantity, reading.value, now_ms)
-        self._heard[reading.sensor] = stranger
+        heard = self._heard.pop(reading.sensor, None)
+        is_new = heard is None
+        heard = heard or UnassignedSensor(now_ms, source)
+        heard.heard_ms, heard.source = now_ms, source
+        heard.put(reading.quantity, reading.value, now_ms)
+        self._heard[reading.sensor] = heard
         if len(self._heard) > MOST:
             del self._heard[next(iter(self._heard))]
         return is_new
 
-    def all(self) -> Mapping[str, Stranger]:
+    def all(self) -> Mapping[str, UnassignedSensor]:
         """Give them by their names; from any thread."""
         return dict(self._heard)
 

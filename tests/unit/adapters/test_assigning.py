@@ -1,4 +1,4 @@
-"""Adopting a serial device, part by part as the daemon has them, and on the page of a daemon that runs as a process."""
+"""Assigning a serial device, part by part as the daemon has them, and on the page of a daemon that is a process."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from typing import Any
 import pytest
 from playwright.async_api import async_playwright, expect
 
-from dashboards.services import Adoption, News
+from dashboards.services import Assignment, News
 from ingest.clock import SystemClock
-from ingest.runtime.adopting import Adopter, entries_of
+from ingest.runtime.assigning import Assigner, entries_of
 from ingest.runtime.intake import Intake
 from ingest.runtime.live_job import LiveJob
 from ingest.runtime.reach import Looking, Surroundings
@@ -42,7 +42,7 @@ title = "Loft"
 
 
 class House:
-    """Store, intake, supervisor, looking and adopter, put together as the daemon does, on ports of the test."""
+    """Store, intake, supervisor, looking and assigner, put together as the daemon does, on ports of the test."""
 
     def __init__(self, folder: Path, ports: list[str]) -> None:
         self.file = folder / "lumberroom.toml"
@@ -55,14 +55,14 @@ class House:
         around = Surroundings(
             lambda: [adapter.wiring for adapter in self.supervisor.adapters],
             lambda: entries_of(self.file),
-            self.intake.strangers,
+            self.intake.unassigned,
             lambda: self.site,
             clock,
             lambda: list(ports),
         )
         self.looking = Looking(around)
         self.live.write = self.intake.write
-        self.adopter = Adopter(self.file, clock, self.live, (self.intake, self.supervisor, self.looking))
+        self.assigner = Assigner(self.file, clock, self.live, (self.intake, self.supervisor, self.looking))
         self.news: list[News] = []
 
     @property
@@ -98,7 +98,7 @@ async def test_a_serial_device_is_read_by_its_own_adapter_at_once(house: House, 
     await device.send(b'[{"n":"humidity","u":"%RH","v":47}]\n')
     await until(lambda: house.looking.report().sightings)
     (seen,) = house.looking.report().sightings
-    await house.adopter.adopt(Adoption(seen.id, "loft", "Kay", sensor="loft-2"))
+    await house.assigner.assign(Assignment(seen.id, "loft", "Kay", sensor="loft-2"))
     (entry,) = tomllib.loads(house.file.read_text())["adapter"]
     assert entry == {
         "name": "loft-2",
@@ -128,17 +128,17 @@ async def test_a_file_that_cannot_be_written_leaves_its_lines_to_be_copied(
     await device.send(b'[{"n":"loft-7/humidity","u":"%RH","v":47}]\n')
     await until(lambda: house.looking.report().sightings)
     (seen,) = house.looking.report().sightings
-    adopted = await house.adopter.adopt(Adoption(seen.id, "loft", "Kay"))
-    assert tomllib.loads(adopted.to_copy)["adapter"][0]["port"] == str(device.path)
-    assert "Nothing reads it yet" in adopted.done[0]
-    assert "there is no such section" in adopted.done[1]
+    assigned = await house.assigner.assign(Assignment(seen.id, "loft", "Kay"))
+    assert tomllib.loads(assigned.to_copy)["adapter"][0]["port"] == str(device.path)
+    assert "Nothing reads it yet" in assigned.done[0]
+    assert "there is no such section" in assigned.done[1]
     assert house.file.read_text().endswith("[nonsense]\n")
     assert house.supervisor.adapters == []
     assert house.site.sensor("loft-7") is not None
 
 
 @pytest.mark.browser
-async def test_adopting_by_clicks_on_the_page_of_a_running_daemon(tmp_path: Path, bluez: Any, until: Any) -> None:
+async def test_assigning_by_clicks_on_the_page_of_a_running_daemon(tmp_path: Path, bluez: Any, until: Any) -> None:
     """A daemon as a process, the look-alike's radio, a real browser: opened, the page starts the radio; breathed on,
     the figure moves; after the form the room shows the sensor's readings; closed, the radio is let go on stopping."""
     file = tmp_path / "lumberroom.toml"
@@ -155,14 +155,14 @@ async def test_adopting_by_clicks_on_the_page_of_a_running_daemon(tmp_path: Path
             browser = await playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
             stack.push_async_callback(browser.close)
             page = await browser.new_page(base_url=found[1])
-            await page.goto("/reach")
+            await page.goto("/find-sensors")
             await until(lambda: bluez.sessions)
             entry = page.locator(".sightings .entry", has_text=LOFT)
             await _until_seen(bluez, "bf13", lambda: expect(entry).to_contain_text("50.5 %", timeout=700))
             await _until_seen(
                 bluez, "b71a", lambda: expect(entry.locator(".stamp")).to_have_text("rising now", timeout=700)
             )
-            await entry.get_by_role("link", name="Give it a room").click()
+            await entry.get_by_role("link", name="Assign to room").click()
             await page.get_by_label("Its name").fill("loft-2")
             await page.get_by_label("Room", exact=True).select_option("loft")
             await page.get_by_label("Your name").fill("Kay")

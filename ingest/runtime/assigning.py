@@ -1,6 +1,7 @@
-"""Adopting what is within reach: into the wiring file where it needs an adapter, and into the job as a room's sensor.
+"""Assigning what is within reach: into the settings file where it needs an adapter, and into the job as a room's
+sensor.
 
-The wiring file belongs to a person. So its text stays as it is and lines are added at its end, the whole of it is
+The settings file belongs to a person. So its text stays as it is and lines are added at its end, the whole of it is
 checked as it would then be before it is replaced, and it is replaced in one step or not at all.
 """
 
@@ -19,7 +20,7 @@ from typing import Any, Final
 import structlog
 
 from adapters.contract import SENSOR_ID
-from dashboards.services import NUMBERS_MAY_BE, Adopted, Adoption, Sighting
+from dashboards.services import NUMBERS_MAY_BE, Assigned, Assignment, Sighting
 from ingest.clock import Clock
 from ingest.errors import InputError, LumberroomError, RefusedError
 from ingest.runtime.intake import Intake
@@ -35,14 +36,14 @@ from ingest.site.places import Place, Sensor, Site
 LONGEST_TITLE: Final = 120
 LONGEST_NAME: Final = 80
 
-_log = structlog.get_logger("lumberroom.adopting")
+_log = structlog.get_logger("lumberroom.assigning")
 
 
 class CannotWriteError(LumberroomError):
-    """The wiring file cannot be written, or would not be sound; nothing was changed."""
+    """The settings file cannot be written, or would not be sound; nothing was changed."""
 
 
-class Adopter:
+class Assigner:
     """Adopts one after the other. Used from the event loop."""
 
     def __init__(
@@ -54,19 +55,19 @@ class Adopter:
         self._intake, self._supervisor, self._looking = parts
         self._one_by_one = asyncio.Lock()
 
-    async def adopt(self, adoption: Adoption) -> Adopted:
-        """Make a sighting a sensor of a room. Raises InputError, RefusedError and StorageError (`Services.adopt`)."""
+    async def assign(self, assignment: Assignment) -> Assigned:
+        """Make a sighting a sensor of a room. Raises InputError, RefusedError and StorageError (`Services.assign`)."""
         async with self._one_by_one:
-            sighting = self._sighted(adoption.sighting)
-            sensor = wanted_sensor(adoption, sighting, self._live.site)
-            if sighting.asks_quantity and adoption.quantity not in NUMBERS_MAY_BE:
+            sighting = self._sighted(assignment.sighting)
+            sensor = wanted_sensor(assignment, sighting, self._live.site)
+            if sighting.asks_quantity and assignment.quantity not in NUMBERS_MAY_BE:
                 raise InputError("nobody can tell what this number is", where="quantity", mend="Choose what it is.")
             if sighting.asks_each:
-                check_each(adoption.each, sighting)
+                check_each(assignment.each, sighting)
             if sighting.read_by:
-                await self._save(sensor, adoption.by)
-                return Adopted(sensor.id, sensor.room, (self._belongs(sensor),))
-            return await self._with_adapter(adoption, sensor)
+                await self._save(sensor, assignment.by)
+                return Assigned(sensor.id, sensor.room, (self._belongs(sensor),))
+            return await self._with_adapter(assignment, sensor)
 
     def _sighted(self, sighting: str) -> Sighting:
         found = next((one for one in self._looking.report().sightings if one.id == sighting), None)
@@ -84,31 +85,31 @@ class Adopter:
             )
         return found
 
-    async def _with_adapter(self, adoption: Adoption, sensor: Sensor) -> Adopted:
-        """Write the adapter into the wiring file, the sensor into the job, and start the adapter."""
+    async def _with_adapter(self, assignment: Assignment, sensor: Sensor) -> Assigned:
+        """Write the adapter into the settings file, the sensor into the job, and start the adapter."""
         from adapters.discovery import entry_text, filled, told_of
 
-        found = self._looking.found(adoption.sighting)
+        found = self._looking.found(assignment.sighting)
         assert found is not None
         name = adapter_name(sensor.id, {adapter.wiring.name for adapter in self._supervisor.adapters})
-        known = told_of(found.settings, adoption.each) if adoption.each else found.settings
-        entry = filled(known, sensor=sensor.id, quantity=adoption.quantity)
+        known = told_of(found.settings, assignment.each) if assignment.each else found.settings
+        entry = filled(known, sensor=sensor.id, quantity=assignment.quantity)
         lines = entry_text(name, found.kind, entry)
         try:
-            wired = await asyncio.to_thread(append_entry, self._path, lines, self._comment(adoption.by))
+            wired = await asyncio.to_thread(append_entry, self._path, lines, self._comment(assignment.by))
         except CannotWriteError as error:
-            await self._save(sensor, adoption.by)
+            await self._save(sensor, assignment.by)
             done = (
                 f"{self._in_room(sensor)}. Nothing reads it yet, since no adapter could be added:",
                 f"{error.what}. {error.mend}",
             )
-            return Adopted(sensor.id, sensor.room, done, to_copy=lines)
-        await self._save(sensor, adoption.by)
+            return Assigned(sensor.id, sensor.room, done, to_copy=lines)
+        await self._save(sensor, assignment.by)
         await self._looking.pause(found)  # it may hold the very port
         self._supervisor.add(wired)
-        _log.info("an adapter was added from the page", adapter=name, by=adoption.by)
+        _log.info("an adapter was added from the page", adapter=name, by=assignment.by)
         read = f'The adapter "{name}" was added to {self._path} and reads it from now on; the others went on meanwhile.'
-        return Adopted(sensor.id, sensor.room, (self._belongs(sensor), read))
+        return Assigned(sensor.id, sensor.room, (self._belongs(sensor), read))
 
     def _comment(self, by: str) -> str:
         at = dt.datetime.fromtimestamp(self._clock.now_ms() / 1000, dt.UTC)
@@ -123,7 +124,7 @@ class Adopter:
 
     async def _save(self, sensor: Sensor, by: str) -> None:
         await self._live.change(lambda site: with_sensor(site, sensor), by=Actor(Where.PAGE, by.strip()))
-        self._intake.strangers.forget(sensor.id)
+        self._intake.unassigned.forget(sensor.id)
 
 
 def check_each(each: Mapping[str, str], sighting: Sighting) -> None:
@@ -138,9 +139,9 @@ def check_each(each: Mapping[str, str], sighting: Sighting) -> None:
         raise InputError("two numbers are said to be the same", where="each", mend="Leave one of them out.")
 
 
-def wanted_sensor(adoption: Adoption, sighting: Sighting, site: Site) -> Sensor:
+def wanted_sensor(assignment: Assignment, sighting: Sighting, site: Site) -> Sensor:
     """Give the sensor that somebody wants. Raises InputError, `where` being the field to mend."""
-    name = sighting.sensor if sighting.names_itself else adoption.sensor.strip()
+    name = sighting.sensor if sighting.names_itself else assignment.sensor.strip()
     if not SENSOR_ID.fullmatch(name):
         raise InputError(
             "this cannot be a sensor's name",
@@ -149,14 +150,14 @@ def wanted_sensor(adoption: Adoption, sighting: Sighting, site: Site) -> Sensor:
         )
     if (there := site.sensor(name)) is not None:
         raise InputError(f"a sensor of that name belongs to {there.room}", where="sensor", mend="Choose another name.")
-    if site.room(adoption.room) is None:
+    if site.room(assignment.room) is None:
         raise InputError("there is no such room", where="room", mend="Choose one of the rooms.")
-    if adoption.place not in {place.value for place in Place}:
+    if assignment.place not in {place.value for place in Place}:
         raise InputError("a sensor cannot be there", where="place", mend="Choose one of the places.")
-    title = _line(adoption.title, LONGEST_TITLE, "title")
-    if not _line(adoption.by, LONGEST_NAME, "by"):
+    title = _line(assignment.title, LONGEST_TITLE, "title")
+    if not _line(assignment.by, LONGEST_NAME, "by"):
         raise InputError("who is it that does this?", where="by", mend="Say your name: it is kept with the change.")
-    return Sensor(name, adoption.room, Place(adoption.place), title)
+    return Sensor(name, assignment.room, Place(assignment.place), title)
 
 
 def _line(text: str, longest: int, where: str) -> str:
@@ -177,7 +178,7 @@ def adapter_name(sensor: str, taken: Collection[str]) -> str:
 
 
 def entries_of(path: Path | None) -> Mapping[str, Mapping[str, Any]]:
-    """Give what a wiring file says of each adapter, by name; nothing where it cannot be read just now."""
+    """Give what a settings file says of each adapter, by name; nothing where it cannot be read just now."""
     try:
         raw = reading.toml_of(reading.text_of(path), path) if path is not None else {}
     except LumberroomError:
@@ -187,13 +188,13 @@ def entries_of(path: Path | None) -> Mapping[str, Mapping[str, Any]]:
 
 
 def append_entry(path: Path | None, lines: str, comment: str) -> AdapterWiring:
-    """Add an adapter's lines to the end of a wiring file, in one step, its text before staying as it is.
+    """Add an adapter's lines to the end of a settings file, in one step, its text before staying as it is.
 
     Raises CannotWriteError where there is no file, it may not be written, or it would not be sound; it is left as it
     was then.
     """
     if path is None:
-        raise CannotWriteError("there is no wiring file here", mend="Put these lines into one.")
+        raise CannotWriteError("there is no settings file here", mend="Put these lines into one.")
     path = path.resolve()  # a link stays a link
     try:
         before = path.read_bytes()
@@ -209,7 +210,7 @@ def append_entry(path: Path | None, lines: str, comment: str) -> AdapterWiring:
         ) from error
     except LumberroomError as error:
         raise CannotWriteError(
-            f"with these lines the wiring file would not be sound: {error}", mend="Mend it, and add them by hand."
+            f"with these lines the settings file would not be sound: {error}", mend="Mend it, and add them by hand."
         ) from error
     return wiring.adapters[-1]
 
