@@ -6,8 +6,9 @@ settings or input, 3 storage, 4 refused, 5 may work when tried again (`ingest.er
 
 from __future__ import annotations
 
+import ast
+import functools
 import importlib
-import importlib.util
 import os
 import tempfile
 import traceback
@@ -24,35 +25,23 @@ class Entry(NamedTuple):
     """Where a command lives, and its one line in the list of commands."""
 
     module: str
-    attribute: str
     summary: str
 
 
-COMMANDS: Final[dict[str, Entry]] = {
-    "demo": Entry("ingest.cli.demo", "demo", "Show an invented site with three rooms; no configuration needed."),
-    "init": Entry("ingest.cli.init", "init", "Ask a few questions and write a commented settings file."),
-    "notify": Entry("ingest.cli.notify", "notify", "Try the ways by which people are told."),
-    "check": Entry("ingest.cli.check", "check", "Check a settings file and say in words what it would watch."),
-    "run": Entry("ingest.cli.run", "run", "Run the watch: read, store, judge, mail, show."),
-    "office": Entry("ingest.cli.office", "office", "Show all sites from a central engine; mail when one is offline."),
-    "discover": Entry("ingest.cli.discover", "discover", "Find sensors near this computer, with live figures."),
-    "adapters": Entry("ingest.cli.adapters", "adapters", "Show the kinds of adapter, and the settings of one."),
-    "device-key": Entry("ingest.cli.device_key", "device_key", "Give devices keys by which they hand readings in."),
-    "site": Entry(
-        "ingest.cli.site", "site", "Carry the site setup (rooms, windows, sensors) between files and machines."
-    ),
-    "derive": Entry("ingest.cli.derive", "derive", "Add dew point, grains per pound, EMC and more to a table."),
-    "export": Entry("ingest.cli.export", "export", "Write stored readings to a file."),
-    "buckets": Entry("ingest.cli.buckets", "buckets", "Statistics of stored series, bucket by bucket."),
-    "backup": Entry("ingest.cli.backup", "backup", "Copy the store to a new file while everything goes on."),
-    "restore": Entry("ingest.cli.restore", "restore", "Go back to a copy that backup made."),
-    "doctor": Entry("ingest.cli.doctor", "doctor", "Find what is damaged in a store, and mend what can be mended."),
-    "incidents": Entry("ingest.cli.incidents", "incidents", "List incidents, and say what is done about them."),
-    "weeks": Entry("ingest.cli.weeks", "weeks", "Say week by week what the air of a room did."),
-    "import": Entry("ingest.cli.import_readings", "import_readings", "Read readings from a file into the store."),
-    "wood": Entry("ingest.cli.wood", "wood", "Answer a floor layer: EMC, RH to hold, movement, days to settle."),
-}
-"""Every command by name; those whose module is not there (yet) are left out, and never break the others."""
+@functools.cache
+def commands() -> dict[str, Entry]:
+    """Give every command by its name, in the order of their places: what `COMMAND` says in each module of `commands`.
+
+    The modules are read and not imported, so that `--help` loads none of them. A new command is a new module there.
+    """
+    found: list[tuple[int, str, Entry]] = []
+    for path in Path(__file__).with_name("commands").glob("[a-z]*.py"):
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.AnnAssign) and ast.unparse(node.target) == "COMMAND" and node.value is not None:
+                name, place, summary = ast.literal_eval(node.value)
+                found.append((place, name, Entry(f"ingest.cli.commands.{path.stem}", summary)))
+    return {name: entry for _, name, entry in sorted(found)}
+
 
 _EXIT_CODES: Final[dict[Reason, int]] = {
     Reason.SETTINGS: SettingsError.exit_code,
@@ -68,21 +57,21 @@ class CommandTable(click.Group):
     """A group whose commands are imported when they are called for, and at no other time."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Give the names of the commands whose modules are there, without importing them."""
-        return [name for name, entry in COMMANDS.items() if importlib.util.find_spec(entry.module) is not None]
+        """Give the names of the commands, without importing them."""
+        return list(commands())
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import one command; None where there is none of that name."""
-        entry = COMMANDS.get(cmd_name)
-        if entry is None or importlib.util.find_spec(entry.module) is None:
+        entry = commands().get(cmd_name)
+        if entry is None:
             return None
-        command = getattr(importlib.import_module(entry.module), entry.attribute)
+        command = getattr(importlib.import_module(entry.module), entry.module.rpartition(".")[2])
         assert isinstance(command, click.Command)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands from the table, so that `--help` imports none of them."""
-        rows = [(name, COMMANDS[name].summary) for name in self.list_commands(ctx)]
+        rows = [(name, entry.summary) for name, entry in commands().items()]
         if rows:
             with formatter.section("Commands"):
                 formatter.write_dl(rows)

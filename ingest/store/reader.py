@@ -117,6 +117,11 @@ class SqliteReader:
         with self._snapshot() as connection:
             return records.history(connection, kind, subject)
 
+    def log(self, *, kind: str | None = None, subject: str | None = None) -> list[records.Entry]:
+        """Give the entries of the log, of a kind and about a subject where those are given, oldest first."""
+        with self._snapshot() as connection:
+            return records.every(connection, kind, subject)
+
     def record_head(self) -> tuple[int, str]:
         """Give number and hash of the newest entry of the record: noted elsewhere, they pin all of it."""
         with self._snapshot() as connection:

@@ -1,8 +1,8 @@
 """`lumberroom run` with a ruler beside it: the daemon of a settings file, and how old each reading was at its commit.
 
-Argument: the settings file. It is put together as `ingest/cli/run.py` does it; only the ruler is added, and the ruler
-does not grow: ages fall into bins of a millisecond, up to a minute. On "new" on standard input the ruler begins anew;
-on SIGTERM the daemon stops in order, and one line of JSON on standard output says what was measured.
+Argument: the settings file. It is put together as `ingest/cli/commands/run.py` does it; only the ruler is added, and
+the ruler does not grow: ages fall into bins of a millisecond, up to a minute. On "new" on standard input the ruler
+begins anew; on SIGTERM the daemon stops in order, and one line of JSON on standard output says what was measured.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from dashboards.services import News
-from ingest.cli.run import application, push_application
+from ingest.cli.commands.run import application, push_application
 from ingest.runtime.daemon import Daemon
 from ingest.runtime.machine import logs
 from ingest.runtime.machine.arenas import bound_arenas

@@ -143,7 +143,10 @@ def test_an_import_against_the_order_would_be_found() -> None:
     """The check can fail: backwards, sideways and past the contract between daemon and pages."""
     backwards = Import("ingest.store.reader", 1, "ingest.watch.rounds")
     sideways = Import("ingest.runtime.daemon", 1, "dashboards.app")
-    fine = [Import("ingest.runtime.daemon", 1, "dashboards.services"), Import("ingest.cli.run", 1, "dashboards.app")]
+    fine = [
+        Import("ingest.runtime.daemon", 1, "dashboards.services"),
+        Import("ingest.cli.commands.run", 1, "dashboards.app"),
+    ]
     assert against_the_order([backwards, sideways, *fine]) == [backwards, sideways]
 
 

@@ -133,6 +133,14 @@ def history(connection: sqlite3.Connection, kind: str, subject: str) -> list[Ent
     return [found for row in rows if is_sound(found := entry(*row))]
 
 
+def every(connection: sqlite3.Connection, kind: str | None, subject: str | None) -> list[Entry]:
+    """Give every entry, sound or not, of a kind and about a subject where those are given, oldest first."""
+    rows = connection.execute(
+        f"{_COLUMNS} WHERE (?1 IS NULL OR kind = ?1) AND (?2 IS NULL OR subject = ?2) ORDER BY number", (kind, subject)
+    )
+    return [entry(*row) for row in rows]
+
+
 def verify_chain(connection: sqlite3.Connection) -> list[str]:
     """Say in sentences where the record was tampered with or damaged; nothing where it is whole."""
     faults = []

@@ -23,7 +23,7 @@ from adapters.framing.sensing import SENSING_SERVICE
 from adapters.mqtt_link import Broker, Message
 from adapters.mqtt_topics import MqttTopics
 from adapters.registry import check_settings, kinds
-from ingest.cli.discover import discover, line_of, report
+from ingest.cli.commands.discover import discover, line_of, report
 from ingest.cli.main import main
 from ingest.clock import SystemClock
 

@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 from adapters.contract import QUANTITIES, Reading, Stamp
 from adapters.framing.csv_rows import DECIMALS, CsvForm
 from adapters.recorded_files import FileForm, recorded
-from ingest.cli import import_readings
+from ingest.cli.commands import import_readings
 from ingest.cli.exchange.writing import FORMATS, harmless
 from ingest.cli.main import main
 from ingest.physics.derived import DERIVED

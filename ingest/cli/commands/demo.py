@@ -6,12 +6,14 @@ import asyncio
 import logging
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
 from dashboards.services import Services
 from ingest.settings.wiring import DEFAULT_PORT
+
+COMMAND: Final = ("demo", 10, "Show an invented site with three rooms; no configuration needed.")
 
 DEFAULT_SPEED = 60.0
 

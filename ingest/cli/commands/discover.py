@@ -8,7 +8,7 @@ import functools
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from adapters.discovery import Findings, Found, Way
+
+COMMAND: Final = ("discover", 70, "Find sensors near this computer, with live figures.")
 
 PASSWORD_VARIABLE = "LUMBERROOM_MQTT_PASSWORD"  # noqa: S105 -- where it is, not what it is
 

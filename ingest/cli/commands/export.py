@@ -10,6 +10,8 @@ import click
 
 from ingest.errors import SettingsError
 
+COMMAND: Final = ("export", 120, "Write stored readings to a file.")
+
 DAMAGED: Final = 3
 """The exit code where something of the store could not be read."""
 

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from ingest.cli.exchange.storing import Counts
     from ingest.store.sqlite_store import SqliteStore
 
+COMMAND: Final = ("import", 190, "Read readings from a file into the store.")
+
 DECIMALS: Final = ("auto", "point", "comma")
 """As in `adapters.framing.csv_rows`, which is not loaded for `--help`; a test holds them together."""
 _TOLD: Final = 20

@@ -12,6 +12,8 @@ from ingest.cli.store_file import data_argument
 if TYPE_CHECKING:
     from ingest.store.file.doctor import Findings
 
+COMMAND: Final = ("doctor", 160, "Find what is damaged in a store, and mend what can be mended.")
+
 _FROM_A_BACKUP: Final = """\
 What is lost comes back from a backup that has it; what is there already is not stored twice:
   lumberroom export BACKUP --output all.csv

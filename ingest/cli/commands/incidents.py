@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from ingest.site.handling import Handling
     from ingest.site.incidents import Incident
     from ingest.store.api import StoreReader
+
+COMMAND: Final = ("incidents", 170, "List incidents, and say what is done about them.")
 
 _SEVERITIES = ("slight", "serious", "severe")
 

@@ -15,6 +15,8 @@ from ingest.cli.wiring_file import DEFAULT_FILE
 if TYPE_CHECKING:
     from ingest.store.record.device_keys import DeviceKey
 
+COMMAND: Final = ("device-key", 90, "Give devices keys by which they hand readings in.")
+
 _NAME: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 
 _data_option = click.option(

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from ingest.cli.site_data import SiteData
     from ingest.site.places import Site
 
+COMMAND: Final = ("site", 100, "Carry the site setup (rooms, windows, sensors) between files and machines.")
+
 _data_option = click.option(
     "--data",
     type=click.Path(path_type=Path),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from ingest.site.places import AcclimationWindow, Room, Site
     from ingest.site.series import Span
     from ingest.store.api import StoreReader
+
+COMMAND: Final = ("weeks", 180, "Say week by week what the air of a room did.")
 
 Pair = tuple[str, str]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -11,6 +11,8 @@ from ingest.cli.starting import LogForm, application, stay, staying_options
 
 if TYPE_CHECKING:
     from ingest.runtime.machine.signals import Stoppable
+
+COMMAND: Final = ("office", 60, "Show all sites from a central engine; mail when one is offline.")
 
 
 @click.command(short_help="Show all sites from a central engine, and mail when one falls silent.")

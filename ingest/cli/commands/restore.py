@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
+from typing import Final
 
 import click
 
 from ingest.cli.store_file import data_argument
+
+COMMAND: Final = ("restore", 150, "Go back to a copy that backup made.")
 
 
 @click.command(short_help="Go back to a copy that backup made.")

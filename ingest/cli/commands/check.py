@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -11,6 +11,8 @@ from ingest.cli.wiring_file import wiring_argument
 
 if TYPE_CHECKING:
     from ingest.settings.wiring import Wiring
+
+COMMAND: Final = ("check", 40, "Check a settings file and say in words what it would watch.")
 
 
 @click.command(short_help="Check a settings file and say in words what it would watch.")

@@ -6,7 +6,7 @@ import contextlib
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Final
 
 import click
 
@@ -21,6 +21,8 @@ from ingest.errors import InputError, SettingsError
 from ingest.physics.air import STANDARD_PRESSURE_KPA, pressure_from_elevation_kpa
 from ingest.physics.derived import EXTRA
 from ingest.present.digits import Units
+
+COMMAND: Final = ("derive", 110, "Add dew point, grains per pound, EMC and more to a table.")
 
 BAD_ROWS_EXIT_CODE = InputError.exit_code
 

@@ -10,6 +10,8 @@ import click
 if TYPE_CHECKING:
     from adapters.contract import Setting
 
+COMMAND: Final = ("adapters", 80, "Show the kinds of adapter, and the settings of one.")
+
 _KIND_WORDS: Final = {
     str: "text",
     int: "whole number",

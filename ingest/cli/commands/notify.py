@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from ingest.notices.recipients import Recipient
     from ingest.runtime.notifying import Notifying
     from ingest.settings.wiring import Wiring
+
+COMMAND: Final = ("notify", 30, "Try the ways by which people are told.")
 
 SOME_FAILED = 5
 """The exit code where not everyone could be reached."""

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Final
 
 import click
 
 from ingest.cli.store_file import data_argument
+
+COMMAND: Final = ("backup", 140, "Copy the store to a new file while everything goes on.")
 
 
 @click.command(short_help="Copy the store to a new file while everything goes on.")

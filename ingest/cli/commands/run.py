@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -13,6 +13,8 @@ from ingest.cli.wiring_file import wiring_argument
 if TYPE_CHECKING:
     from dashboards.services import Services
     from ingest.runtime.machine.signals import Stoppable
+
+COMMAND: Final = ("run", 50, "Run the watch: read, store, judge, mail, show.")
 
 
 @click.command(short_help="Run the watch: read, store, judge, mail, show.")

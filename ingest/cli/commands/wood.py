@@ -19,6 +19,8 @@ from ingest.physics.products import isotherms
 from ingest.physics.species import Species, all_species, find_species
 from ingest.present.digits import Units
 
+COMMAND: Final = ("wood", 200, "Answer a floor layer: EMC, RH to hold, movement, days to settle.")
+
 _LENGTHS: Final = {
     "mm": float,
     "cm": lambda value: value * 10.0,

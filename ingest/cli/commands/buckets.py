@@ -6,7 +6,7 @@ import csv
 import datetime as dt
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 import click
@@ -16,6 +16,8 @@ from ingest.cli.store_file import data_argument
 if TYPE_CHECKING:
     from ingest.site.series import Buckets
     from ingest.store.api import StoreReader
+
+COMMAND: Final = ("buckets", 130, "Statistics of stored series, bucket by bucket.")
 
 WIDTHS_S = {
     "1m": 60, "5m": 300, "10m": 600, "15m": 900, "30m": 1800, "1h": 3600, "2h": 7200, "6h": 21600, "12h": 43200,

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
 from ingest.cli.wiring_file import wiring_argument
+
+COMMAND: Final = ("init", 20, "Ask a few questions and write a commented settings file.")
 
 
 @click.command(short_help="Ask a few questions and write a commented settings file.")
