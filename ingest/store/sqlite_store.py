@@ -20,7 +20,18 @@ from typing import Final
 import numpy as np
 
 from ingest.errors import StorageError
-from ingest.store.file import copying, keeper, newest, opening, replacing, setting_aside, sums, write_ahead_log
+from ingest.store.file import (
+    check_by_pieces,
+    copying,
+    keeper,
+    newest,
+    opening,
+    replacing,
+    setting_aside,
+    sums,
+    write_ahead_log,
+)
+from ingest.store.file.check_by_pieces import Pass
 from ingest.store.file.checkpoints import LATE, Checkpoints
 from ingest.store.file.giving_way import GivingWay
 from ingest.store.file.trouble import plainly
@@ -31,6 +42,7 @@ from ingest.store.series.view import Memory, Unpacked
 from ingest.store.unit_of_work import SqliteUnitOfWork
 
 _PATIENCE_ON_CLOSING_MS: Final = 500  # a daemon that is asked to stop must not wait for somebody's long export
+_UNPACKED_FOR_CHECK: Final = 8 * 1024 * 1024
 MOST_IDLE: Final = 8
 """So many connections for reading are kept open for the next one; each holds up to two megabytes of pages."""
 
@@ -58,6 +70,8 @@ class SqliteStore:
         self._folder: sqlite3.Connection | None = None  # the keeper's own, for folding the log back
         self._found_on_opening: tuple[str, ...] = ()
         self._memory = Memory()
+        self._checked: Pass | None = None
+        self._check_kept_s = time.monotonic()
         self._note: newest.Note | None = None
         self._noting = threading.Lock()
         self._to_note = False  # whether anything was acknowledged since the note was written
@@ -275,6 +289,31 @@ class SqliteStore:
             self._writer.execute("PRAGMA analysis_limit = 1000")
             self._writer.execute("PRAGMA optimize")
             self._fold(self._writer, at=0.0)
+
+    @property
+    def checked(self) -> Pass:
+        """How far the check by pieces has come, and what it found."""
+        if self._checked is None:
+            with self._snapshot() as connection:
+                self._checked = check_by_pieces.load(connection)
+        return self._checked
+
+    def check_piece(self, *, now_ms: int) -> Pass:
+        """Do one piece of the check of the whole file, where the last one ended; give how far it has come.
+
+        A pass is over where the answer has no place to go on.  now_ms: our clock.  The place is kept in the store now
+        and then.  Blocks for about a second; for one thread at a time.  Raises StorageError.
+        """
+        checked = self.checked
+        with self._snapshot() as connection:
+            view = dataclasses.replace(self._memory.view(connection), unpacked=Unpacked(_UNPACKED_FOR_CHECK))
+            view = dataclasses.replace(view, on_damage=lambda _: None)
+            self._checked = checked = check_by_pieces.gone_on(view, self._path, checked, now_ms=now_ms)
+        if checked.place is None or time.monotonic() - self._check_kept_s > check_by_pieces.KEPT_EVERY_S:
+            self._check_kept_s = time.monotonic()
+            with self.transaction() as work:
+                check_by_pieces.save(work.view.connection, checked)
+        return checked
 
     def close(self) -> None:
         """Fold the write-ahead log into the file and close it, after any unit of work has ended. May be repeated.

@@ -18,7 +18,16 @@ import numpy as np
 
 from ingest.errors import StorageError
 from ingest.physics.derived import DERIVED
-from ingest.store.file import newest, opening, replacing, salvage, setting_aside, shape, write_ahead_log
+from ingest.store.file import (
+    check_by_pieces,
+    newest,
+    opening,
+    replacing,
+    salvage,
+    setting_aside,
+    shape,
+    write_ahead_log,
+)
 from ingest.store.file.beside import beside_the_writer
 from ingest.store.file.integrity import NOTES, check_integrity
 from ingest.store.file.newest import Newest
@@ -61,6 +70,7 @@ def _notes(path: Path) -> Iterator[str]:
             if gone:
                 yield f"{gone} measured values up to {rows.utc(until_ms)} went by keep_readings_days; statistics stay."
             yield from (one.in_words() for one in thinned.too_late(connection))
+            yield from check_by_pieces.notes(connection)
             aside = "SELECT what, count(*), min(is_acknowledged) FROM damaged GROUP BY what ORDER BY min(id)"
             for what, times, is_acknowledged in connection.execute(aside):
                 often = f" ({times} times)" if times > 1 else ""
@@ -79,6 +89,8 @@ def mend(path: Path) -> Findings:
     opening.check_there(path)
     faults = tuple(check_integrity(path))
     if not faults:
+        with beside_the_writer(path) as connection:
+            connection.execute("DELETE FROM examination")  # what the nightly check found is not so any more
         return Findings((), (), (), tuple(_notes(path)))
     mark = opening.WriterMark(path)
     try:
@@ -138,6 +150,7 @@ def _mended_contents(path: Path, lost: Loss | None, noted: Newest | None) -> lis
             *_mended_rollups(connection),
             *_mended_notes(connection),
         ]
+        connection.execute("DELETE FROM examination")  # what the nightly check had found is mended, or found again
         sealing.next_generation(connection)
         connection.execute("COMMIT")
         return done

@@ -33,7 +33,7 @@ def check_integrity(path: Path) -> list[str]:
             can_be_asked = shape.has_tables(connection) and shape.has_state(connection)
             if can_be_asked:
                 lacking += newest.missing(noted, newest.newest_of(connection))
-            found = [*lacking, *(_faults(connection, path) if can_be_asked else _sqlite_faults(connection))]
+            found = [*lacking, *(_faults(connection, path) if can_be_asked else structure_faults(connection))]
             return list(dict.fromkeys(found))
     except StorageError as error:
         return [*([str(lost)] if lost is not None else []), str(error)]
@@ -43,7 +43,15 @@ def check_integrity(path: Path) -> list[str]:
 
 def _faults(connection: sqlite3.Connection, path: Path) -> Iterator[str]:
     """Give what is wrong, from the file's own structure to what stands in it; what cannot be read ends its part."""
-    parts = (_sqlite_faults, _unsound, examining.faults, records.verify_chain, _incident_faults, _unreadable_notes)
+    parts = (
+        structure_faults,
+        strays,
+        _unsound,
+        examining.faults,
+        records.verify_chain,
+        incident_faults,
+        unreadable_notes,
+    )
     for part in parts:
         try:
             yield from part(connection)
@@ -51,13 +59,21 @@ def _faults(connection: sqlite3.Connection, path: Path) -> Iterator[str]:
             yield str(as_storage_error(error, path))
 
 
-def _sqlite_faults(connection: sqlite3.Connection) -> list[str]:
-    answers = [line for row in connection.execute("PRAGMA integrity_check(20)") for line in str(row[0]).splitlines()]
+def structure_faults(connection: sqlite3.Connection, of: str = "20") -> list[str]:
+    """Give what SQLite finds wrong with the file's pages.  of: how much it tells at most, or a table in quotes."""
+    rows = connection.execute(f"PRAGMA integrity_check({of})")
+    answers = [line for row in rows for line in str(row[0]).splitlines()]
     told = [answer for answer in answers if answer != "ok" and not answer.startswith("***")]
     faults = [f"file: {answer}" for answer in told[:_TOLD]]
-    faults += [f"file: and more of the kind, {len(told) - _TOLD} of them looked at"] if len(told) > _TOLD else []
-    strays = connection.execute("PRAGMA foreign_key_check").fetchmany(20)
-    return faults + [f"table {table}: a row belongs to no row of {parent}" for table, _, parent, _ in strays]
+    return faults + (
+        [f"file: and more of the kind, {len(told) - _TOLD} of them looked at"] if len(told) > _TOLD else []
+    )
+
+
+def strays(connection: sqlite3.Connection) -> list[str]:
+    """Give rows that belong to no row of the table that they point to."""
+    found = connection.execute("PRAGMA foreign_key_check").fetchmany(20)
+    return [f"table {table}: a row belongs to no row of {parent}" for table, _, parent, _ in found]
 
 
 def _unsound(connection: sqlite3.Connection) -> Iterator[str]:
@@ -65,7 +81,8 @@ def _unsound(connection: sqlite3.Connection) -> Iterator[str]:
     yield from map(str, sums.unsound(connection, tables))
 
 
-def _incident_faults(connection: sqlite3.Connection) -> list[str]:
+def incident_faults(connection: sqlite3.Connection) -> list[str]:
+    """Give incidents that are not shown as the record has them."""
     behind = connection.execute("""
         SELECT id FROM incident
         WHERE record IS NOT (SELECT max(number) FROM record WHERE kind = 'incident' AND subject = id)""")
@@ -96,7 +113,8 @@ NOTES: Final = (
 """Tables whose rows hold JSON of other parts, and how such a row is named."""
 
 
-def _unreadable_notes(connection: sqlite3.Connection) -> Iterator[str]:
+def unreadable_notes(connection: sqlite3.Connection) -> Iterator[str]:
+    """Give rows of `NOTES` of which the JSON cannot be read."""
     for table, key, column, name in NOTES:
         query = f"SELECT {key} FROM {table} WHERE NOT json_valid({column})"
         for (which,) in connection.execute(query):

@@ -114,6 +114,15 @@ TABLES: Final = (
         body    BLOB NOT NULL,
         is_acknowledged INTEGER NOT NULL DEFAULT 0  -- 1: somebody knows (lumberroom doctor --acknowledge)
     ) STRICT""",
+    """
+    CREATE TABLE examination (
+        -- One row: how far the nightly check has come. Its lists are JSON.
+        id       INTEGER PRIMARY KEY CHECK (id = 1),
+        place    TEXT NOT NULL,     -- where it goes on; null between two passes
+        found    TEXT NOT NULL,     -- what this pass has found so far, sentences
+        faults   TEXT NOT NULL,     -- what the last whole pass found
+        ended_ms INTEGER            -- when that ended, by our clock
+    ) STRICT""",
     f"""
     CREATE TABLE thinned (
         -- Chunks that went by a rule of retention; their rollups stay.

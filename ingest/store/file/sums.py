@@ -107,20 +107,40 @@ class Unsound(NamedTuple):
     row: tuple[object, ...]
 
     def __str__(self) -> str:
+        if self.table == "batch":
+            return f"batch {self.row[0]}: it is not as it was written"
         return f"table {self.table}, row {', '.join(map(_in_words, self.row[:2]))}: it is not as it was written"
 
 
 def unsound(connection: sqlite3.Connection, tables: Iterable[str] = SUMS) -> Iterator[Unsound]:
     """Give every row of some tables whose sum is not that of what stands in it, texts as bytes."""
     for table in tables:
-        sums = SUMS[table]
-        names = [name for (name,) in connection.execute("SELECT name FROM pragma_table_info(?) ORDER BY cid", (table,))]
-        kinds = ", ".join(
-            f"CASE typeof({name}) WHEN 'text' THEN CAST({name} AS BLOB) ELSE {name} END" for name in names
-        )
-        wrong = " OR ".join(f"{name} IS NOT {of}" for name, of in sums.items())
-        rows = connection.execute(f"SELECT {kinds} FROM {table} WHERE {wrong}").fetchall()
-        yield from (Unsound(table, tuple(row)) for row in rows)
+        yield from _unsound(connection, table, "")
+
+
+def unsound_after(
+    connection: sqlite3.Connection, table: str, after: int, limit: int
+) -> tuple[list[Unsound], int | None]:
+    """Give those among so many rows after a number, and the last one's number, None where there are no more.
+
+    Tables of which the rows have no numbers are looked at whole.
+    """
+    (sql,) = connection.execute("SELECT sql FROM sqlite_schema WHERE name = ?", (table,)).fetchone()
+    if "WITHOUT ROWID" in sql:
+        return _unsound(connection, table, ""), None
+    some = f"SELECT max(rowid) FROM (SELECT rowid FROM {table} WHERE rowid > ? ORDER BY rowid LIMIT ?)"
+    (last,) = connection.execute(some, (after, limit)).fetchone()
+    if last is None:
+        return [], None
+    return _unsound(connection, table, f"AND rowid > {after:d} AND rowid <= {last:d}"), int(last)
+
+
+def _unsound(connection: sqlite3.Connection, table: str, which: str) -> list[Unsound]:
+    names = [name for (name,) in connection.execute("SELECT name FROM pragma_table_info(?) ORDER BY cid", (table,))]
+    kinds = ", ".join(f"CASE typeof({name}) WHEN 'text' THEN CAST({name} AS BLOB) ELSE {name} END" for name in names)
+    wrong = " OR ".join(f"{name} IS NOT {of}" for name, of in SUMS[table].items())
+    rows = connection.execute(f"SELECT {kinds} FROM {table} WHERE ({wrong}) {which}").fetchall()
+    return [Unsound(table, tuple(row)) for row in rows]
 
 
 def _in_words(value: object) -> str:

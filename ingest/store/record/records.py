@@ -143,9 +143,17 @@ def every(connection: sqlite3.Connection, kind: str | None, subject: str | None)
 
 def verify_chain(connection: sqlite3.Connection) -> list[str]:
     """Say in sentences where the record was tampered with or damaged; nothing where it is whole."""
+    return verify_some(connection, 0, -1)[0]
+
+
+def verify_some(connection: sqlite3.Connection, after: int, limit: int) -> tuple[list[str], int]:
+    """Verify so many entries after one, -1 for all; give what is wrong, a sentence each, and the last one's number."""
     faults = []
-    number, previous = 0, NO_HASH
-    for row in connection.execute(f"{_COLUMNS} ORDER BY number"):
+    number, previous = after, NO_HASH
+    before = connection.execute(f"{_COLUMNS} WHERE number = ?", (after,)).fetchone()
+    if before is not None:
+        previous = entry(*before).hash
+    for row in connection.execute(f"{_COLUMNS} WHERE number > ? ORDER BY number LIMIT ?", (after, limit)):
         one = entry(*row)
         if one.number != number + 1:
             faults.append(f"record: entries {number + 1} to {one.number - 1} are missing")
@@ -154,7 +162,7 @@ def verify_chain(connection: sqlite3.Connection) -> list[str]:
         if one.hash != one.true_hash():
             faults.append(f"record: entry {one.number} ({one.kind} {one.subject}) was changed after it was written")
         number, previous = one.number, one.hash
-    return faults
+    return faults, number
 
 
 def site(connection: sqlite3.Connection) -> Site | None:

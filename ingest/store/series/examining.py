@@ -76,9 +76,14 @@ def faults(connection: sqlite3.Connection) -> Iterator[str]:
     if unreadable:
         return
     for bad in bad_chunks(connection):
-        yield f"readings of {bad.sensor}, {utc(bad.from_ms)} to {utc(bad.to_ms)}: {bad.what}"
+        yield chunk_in_words(bad)
     yield from (sentence for _, sentence in bad_sums(connection))
     yield from in_words(bad_rollups(connection))
+
+
+def chunk_in_words(bad: BadChunk) -> str:
+    """Give a sentence about a bad chunk."""
+    return f"readings of {bad.sensor}, {utc(bad.from_ms)} to {utc(bad.to_ms)}: {bad.what}"
 
 
 def in_words(bad: Iterable[BadRollup]) -> Iterator[str]:
@@ -116,18 +121,25 @@ def bad_batches(connection: sqlite3.Connection) -> Iterator[str]:
             yield f"batch {number}: it names series that are not there"
 
 
-def bad_chunks(connection: sqlite3.Connection) -> Iterator[BadChunk]:
-    """Give the chunks in which a checksum is wrong, or what they hold is not what they should."""
-    previous: tuple[str, int] = ("", 0)
+def bad_chunks(connection: sqlite3.Connection, after: int = 0, limit: int = -1) -> Iterator[BadChunk]:
+    """Give the chunks in which a checksum is wrong, or what they hold is not what they should.
+
+    after, limit: look at so many with higher ids than this, -1 for all.
+    """
     for chunk_id, sensor, from_ms, to_ms in connection.execute(
-        "SELECT id, sensor, from_ms, to_ms FROM chunk ORDER BY sensor, from_ms"
+        "SELECT id, sensor, from_ms, to_ms FROM chunk WHERE id > ? ORDER BY id LIMIT ?", (after, limit)
     ).fetchall():
+        found = connection.execute(_NEIGHBOURS, (sensor, from_ms)).fetchall()
         what = _fault_of_chunk(connection, Span(chunk_id, from_ms, to_ms))
-        if not what and sensor == previous[0] and from_ms < previous[1]:
-            what = "it overlaps the one before it"
+        if not found or found[0] != (chunk_id, from_ms):
+            what = what or "it is not found by its index"
+        elif len(found) == 2 and found[1][1] < to_ms:
+            what = what or "it overlaps the one behind it"
         if what:
             yield BadChunk(chunk_id, sensor, from_ms, to_ms, what)
-        previous = (sensor, to_ms)
+
+
+_NEIGHBOURS: Final = "SELECT id, from_ms FROM chunk WHERE sensor = ? AND from_ms >= ? ORDER BY from_ms LIMIT 2"
 
 
 def _fault_of_chunk(connection: sqlite3.Connection, span: Span) -> str:
@@ -145,23 +157,44 @@ def _fault_of_chunk(connection: sqlite3.Connection, span: Span) -> str:
     return ""
 
 
-def bad_sums(connection: sqlite3.Connection) -> Iterator[tuple[int, str]]:
-    """Give the series (by id) whose noted count, extent or newest value is not that of the readings."""
-    view = view_of(connection)
-    head = view.heads
-    for key, series_id in head.ids.items():
-        column = rows.between_with_marks(view, series_id, -(2**53), 2**53)
-        thinned = connection.execute("SELECT coalesce(sum(count), 0) FROM thinned WHERE series_id = ?", (series_id,))
-        gone = int(thinned.fetchone()[0])
-        count = len(column.at_ms) + gone
-        if count != head.count[series_id]:
+def bad_sums(connection: sqlite3.Connection, sensor: str | None = None) -> Iterator[tuple[int, str]]:
+    """Give the series (by id) whose noted count, extent or newest value is not that of the sealed readings.
+
+    sensor: look at its series alone; None for all.
+    """
+    head = heads.load(connection, heads.state_of(connection))
+    for one in sorted({key.sensor for key in head.ids}) if sensor is None else [sensor]:
+        there = _sealed_extents(connection, one)
+        for series_id in head.of_sensor(one):
+            key = head.keys[series_id]
+            assert key is not None  # asked for by its id
+            asked = "SELECT coalesce(sum(count), 0) FROM thinned WHERE series_id = ?"
+            (gone,) = connection.execute(asked, (series_id,)).fetchone()
+            count, first_ms, newest = there.get(series_id, (0, 0, None))
             name = f"{key.quantity} of {key.sensor}"
-            yield series_id, f"{name}: {head.count[series_id]} readings are noted, {count} are there"
+            if count + gone != head.count[series_id]:
+                yield series_id, f"{name}: {head.count[series_id]} readings are noted, {count + gone} are there"
+            elif newest is not None and not gone:
+                last = chunk_format.unseal(newest)
+                noted = head.first_ms[series_id], head.last_ms[series_id], head.last_value[series_id].tobytes()
+                if noted != (first_ms, last.at_ms[-1], last.value[-1].tobytes()):
+                    yield series_id, f"{name}: the noted extent or newest value is not that of the readings"
+
+
+def _sealed_extents(
+    connection: sqlite3.Connection, sensor: str
+) -> dict[int, tuple[int, int, chunk_format.Part | None]]:
+    """Give of each series how many readings its chunks hold, the first instant, and the newest sound part."""
+    there: dict[int, tuple[int, int, chunk_format.Part | None]] = {}
+    for span in chunks.spans(connection, sensor, -(2**53), 2**53):
+        try:
+            parts, _ = chunk_format.sound(chunks.fetch(connection, span.id))
+        except Damaged:
             continue
-        noted = head.first_ms[series_id], head.last_ms[series_id], head.last_value[series_id].tobytes()
-        if count and not gone and noted != (column.at_ms[0], column.at_ms[-1], column.value[-1].tobytes()):
-            name = f"{key.quantity} of {key.sensor}"
-            yield series_id, f"{name}: the noted extent or newest value is not that of the readings"
+        for series_id, part in parts.items():
+            count, first_ms, _ = there.get(series_id, (0, part.instants.first_ms, None))
+            there[series_id] = count + part.instants.length, first_ms, part
+    return there
 
 
 def count_again(connection: sqlite3.Connection, series_id: int) -> int:
@@ -189,52 +222,60 @@ def count_again(connection: sqlite3.Connection, series_id: int) -> int:
 def bad_rollups(connection: sqlite3.Connection) -> Iterator[BadRollup]:
     """Give stretches whose rollups are not what the readings make them; stretches known as stale are passed over."""
     view = view_of(connection)
-    noted = derived_state.noted(connection)
-    for key, series_id in sorted(view.heads.ids.items()):
-        if not view.heads.count[series_id]:
+    for sensor in sorted({key.sensor for key in view.heads.ids}):
+        for begin in spans_of(connection, sensor):
+            yield from bad_rollups_in(view, sensor, begin)
+
+
+def spans_of(connection: sqlite3.Connection, sensor: str, span_ms: int = _SPAN_MS) -> list[int]:
+    """Give the begins of the stretches in which there may be readings, what they cover, or rollups of a sensor."""
+    reached: set[int] = set()
+    for from_ms, to_ms in connection.execute("SELECT from_ms, to_ms FROM chunk WHERE sensor = ?", (sensor,)):
+        reached |= set(range(from_ms // span_ms, (to_ms + coverage.MAX_GAP_MS) // span_ms + 1))
+    asked = "SELECT rollup.quantity, from_ms FROM rollup JOIN series ON series.id = series_id WHERE sensor = ?"
+    for quantity, from_ms in connection.execute(asked, (sensor,)):
+        to_ms = from_ms + rollups.width_ms(quantity) * rollups.BLOCK_CELLS
+        reached |= set(range(from_ms // span_ms, -(-to_ms // span_ms)))
+    return [span * span_ms for span in sorted(reached)]
+
+
+def bad_rollups_in(view: View, sensor: str, begin: int, span_ms: int = _SPAN_MS) -> Iterator[BadRollup]:
+    """Give what `bad_rollups` gives for one stretch of `spans_of` of one sensor."""
+    noted, stretch = derived_state.noted(view.connection), (begin, begin + span_ms)
+    # Computed by other formulae than ours, rollups of derived series are not used, and renewed with the next step.
+    ours = noted.split()[:1] == derived_state.note_for(0.0).split()[:1]
+    for series_id in view.heads.of_sensor(sensor):
+        key = view.heads.keys[series_id]
+        if key is None or not view.heads.count[series_id]:
             continue
-        yield from _wrong_cells(view, key, series_id, [key.quantity], 101.325)
-        with_temperature = SeriesKey(key.sensor, "temperature_c") in view.heads.ids
-        # Computed by other formulae than ours, rollups of derived series are not used, and renewed with the next step.
-        ours = noted.split()[:1] == derived_state.note_for(0.0).split()[:1]
+        yield from _wrong_cells(view, key, series_id, [key.quantity], 101.325, stretch)
+        with_temperature = SeriesKey(sensor, "temperature_c") in view.heads.ids
         if key.quantity == "rh_percent" and with_temperature and ours:
-            yield from _wrong_cells(view, key, series_id, list(DERIVED), float(noted.split()[1]))
+            yield from _wrong_cells(
+                view, key, series_id, list(DERIVED), float(noted.split()[1]), (begin, begin + span_ms)
+            )
 
 
 def _wrong_cells(
-    view: View, key: SeriesKey, series_id: int, quantities: list[str], pressure_kpa: float
+    view: View, key: SeriesKey, series_id: int, quantities: list[str], pressure_kpa: float, stretch: tuple[int, int]
 ) -> Iterator[BadRollup]:
     width = rollups.width_ms(quantities[0])
-    excused = _excused(view, key, quantities, pressure_kpa)
-    for begin in _spans_of(view, series_id):
-        settled = np.ones(_SPAN_MS // width, np.bool_)
-        for low, high in excused:
-            settled[max(0, (low - begin) // width) : max(0, -(-(high - begin) // width))] = False
-        for quantity, true in following.computed(
-            view, series_id, quantities, begin, begin + _SPAN_MS, lambda: pressure_kpa
-        ):
-            differing, more = _differing(view, series_id, quantity, begin, true)
-            wrong = settled & differing
-            if wrong.any():
-                low, high = _extent(wrong, begin, width)
-                lost = _extent(wrong & more, begin, width) if (wrong & more).any() else None
-                yield BadRollup(key.sensor, low, high, quantity, int(np.count_nonzero(wrong)), lost)
+    begin, end = stretch
+    settled = np.ones((end - begin) // width, np.bool_)
+    for low, high in _excused(view, key, quantities, pressure_kpa):
+        settled[max(0, (low - begin) // width) : max(0, -(-(high - begin) // width))] = False
+    for quantity, true in following.computed(view, series_id, quantities, begin, end, lambda: pressure_kpa):
+        differing, more = _differing(view, series_id, quantity, begin, true)
+        wrong = settled & differing
+        if wrong.any():
+            low, high = _extent(wrong, begin, width)
+            lost = _extent(wrong & more, begin, width) if (wrong & more).any() else None
+            yield BadRollup(key.sensor, low, high, quantity, int(np.count_nonzero(wrong)), lost)
 
 
 def _extent(cells: NDArray[np.bool_], begin: int, width: int) -> tuple[int, int]:
     first, last = np.flatnonzero(cells)[[0, -1]].tolist()
     return begin + first * width, begin + (last + 1) * width
-
-
-def _spans_of(view: View, series_id: int) -> list[int]:
-    """Give the begins of the stretches in which there are readings, what they cover, or rollups."""
-    at_ms = rows.between(view, series_id, -(2**53), 2**53).at_ms
-    reached = {*np.unique(at_ms // _SPAN_MS).tolist(), *np.unique((at_ms + coverage.MAX_GAP_MS) // _SPAN_MS).tolist()}
-    blocks = view.connection.execute("SELECT quantity, from_ms FROM rollup WHERE series_id = ?", (series_id,))
-    for quantity, from_ms in blocks.fetchall():
-        to_ms = from_ms + rollups.width_ms(quantity) * rollups.BLOCK_CELLS
-        reached |= set(range(from_ms // _SPAN_MS, -(-to_ms // _SPAN_MS)))
-    return [span * _SPAN_MS for span in sorted(reached)]
 
 
 def _excused(view: View, key: SeriesKey, quantities: list[str], pressure_kpa: float) -> list[tuple[int, int]]:
