@@ -36,6 +36,7 @@ from ingest.store.file.checkpoints import LATE, Checkpoints
 from ingest.store.file.giving_way import GivingWay
 from ingest.store.file.trouble import plainly
 from ingest.store.reader import SqliteReader
+from ingest.store.record import outbox
 from ingest.store.series import retention, settling
 from ingest.store.series.settling import Settling
 from ingest.store.series.view import Memory, Unpacked
@@ -222,6 +223,11 @@ class SqliteStore:
         if not gone:
             self._wanted = retention.Wanted()
         return gone
+
+    def let_go_facts(self, *, now_ms: int) -> bool:
+        """Let the facts of some digests go that are older than a quarter; say whether there may be more."""
+        with self.transaction() as work:
+            return outbox.let_go_facts(work.view.connection, now_ms) > 0
 
     def give_back_room(self, *, pages: int = 500) -> bool:
         """Shorten the file by some of the pages that hold nothing any longer; say whether there are more."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from collections.abc import Mapping
@@ -51,6 +52,30 @@ def update(connection: sqlite3.Connection, notice: Notice) -> None:
     )
     if done.rowcount == 0:
         raise RefusedError(f"there is no notice number {notice.number}", where="outbox")
+
+
+FACTS_KEPT_MS: Final = 92 * 86_400_000
+"""So long the facts of a digest stay after it was written: a quarter. What was told then can be computed again."""
+
+
+def let_go_facts(connection: sqlite3.Connection, now_ms: int, *, at_once: int = 50) -> int:
+    """Let the facts of some old digests and monthly summaries go, of which their SHA-256 stays; give how many went.
+
+    One that still waits keeps its facts.  now_ms: our clock.  connection: in a transaction.
+    """
+    old = connection.execute(
+        f"SELECT number, facts FROM {sound('notice')} WHERE kind IN ('digest', 'month') "
+        "AND state IN ('sent', 'refused', 'folded', 'withdrawn') AND created_ms < ? AND length(facts) > ? "
+        "ORDER BY number LIMIT ?",
+        (now_ms - FACTS_KEPT_MS, _GONE_CHARACTERS, at_once),
+    ).fetchall()
+    for number, facts in old:
+        gone = canonical_json({"sha256": hashlib.sha256(facts.encode()).hexdigest()})
+        connection.execute("UPDATE notice SET facts = ? WHERE number = ?", (gone, number))
+    return len(old)
+
+
+_GONE_CHARACTERS: Final = len('{"sha256":""}') + 64
 
 
 def find(

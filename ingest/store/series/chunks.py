@@ -32,6 +32,13 @@ _SPANS: Final = """
         AND from_ms >= coalesce((SELECT max(from_ms) FROM chunk WHERE sensor = ?1 AND from_ms <= ?2), ?2)
     ORDER BY from_ms"""
 
+# Chunks do not overlap: the first that may reach beyond an instant is the last that begins at it or before.
+_FROM: Final = """
+    SELECT id, from_ms, to_ms FROM chunk
+    WHERE sensor = ?1
+        AND from_ms >= coalesce((SELECT max(from_ms) FROM chunk WHERE sensor = ?1 AND from_ms <= ?2), ?2)
+    ORDER BY from_ms"""
+
 _SPANS_OF_MANY: Final = """
     SELECT wanted.key, chunk.id, from_ms, to_ms
     FROM json_each(?1) AS wanted CROSS JOIN chunk ON chunk.sensor = wanted.value
@@ -75,11 +82,9 @@ def spans_backwards(connection: sqlite3.Connection, sensor: str, before_ms: int)
 
 
 def spans_forwards(connection: sqlite3.Connection, sensor: str, from_ms: int) -> Iterator[Span]:
-    """Give the chunks of a sensor that reach beyond an instant, the first one first."""
-    rows = connection.execute(
-        "SELECT id, from_ms, to_ms FROM chunk WHERE sensor = ? AND to_ms > ? ORDER BY from_ms", (sensor, from_ms)
-    )
-    return (Span(*row) for row in rows)
+    """Give the chunks of a sensor that reach beyond an instant, the first one first; each is looked up when wanted."""
+    rows = connection.execute(_FROM, (sensor, from_ms))
+    return (Span(*row) for row in rows if row[2] > from_ms)
 
 
 def fetch(connection: sqlite3.Connection, chunk_id: int) -> Chunk:

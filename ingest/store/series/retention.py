@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from ingest.errors import SettingsError
-from ingest.store.series import chunks, sealing
+from ingest.store.series import chunks, rollups, sealing
 from ingest.store.series.squeeze import Damaged
 from ingest.store.series.view import View
 
@@ -90,14 +90,35 @@ def thin(view: View, before_ms: int, *, chunks_at_once: int = 20) -> int:
 
 def _let_go(view: View, chunk_id: int, sensor: str, from_ms: int, to_ms: int) -> None:
     try:
-        held = chunks.fetch(view.connection, chunk_id).parts
+        parts = chunks.fetch(view.connection, chunk_id).parts
+        counts = {series_id: part.instants.length for series_id, part in parts.items()}
     except Damaged:
         chunks.set_aside(view.connection, chunk_id, "found damaged when it was to be thinned")
-        held = {}
+        counts = _rolled_up(view, sensor, from_ms, to_ms)
     # Where readings came late into what had been thinned already, their chunk may begin where the one before it did.
     view.connection.executemany(
         "INSERT INTO thinned (sensor, from_ms, to_ms, series_id, count) VALUES (?, ?, ?, ?, ?) "
         "ON CONFLICT DO UPDATE SET to_ms = max(to_ms, excluded.to_ms), count = count + excluded.count",
-        [(sensor, from_ms, to_ms, series_id, part.instants.length) for series_id, part in held.items()],
+        [(sensor, from_ms, to_ms, series_id, count) for series_id, count in counts.items()],
     )
     view.connection.execute("DELETE FROM chunk WHERE id = ?", (chunk_id,))
+
+
+def _rolled_up(view: View, sensor: str, from_ms: int, to_ms: int) -> dict[int, int]:
+    """Give how many readings of each series the rollups count in a chunk's stretch, which is made of whole hours.
+
+    What of it had gone before is counted in `thinned` already.
+    """
+    counts = {}
+    for series_id in view.heads.of_sensor(sensor):
+        key = view.heads.keys[series_id]
+        assert key is not None  # asked for by its id
+        try:
+            cells = rollups.dense(view, series_id, key.quantity, from_ms, to_ms)
+        except Damaged:
+            counts[series_id] = 0  # the stretch is thinned all the same
+            continue
+        asked = "SELECT coalesce(sum(count), 0) FROM thinned WHERE series_id = ? AND from_ms >= ? AND to_ms <= ?"
+        (gone,) = view.connection.execute(asked, (series_id, from_ms, to_ms)).fetchone()
+        counts[series_id] = max(0, int(cells.readings.sum()) - int(gone))
+    return counts

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from ingest.site.series import SeriesKey
+from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.file.integrity import check_integrity
 from ingest.store.record.forwarding import SetAside
 
@@ -92,3 +93,20 @@ def test_what_was_refused_is_kept_and_taken_back(store) -> None:
     with store.transaction() as work:
         work.take_back([two])
     assert store.read.count_aside() == 1
+
+
+def test_a_fresh_import_of_old_readings_is_not_trimmed(followed, batch) -> None:
+    """What goes straight into chunks is noted with when it came, not with when it was measured."""
+    count, now_ms = 30_000, 1_795_600_800_000
+    years_ago = ReadingBatch(
+        (KEY,), np.zeros(count, np.int32), 1_000_000_000_000 + 1000 * np.arange(count), np.full(count, 20.0),
+        np.zeros(count, bool),
+    )  # fmt: skip
+    with followed.transaction() as work:
+        work.append(years_ago, heard_ms=now_ms, live=False)
+    for before_ms, is_lost in ((now_ms - 86_400_000, False), (now_ms + 1, True)):
+        with followed.transaction() as work:
+            work.trim_changes(before_ms=before_ms)
+            work.append(batch([before_ms], [20.0]), heard_ms=now_ms + 9)  # with it a round of sealing goes past it
+        followed.settle()
+        assert followed.read.changes(0, 1).lost == is_lost

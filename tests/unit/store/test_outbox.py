@@ -1,12 +1,15 @@
 """The outbox and the watch's saved state."""
 
 import contextlib
+import hashlib
+import json
 from dataclasses import replace
 
 import pytest
 
 from ingest.errors import RefusedError
 from ingest.site.incidents import Notice, NoticeKind, NoticeState
+from ingest.store.file.integrity import check_integrity
 
 
 def add(work, recipient: str = "anna@example.org", created_ms: int = 100) -> int:
@@ -76,3 +79,30 @@ def test_the_watchs_state_is_kept_by_room(store) -> None:
             work.save_judgement("hall", {"state": "leaving range", "since_ms": since_ms, "why": None})
     assert store.read.judgement("hall") == {"state": "leaving range", "since_ms": 2, "why": None}
     assert store.read.judgement("cellar") is None
+
+
+def test_what_old_digests_told_goes_and_its_hash_stays(store) -> None:
+    """A quarter after it was written and sent; one that waits, a younger one and what incidents told stay whole."""
+    day, now_ms, facts = 86_400_000, 1_795_600_800_000, {"rooms": [{"id": "hall", "reason": "dry " * 2000}]}
+    ages = {"old": (93, "sent"), "young": (91, "sent"), "waits": (200, "waiting"), "refused": (300, "refused")}
+    with store.transaction() as work:
+        for name, (age, state) in ages.items():
+            created_ms = now_ms - age * day
+            one = {"incident": name, "channel": "mail", "recipient": "a@example.org", "created_ms": created_ms}
+            for kind in (NoticeKind.DIGEST, NoticeKind.OPENED):
+                number = work.add_notice(kind=kind, facts=facts, **one)
+                if state != "waiting":
+                    sent = NoticeState(state)
+                    work.update_notice(
+                        Notice(number, name, kind, "mail", "a@example.org", facts, created_ms, 0, sent, 1, "", 9)
+                    )
+    assert store.let_go_facts(now_ms=now_ms)
+    assert not store.let_go_facts(now_ms=now_ms)
+    told = {(one.incident, one.kind): one.facts for one in store.read.notices(limit=99)}
+    text = json.dumps(facts, sort_keys=True, separators=(",", ":"))
+    gone = {"sha256": hashlib.sha256(text.encode()).hexdigest()}
+    assert {key for key, held in told.items() if held == gone} == {
+        ("old", NoticeKind.DIGEST), ("refused", NoticeKind.DIGEST)
+    }  # fmt: skip
+    assert sum(held == facts for held in told.values()) == 6
+    assert check_integrity(store.path) == []

@@ -1,5 +1,7 @@
 """Retention: readings go by a rule, never before their time; statistics stay, and late readings join them rightly."""
 
+import contextlib
+import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
@@ -206,3 +208,21 @@ def test_an_absurd_rule_is_refused(days: int) -> None:
     """Less than thirty days would thin what is still being judged; more than a century is a slip of the keyboard."""
     with pytest.raises(SettingsError, match="at least 30 days; to keep them for ever, say nothing"):
         Rule(keep_days=days)
+
+
+def test_a_damaged_chunk_that_is_thinned_is_known_as_thinned(store) -> None:
+    """Its head unreadable, its bytes set aside: counts still fit, and nothing joins its final hours a second time."""
+    put(store, (0, 90 * DAY))
+    store.settle()
+    before = [store.read.buckets(key, HOURS) for key in KEYS]
+    with contextlib.closing(sqlite3.connect(store.path)) as other, other:
+        (first,) = other.execute("SELECT min(from_ms) FROM chunk").fetchone()
+        (body,) = other.execute("SELECT body FROM chunk WHERE from_ms = ?", (first,)).fetchone()
+        other.execute("UPDATE chunk SET body = ? WHERE from_ms = ?", (b"\xff" + body[1:], first))
+    assert thin_all(store) > 0
+    (late,) = put(store, (0, DAY))
+    assert late.stored == 0
+    assert late.too_late == 2 * 1440
+    for key, true in zip(KEYS, before, strict=True):
+        same(store.read.buckets(key, HOURS), true, slice(None))
+    assert check_integrity(store.path) == []
