@@ -511,7 +511,7 @@ def test_what_is_damaged_is_left_out_named_and_told_by_the_exit_code(tmp_path: P
     connection.close()
     done = lumberroom("export", tmp_path, "--output", tmp_path / "all.csv")
     assert done.exit_code == 3
-    assert "left out: table batch, row 2" in done.stderr
+    assert "left out: batch 2: it is not as it was written" in done.stderr
     written = (tmp_path / "all.csv").read_text()
     assert "20.25" in written
     assert "22.25" in written
