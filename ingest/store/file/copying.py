@@ -7,7 +7,7 @@ import sqlite3
 from pathlib import Path
 
 from ingest.errors import StorageError
-from ingest.store.file import opening
+from ingest.store.file import opening, replacing
 from ingest.store.file.replacing import to_disk
 from ingest.store.file.trouble import folder_error, plainly
 
@@ -24,6 +24,7 @@ def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
     unfinished = target.with_name(target.name + ".unfinished")
     try:
         unfinished.unlink(missing_ok=True)
+        replacing.new_for_owner_only(unfinished)
         with plainly(unfinished), contextlib.closing(opening.open_reader(source)) as reading:
             # A read transaction of its own holds the state still: the writer goes on in its log, and the copy never
             # has to begin again.
@@ -35,7 +36,6 @@ def backup(source: Path, target: Path, *, pages_at_once: int = 512) -> None:
             reading.execute("ROLLBACK")
             with contextlib.closing(sqlite3.connect(unfinished, isolation_level=None)) as copied:
                 copied.executescript("PRAGMA incremental_vacuum")  # pages that hold nothing need no room in a copy
-        unfinished.chmod(opening.OWNER_ONLY)
         to_disk(unfinished)
         unfinished.rename(target)
         to_disk(target.parent)

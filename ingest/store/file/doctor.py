@@ -28,9 +28,9 @@ from ingest.store.file import (
     shape,
     write_ahead_log,
 )
-from ingest.store.file.beside import beside_the_writer
 from ingest.store.file.integrity import NOTES, check_integrity
 from ingest.store.file.newest import Newest
+from ingest.store.file.opening import beside_the_writer
 from ingest.store.file.shape import Done
 from ingest.store.file.trouble import plainly
 from ingest.store.file.write_ahead_log import Loss

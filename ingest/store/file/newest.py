@@ -20,8 +20,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from ingest.store.file.opening import OWNER_ONLY, give_to_owner_of
-from ingest.store.file.replacing import NOTE
+from ingest.store.file.opening import give_to_owner_of
+from ingest.store.file.replacing import NOTE, OWNER_ONLY
 from ingest.store.series.rows import utc
 
 EVERY_S: Final = 60.0

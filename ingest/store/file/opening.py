@@ -6,19 +6,18 @@ import contextlib
 import fcntl
 import os
 import sqlite3
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
 from ingest.errors import StorageError
 from ingest.store.file import replacing, schema, sums
+from ingest.store.file.replacing import OWNER_ONLY
 from ingest.store.file.trouble import folder_error, plainly
 
 FILE_NAME: Final = "lumberroom.sqlite3"
 """What the store's file is called in a data folder."""
-
-OWNER_ONLY: Final = 0o600
-"""Who may read and write a store, its log and its lock: the user that runs lumberroom, whatever the umask."""
 
 BUSY_TIMEOUT_S: Final = 10.0  # how long to wait for a program that is not ours and holds the file
 # A batch of one reading from each of a hundred sensors touches a page per series: with 2 KiB pages such a batch writes
@@ -75,7 +74,7 @@ def give_to_owner_of(place: Path, file: Path | int) -> None:
 
 
 def open_writer(path: Path) -> sqlite3.Connection:
-    """Open the file for writing, making it or bringing its schema up to date.
+    """Open the file for writing, making it where it is not there.
 
     The connection is in autocommit mode and may be used by one thread at a time.  Raises StorageError.
     """
@@ -108,45 +107,61 @@ def open_writer(path: Path) -> sqlite3.Connection:
 def _make_for_owner_only(path: Path) -> None:
     """Make the file, where it is not there, so that nobody else may read it at any moment; its log takes after it."""
     with contextlib.suppress(OSError):  # what cannot be made is told by SQLite's own attempt
-        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, OWNER_ONLY))
+        replacing.new_for_owner_only(path)
     with contextlib.suppress(OSError):
         path.chmod(OWNER_ONLY)
 
 
 def open_beside(path: Path) -> sqlite3.Connection:
-    """Open a file that is open for writing already once more, for what goes on beside the writer. Raises StorageError.
+    """Open a file for writing that is there already, and may be open for writing elsewhere. Raises StorageError.
 
     Such a connection never folds the log back by itself, like every one of ours: see `checkpoints`.
     """
+    if not path.exists():
+        raise StorageError("there is no store here", where=str(path), mend="Start the daemon on it once")
     with plainly(path):
         connection = _connect(path, "rw")
+        try:
+            _check_ours(connection, path)
+            _check_filled(connection, path)
+        except BaseException:
+            connection.close()
+            raise
         connection.execute("PRAGMA synchronous = FULL")
     return connection
+
+
+@contextlib.contextmanager
+def beside_the_writer(path: Path) -> Iterator[sqlite3.Connection]:
+    """Do a short transaction on a table of which the one writer keeps nothing in memory, whether or not it runs.
+
+    `WriterMark` lets one program at a time write readings, since that one remembers what it wrote. Keys of devices and
+    what was found damaged are asked for each time, and SQLite keeps the two transactions apart.  Raises StorageError.
+    """
+    with contextlib.closing(open_beside(path)) as connection, plainly(path):
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield connection
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
 
 
 def open_reader(path: Path) -> sqlite3.Connection:
     """Open the file for reading only, whether or not somebody is writing it.
 
-    The connection is in autocommit mode and may be used by one thread at a time.  Raises StorageError; a file whose
-    schema is older than ours must be opened for writing once, which brings it up to date.
+    The connection is in autocommit mode and may be used by one thread at a time.  Raises StorageError.
     """
     check_there(path)
     with plainly(path):
         connection = _connect_reader(path)
-        version = schema.version_of(connection)
-    if version < schema.SCHEMA_VERSION:
-        connection.close()
-        if version == 0:
-            raise StorageError(
-                "there is nothing in this file: what was stored was in its log, which is missing or damaged",
-                where=str(path),
-                mend=f"Put {path.name}-wal back beside it, or bring back the last backup",
-            )
-        raise StorageError(
-            "an older lumberroom wrote this store",
-            where=str(path),
-            mend="Start the daemon on it once, which brings it up to date",
-        )
+        try:
+            _check_filled(connection, path)
+        except BaseException:
+            connection.close()
+            raise
     return connection
 
 
@@ -241,6 +256,15 @@ def _connect(path: Path, mode: str, *, immutable: bool = False) -> sqlite3.Conne
     connection.execute("PRAGMA cell_size_check = ON")  # a page with a turned bit is refused when it is read
     sums.know_sums(connection)
     return connection
+
+
+def _check_filled(connection: sqlite3.Connection, path: Path) -> None:
+    if schema.version_of(connection) == 0:
+        raise StorageError(
+            "there is nothing in this file: what was stored was in its log, which is missing or damaged",
+            where=str(path),
+            mend=f"Put {path.name}-wal back beside it, or bring back the last backup",
+        )
 
 
 def _check_ours(connection: sqlite3.Connection, path: Path) -> None:

@@ -15,6 +15,10 @@ from typing import Final
 from ingest.errors import StorageError
 from ingest.store.file.trouble import folder_error
 
+OWNER_ONLY: Final = 0o600
+"""Who may read and write a store, all that lies beside it, and its copies: the user that runs lumberroom, whatever the
+umask, from the first moment on."""
+
 NOTE: Final = ".newest"
 """Where it is noted beside a store up to where it has acknowledged (`newest`)."""
 
@@ -63,6 +67,18 @@ def is_cut_short(target: Path) -> bool:
     return _certain(target).exists()
 
 
+def new_for_owner_only(path: Path) -> None:
+    """Make an empty file that nobody else may read at any moment. Raises OSError, FileExistsError among them."""
+    os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, OWNER_ONLY))
+
+
+def copy_for_owner_only(source: Path, target: Path) -> None:
+    """Copy a file to one that nobody else may read at any moment, in the place of what is there. Raises OSError."""
+    target.unlink(missing_ok=True)
+    new_for_owner_only(target)
+    shutil.copyfile(source, target)
+
+
 def to_disk(path: Path) -> None:
     """Return when a file, or the names in a folder, are on the disk."""
     handle = os.open(path, os.O_RDONLY)
@@ -81,6 +97,6 @@ def _keep(part: Path, kept: Path) -> None:
         kept.hardlink_to(part)
     except OSError:  # memory cards have file systems without links
         unfinished = kept.with_name(kept.name + ".unfinished")
-        shutil.copyfile(part, unfinished)
+        copy_for_owner_only(part, unfinished)
         to_disk(unfinished)
         unfinished.rename(kept)

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import shutil
-import sqlite3
 from pathlib import Path
 from typing import NamedTuple
 
 from ingest.errors import StorageError
-from ingest.store.file import opening, replacing, schema
+from ingest.store.file import opening, replacing
 from ingest.store.file.integrity import check_integrity
-from ingest.store.file.trouble import folder_error, plainly
+from ingest.store.file.trouble import folder_error
 
 
 class Restored(NamedTuple):
@@ -36,7 +34,7 @@ def restore(copy: Path, target: Path, *, stamp: str) -> Restored:
             where=str(copy),
             mend="Make one file of both first: lumberroom backup",
         )
-    faults = _faults(copy)
+    faults = check_integrity(copy)
     if faults:
         raise StorageError(f"the copy is not sound: {faults[0]}", where=str(copy), mend="Name an older backup")
     mark = opening.WriterMark(target)
@@ -48,23 +46,11 @@ def restore(copy: Path, target: Path, *, stamp: str) -> Restored:
         mark.release()
 
 
-def _faults(copy: Path) -> list[str]:
-    """Look a copy through; of an older schema what SQLite itself can say of it."""
-    address = f"{copy.absolute().as_uri()}?mode=ro&immutable=1"  # nobody writes it, and nothing is to be left beside it
-    with plainly(copy), contextlib.closing(sqlite3.connect(address, uri=True)) as older:
-        is_older = 0 < schema.version_of(older) < schema.SCHEMA_VERSION
-        if is_older and schema.application_of(older) == schema.APPLICATION_ID:
-            said = [str(row[0]) for row in older.execute("PRAGMA integrity_check(1)")]
-            return [] if said == ["ok"] else said
-    return check_integrity(copy)
-
-
 def _put_in_place(copy: Path, target: Path, stamp: str) -> Path | None:
     unfinished = target.with_name(target.name + ".unfinished")
     kept = target.with_name(f"{target.name}.before-{stamp}")
     try:
-        shutil.copyfile(copy, unfinished)
-        unfinished.chmod(opening.OWNER_ONLY)
+        replacing.copy_for_owner_only(copy, unfinished)
         opening.give_to_owner_of(target if target.exists() else target.parent, unfinished)
         return kept if replacing.replace(target, unfinished, kept) else None
     finally:

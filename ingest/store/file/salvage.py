@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -79,7 +78,7 @@ def _filled_up(path: Path) -> Iterator[Path]:
         for end in ("", "-wal"):
             source = path.with_name(path.name + end)
             if source.exists():
-                shutil.copyfile(source, copy.with_name(copy.name + end))
+                replacing.copy_for_owner_only(source, copy.with_name(copy.name + end))
         with copy.open("r+b") as file:
             file.write(_MAGIC)
         os.truncate(copy, max(wanted, path.stat().st_size))

@@ -4,7 +4,7 @@ A key is 256 random bits, and only its SHA-256 is kept. A slow hash (one made fo
 there to make guessing a guessable word dear, and 2^256 keys cannot be tried however fast one try is. It would cost,
 though, on every push, on a small computer, and for every stranger who sends rubbish.
 
-Keys are given and revoked by a command while the daemon runs (`ingest.store.file.beside`).
+Keys are given and revoked by a command while the daemon runs (`opening.beside_the_writer`).
 """
 
 from __future__ import annotations

@@ -81,7 +81,7 @@ def test_an_hour_of_the_keeper_leaves_every_lock_where_it_is(store, batch, path)
 def beside_a_running_writer(path: Path, times: int) -> None:
     """Open, read, try to write and add keys from here, so many times, while another process stores all the time."""
     from ingest.errors import StorageError
-    from ingest.store.file.beside import beside_the_writer
+    from ingest.store.file.opening import beside_the_writer
     from ingest.store.record import device_keys
 
     stop = path.with_name("stop")

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from ingest.errors import InputError, RefusedError, StorageError
-from ingest.store.file.beside import beside_the_writer
+from ingest.store.file.opening import beside_the_writer
 from ingest.store.record import device_keys
 from ingest.store.record.device_keys import DeviceKey, new_key
 from ingest.store.sqlite_store import SqliteStore
@@ -73,7 +73,7 @@ def test_what_cannot_be_is_said(path: Path, tmp_path: Path) -> None:
     with sqlite3.connect(other) as connection:
         connection.execute("CREATE TABLE mine (a)")
     connection.close()
-    with pytest.raises(StorageError, match="no lumberroom store"), beside_the_writer(other):
+    with pytest.raises(StorageError, match="not a lumberroom store"), beside_the_writer(other):
         pass
     SqliteStore.open(path).close()
     with pytest.raises(RefusedError, match="no such key"), beside_the_writer(path) as connection:

@@ -1,8 +1,12 @@
 """One store's file in the place of another: at whichever step the power goes, there is one of the two, whole."""
 
+from __future__ import annotations
+
+import contextlib
 import os
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +15,7 @@ import pytest
 from ingest.errors import StorageError
 from ingest.store.file import doctor, replacing
 from ingest.store.file.integrity import check_integrity
+from ingest.store.file.restoring import restore
 from ingest.store.sqlite_store import SqliteStore
 
 ROOT = Path(__file__).parents[3]
@@ -115,5 +120,50 @@ def test_nobody_else_may_read_a_store(tmp_path, batch) -> None:
             made = list(tmp_path.iterdir())
             assert len(made) == 6
             assert {file.name: file.stat().st_mode & 0o777 for file in made if file.stat().st_mode & 0o077} == {}
+    finally:
+        os.umask(before)
+
+
+class Looking(threading.Thread):
+    """Somebody who looks at a folder all the time, and notes the rights of all files that ever were in it."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__()
+        self.seen: dict[str, int] = {}
+        self._folder, self._ending = folder, threading.Event()
+
+    def run(self) -> None:
+        while not self._ending.is_set():
+            for file in self._folder.iterdir():
+                with contextlib.suppress(FileNotFoundError):
+                    mode = file.stat().st_mode & 0o777
+                    self.seen[file.name] = self.seen.get(file.name, 0) | mode
+
+    def __enter__(self) -> Looking:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._ending.set()
+        self.join()
+
+
+def test_a_copy_on_its_way_is_for_its_owner_only(tmp_path, batch) -> None:
+    """Of a backup and of what restoring puts in place: the unfinished file too, from its first moment on."""
+    before = os.umask(0)
+    try:
+        path, copy = tmp_path / "lumberroom.sqlite3", tmp_path / "copy.sqlite3"
+        with SqliteStore.open(path) as store:
+            for number in range(40):
+                with store.transaction() as work:
+                    work.append(batch(np.arange(2000) + 2000 * number, np.arange(2000) / 7), heard_ms=0)
+            with Looking(tmp_path) as looking:
+                store.backup(copy, pages_at_once=1)
+        with Looking(tmp_path) as again:
+            restore(copy, path, stamp="x")
+        assert "copy.sqlite3.unfinished" in looking.seen
+        assert "lumberroom.sqlite3.unfinished" in again.seen
+        for name, mode in (looking.seen | again.seen).items():
+            assert mode & 0o077 == 0, name
     finally:
         os.umask(before)

@@ -77,14 +77,6 @@ def test_a_newer_schema_is_left_alone(old_file) -> None:
             SqliteStore.open(old_file, read_only=read_only)
 
 
-def test_an_older_schema_is_not_read_before_it_was_brought_up_to_date(old_file) -> None:
-    """Opened for reading only, a file with steps pending says what to do, and is not changed."""
-    with contextlib.closing(sqlite3.connect(old_file)) as connection:
-        connection.execute("PRAGMA user_version = -1")
-    with pytest.raises(StorageError, match="an older lumberroom wrote this store"):
-        SqliteStore.open(old_file, read_only=True)
-
-
 def test_an_ordinary_tool_can_read_the_readings(old_file) -> None:
     """The view gives names, the instant in UTC to the millisecond, and the value."""
     with contextlib.closing(sqlite3.connect(old_file)) as connection:
