@@ -21,8 +21,7 @@ from ingest.store.record.forwarding import SetAside
 from ingest.store.record.incidents import Place
 from ingest.store.record.kinds import Noun, RecordKind, Version
 from ingest.store.series import feed, lookup, rows, thinned, together
-from ingest.store.series.rewriting import Rewritings
-from ingest.store.series.view import View
+from ingest.store.series.view import Rewritings, View
 
 STANDARD_PRESSURE_KPA: Final = 101.325  # standard atmosphere by definition (ISO 2533)
 

@@ -33,7 +33,7 @@ from ingest.store.file import (
 )
 from ingest.store.file.check_by_pieces import Pass
 from ingest.store.file.checkpoints import LATE, Checkpoints
-from ingest.store.file.giving_way import GivingWay
+from ingest.store.file.keeper import GivingWay
 from ingest.store.file.trouble import plainly
 from ingest.store.reader import SqliteReader
 from ingest.store.record import outbox

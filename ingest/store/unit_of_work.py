@@ -19,7 +19,7 @@ from ingest.store.record.forwarding import SetAside
 from ingest.store.record.kinds import Noun, RecordKind
 from ingest.store.record.plain import canonical_json
 from ingest.store.record.telling import TellingBook
-from ingest.store.series import appending, feed, repeats
+from ingest.store.series import appending, feed
 from ingest.store.series.view import Memory, View
 
 _HEARD: Final = """
@@ -70,7 +70,7 @@ class SqliteUnitOfWork:
         """Give what of a batch that this unit has appended was not there before with the same value."""
         if not self._repeats or self._is_bulk:
             return batch
-        return repeats.without(self.view, batch)
+        return appending.news(self.view, batch)
 
     def save_site(self, site: Site, *, at_ms: int, by: Actor) -> int | None:
         """Make this the job as it stands, keeping what it was; no change, no new entry."""

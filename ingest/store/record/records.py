@@ -86,7 +86,15 @@ def is_sound(one: Entry) -> bool:
 def entry_or_before(connection: sqlite3.Connection, row: tuple[Any, ...]) -> Entry | None:
     """Give the entry of a row of `COLUMNS`; where that is damaged the newest sound one before it, or None."""
     found = entry(*row)
-    return found if is_sound(found) else newest(connection, found.kind, found.subject)
+    return found if _is_sound(connection, found) else newest(connection, found.kind, found.subject)
+
+
+def _is_sound(connection: sqlite3.Connection, one: Entry) -> bool:
+    """Say whether an entry says what was written; where not, that it is left out of an answer is told."""
+    if is_sound(one):
+        return True
+    connection.execute("SELECT unsound('record')").fetchone()
+    return False
 
 
 def damaged_newest(connection: sqlite3.Connection, kind: str, subject: str) -> int:
@@ -122,15 +130,15 @@ def head(connection: sqlite3.Connection) -> tuple[int, str]:
 def newest(connection: sqlite3.Connection, kind: str, subject: str) -> Entry | None:
     """Give the newest entry about a subject that says what was written, or None."""
     row = connection.execute(f"{_COLUMNS} {_NEWEST}", (kind, subject)).fetchone()
-    if row is None or is_sound(found := entry(*row)):
+    if row is None or _is_sound(connection, found := entry(*row)):
         return None if row is None else found
-    return next((one for one in reversed(history(connection, kind, subject)) if is_sound(one)), None)
+    return next(reversed(history(connection, kind, subject)), None)
 
 
 def history(connection: sqlite3.Connection, kind: str, subject: str) -> list[Entry]:
     """Give every entry about a subject that says what was written, oldest first."""
     rows = connection.execute(f"{_COLUMNS} WHERE kind = ? AND subject = ? ORDER BY number", (kind, subject))
-    return [found for row in rows if is_sound(found := entry(*row))]
+    return [found for row in rows if _is_sound(connection, found := entry(*row))]
 
 
 def every(connection: sqlite3.Connection, kind: str | None, subject: str | None) -> list[Entry]:

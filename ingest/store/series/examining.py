@@ -16,12 +16,12 @@ from ingest.store.series import (
     chunk_format,
     chunks,
     coverage,
-    derived_state,
     following,
     heads,
     rollups,
     rows,
     staging,
+    stale,
 )
 from ingest.store.series.cells import Cells
 from ingest.store.series.chunks import Span
@@ -241,9 +241,9 @@ def spans_of(connection: sqlite3.Connection, sensor: str, span_ms: int = _SPAN_M
 
 def bad_rollups_in(view: View, sensor: str, begin: int, span_ms: int = _SPAN_MS) -> Iterator[BadRollup]:
     """Give what `bad_rollups` gives for one stretch of `spans_of` of one sensor."""
-    noted, stretch = derived_state.noted(view.connection), (begin, begin + span_ms)
+    noted, stretch = stale.derived_as(view.connection), (begin, begin + span_ms)
     # Computed by other formulae than ours, rollups of derived series are not used, and renewed with the next step.
-    ours = noted.split()[:1] == derived_state.note_for(0.0).split()[:1]
+    ours = noted.split()[:1] == stale.derived_as_now(0.0).split()[:1]
     for series_id in view.heads.of_sensor(sensor):
         key = view.heads.keys[series_id]
         if key is None or not view.heads.count[series_id]:

@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from ingest.site.series import Buckets, Floats, Int64s, Series, SeriesKey
-from ingest.store.series import chunks, coverage, remembered, rollups, rows, runs
+from ingest.store.series import bucketing, chunks, coverage, remembered, rollups, rows
 from ingest.store.series.chunks import Span
 from ingest.store.series.gaps import Gaps
 from ingest.store.series.remembered import BESIDE, EDGE, UNFIT, Held, Part
@@ -233,7 +233,9 @@ def _put_late(table: Floats, lines: list[_Line], owners: list[int], edges_ms: In
                 values.append(lines[number].parts[-1].in_last)
             values.append(lines[number].late.value)
         rows_of = np.array(numbers)[of.line]
-        for column, made in enumerate((of.counts, *runs.stats(np.concatenate(values), of.starts, of.counts))):
+        for column, made in enumerate(
+            (of.counts, *bucketing.stats_of_runs(np.concatenate(values), of.starts, of.counts))
+        ):
             table[rows_of, column, of.cell] = made
 
 

@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from ingest.site.series import Floats, Int64s
-from ingest.store.series import coverage, rows, runs
+from ingest.store.series import bucketing, coverage, rows
 from ingest.store.series.chunks import Span
 from ingest.store.series.view import View
 
@@ -87,7 +87,7 @@ def _built(view: View, wanted: list[tuple[Span, int]], width: int) -> list[Part]
     many: list[int] = []
     for number, frame in enumerate(frames):
         if frame is not None:
-            (few if int(np.diff(frame.cuts).max()) <= runs.FEW else many).append(number)
+            (few if int(np.diff(frame.cuts).max()) <= bucketing.FEW else many).append(number)
     for some in (few, many):  # apart, so that a mean hangs on its own chunk alone, to the last bit
         chosen = [(frame, columns[number].value) for number in some if (frame := frames[number]) is not None]
         for number, part in zip(some, _with_cells(chosen), strict=True):
@@ -135,7 +135,7 @@ def _with_cells(chosen: list[tuple[_Frame, Floats]]) -> list[Part]:
     counts = [np.diff(frame.cuts) for frame, _ in chosen]
     starts = [frame.cuts[:-1] + begin for (frame, _), begin in zip(chosen, begins.tolist(), strict=False)]
     count = np.concatenate(counts)
-    stats = runs.stats(np.concatenate([value for _, value in chosen]), np.concatenate(starts), count)
+    stats = bucketing.stats_of_runs(np.concatenate([value for _, value in chosen]), np.concatenate(starts), count)
     table = np.stack((count.astype(np.float64), *stats))
     places = np.cumsum([0, *map(len, counts)]).tolist()
     return [

@@ -8,15 +8,19 @@ holds nothing, which is true outside the stretches that are marked as stale.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
+import struct
+import zlib
+from collections.abc import Callable, Iterable
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.physics.derived import DERIVED
-from ingest.store.series import cells, packing, rollup_format, rows
+from ingest.site.series import Floats
+from ingest.store.series import cells, packing, rows, squeeze
 from ingest.store.series.cells import Cells
+from ingest.store.series.packing import Packed
 from ingest.store.series.squeeze import Damaged
 from ingest.store.series.view import View
 
@@ -75,7 +79,7 @@ def _block(view: View, row_id: int) -> Block:
         row = view.connection.execute("SELECT body FROM rollup WHERE id = ?", (row_id,)).fetchone()
         if row is None:
             raise Damaged("it is not there")
-        from_ms, _, held = rollup_format.from_bytes(row[0])
+        from_ms, _, held = from_bytes(row[0])
         block = Block(from_ms, held)
         if view.unpacked is not None:
             view.unpacked.put(name, block, 40 * len(held.readings) + 500)
@@ -196,7 +200,7 @@ def _packed(quantity: str, block: Block) -> bytes | None:
     width = width_ms(quantity)
     begin, held = block.from_ms + first * width, cells.chosen(whole, slice(first, last))
     # What a formula gives has no decimals to look for, but for constants.
-    return rollup_format.to_bytes(begin, width, held, packing.pack_bits if quantity in DERIVED else packing.pack_values)
+    return to_bytes(begin, width, held, packing.pack_bits if quantity in DERIVED else packing.pack_values)
 
 
 def write(connection: sqlite3.Connection, made: Iterable[Row]) -> None:
@@ -208,3 +212,51 @@ def write(connection: sqlite3.Connection, made: Iterable[Row]) -> None:
         "INSERT OR REPLACE INTO rollup (series_id, quantity, from_ms, body) VALUES (?, ?, ?, ?)",
         [row for row in rows if row.body is not None],
     )
+
+
+VERSION: Final = 1
+_HEAD: Final = struct.Struct("<BqqIIBB11s11s11s")
+# version, from_ms, width_ms of a cell, cells, filled cells, planes of count, planes of vouched, headers of the values
+_CHECK: Final = struct.Struct("<I")
+_NO_VALUES: Final = bytes(11)
+
+
+def to_bytes(from_ms: int, width_ms: int, held: Cells, pack: Callable[[Floats], Packed] = packing.pack_values) -> bytes:
+    """Write a block, cells that follow each other from `from_ms` on, at least one, as FORMAT.md describes it.
+
+    pack: packs minima, maxima and sums.
+    """
+    filled = held.readings > 0
+    count_planes, count = packing.to_planes(packing.fold(np.diff(held.readings, prepend=0)))
+    vouched_planes, vouched = packing.to_planes(packing.fold(width_ms - held.vouched_ms))
+    values = [packing.Packed(_NO_VALUES, b"")] * 3
+    if filled.any():
+        values = [pack(column[filled]) for column in (held.minimum, held.maximum, held.total)]
+    planes = b"".join((count, vouched, *(value.planes for value in values)))
+    sizes = (len(held.readings), int(np.count_nonzero(filled)), count_planes, vouched_planes)
+    head = _HEAD.pack(VERSION, from_ms, width_ms, *sizes, *(value.header for value in values))
+    body = head + (squeeze.compress(planes) if planes else b"")
+    return body + _CHECK.pack(zlib.crc32(body))
+
+
+def from_bytes(body: bytes) -> tuple[int, int, Cells]:
+    """Give from_ms, width_ms and the cells. Raises Damaged."""
+    if len(body) < _HEAD.size + _CHECK.size or zlib.crc32(memoryview(body)[:-4]) != _CHECK.unpack(body[-4:])[0]:
+        raise Damaged("its checksum is not that of its bytes")
+    version, from_ms, width_ms, size, filled_size, count_planes, vouched_planes, *headers = _HEAD.unpack_from(body)
+    if version != VERSION:
+        raise Damaged(f"its format {version} is not one that this lumberroom knows")
+    lengths = [count_planes * size, vouched_planes * size]
+    lengths += [packing.values_size(header, filled_size) for header in headers]
+    total = sum(lengths)
+    planes = memoryview(squeeze.decompress(body[_HEAD.size : -4], total) if total else b"")
+    ends = np.cumsum(lengths).tolist()
+    parts = [planes[end - length : end] for end, length in zip(ends, lengths, strict=True)]
+    held = cells.empty(size)
+    held.readings[:] = np.cumsum(packing.unfolded(parts[0], count_planes, size))
+    held.vouched_ms[:] = width_ms - packing.unfolded(parts[1], vouched_planes, size)
+    if filled_size:
+        filled = held.readings > 0
+        for column, header, part in zip((held.minimum, held.maximum, held.total), headers, parts[2:], strict=True):
+            column[filled] = packing.unpack_values(header, part, filled_size)
+    return from_ms, width_ms, held

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final, NamedTuple
 
-from ingest.store.series import derived_state, following, sealing, stale
+from ingest.store.series import following, sealing, stale
 from ingest.store.series.following import Following
 from ingest.store.series.sealing import Sealing
 from ingest.store.series.view import View
@@ -43,8 +43,8 @@ class Settling:
     def plan(self, view: View, pressure: Callable[[], float], *, patience: float = 0.0) -> Planned:
         """Work out the next step. Only reads."""
         nothing = Planned(view.heads.state.generation, "", [], 0, None)
-        note = derived_state.note_for(pressure())
-        if derived_state.noted(view.connection) != note:
+        note = stale.derived_as_now(pressure())
+        if stale.derived_as(view.connection) != note:
             return nothing._replace(renewed=note)
         if self._round or self._through or self._begin_round(view, patience):
             return self._plan_sealing(view, nothing)
@@ -60,7 +60,7 @@ class Settling:
             self.begin_anew()
             return True
         if planned.renewed:
-            derived_state.renew(view.connection, planned.renewed)
+            stale.begin_derived_anew(view.connection, planned.renewed)
             return True
         if planned.sealings or planned.sealed_through:
             sealing.write_all(view, planned.sealings)

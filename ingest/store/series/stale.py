@@ -2,17 +2,23 @@
 
 A stretch reaches from the first to the last instant that was changed, both included; how far its influence goes beyond
 (what vouches, what is derived) is worked out when it is asked for. Questions about it are answered from the readings.
+
+Of derived series all rollups are stale at once when they were computed by other formulae, or for another air pressure.
 """
 
 from __future__ import annotations
 
+import functools
 import sqlite3
-from collections.abc import Sequence
+import zlib
+from collections.abc import Callable, Sequence
 from typing import Final
 
 import numpy as np
 
-from ingest.site.series import Int64s
+from ingest.physics.derived import DERIVED
+from ingest.site.series import Int64s, SeriesKey
+from ingest.store.series.view import View
 
 APART_MS: Final = 86_400_000
 """Changes that lie further apart than this are stretches of their own."""
@@ -80,3 +86,45 @@ def next_one(connection: sqlite3.Connection, after: str) -> tuple[str, int, int]
     query = "SELECT sensor, first_ms, last_ms FROM stale WHERE sensor > ? ORDER BY sensor, first_ms LIMIT 1"
     row: tuple[str, int, int] | None = connection.execute(query, (after,)).fetchone()
     return row or connection.execute(query, ("",)).fetchone()
+
+
+EDITION: Final = 1
+"""Raised whenever the pairing of a reading with its parents changes. A changed formula is seen by itself."""
+
+
+@functools.cache
+def _formulae() -> str:
+    """Give a mark of what the formulae give for some air, to eight digits: another one when any of them changes."""
+    temperature_c, rh_percent = (
+        grid.ravel() for grid in np.meshgrid([-12.5, 3.25, 20.0, 31.0], [8.0, 35.0, 61.5, 97.0])
+    )
+    pressure_kpa = np.full(len(temperature_c), 98.7)
+    table = [derived.compute(temperature_c, rh_percent, pressure_kpa) for derived in DERIVED.values()]
+    text = " ".join(f"{value:.7e}" for column in table for value in np.asarray(column).tolist())
+    return f"{zlib.crc32(text.encode('ascii')):08x}"
+
+
+def derived_as_now(pressure_kpa: float) -> str:
+    """Give what is noted in the file about rollups computed now: edition, formulae, pressure."""
+    return f"{EDITION}-{_formulae()} {pressure_kpa!r}"
+
+
+def derived_as(connection: sqlite3.Connection) -> str:
+    """Give what is noted in the file."""
+    return str(connection.execute("SELECT derived_as FROM state").fetchone()[0])
+
+
+def holds(view: View, key: SeriesKey, pressure: Callable[[], float]) -> bool:
+    """Say whether the rollups of a series may be used."""
+    return key.quantity not in DERIVED or derived_as(view.connection) == derived_as_now(pressure())
+
+
+def begin_derived_anew(connection: sqlite3.Connection, note: str) -> None:
+    """Drop every rollup of a derived series, mark all that there is as stale, and note how they are computed now."""
+    connection.execute("UPDATE state SET derived_as = ?", (note,))
+    marks = ",".join("?" * len(DERIVED))
+    connection.execute(f"DELETE FROM rollup WHERE quantity IN ({marks})", tuple(DERIVED))
+    connection.execute("DELETE FROM stale")
+    connection.execute(
+        "INSERT INTO stale SELECT sensor, min(first_ms), max(last_ms) FROM series WHERE count > 0 GROUP BY sensor"
+    )

@@ -13,7 +13,7 @@ import numpy as np
 
 from ingest.physics.derived import DERIVED
 from ingest.site.series import Buckets, Int64s, SeriesKey
-from ingest.store.series import cells, coverage, derived_state, pairing, rollups, rows, stale
+from ingest.store.series import cells, coverage, pairing, rollups, rows, stale
 from ingest.store.series.cells import Cells
 from ingest.store.series.context import around, instants_of
 from ingest.store.series.squeeze import Damaged
@@ -39,11 +39,7 @@ def buckets(view: View, key: SeriesKey, edges_ms: Int64s, pressure: Callable[[],
         # There are no readings to look at: a cell belongs to the bucket in which it begins.
         partial = partial[(partial < begin) | (partial >= end)]
     stored = instants_of(view, key)
-    if (
-        stored is None
-        or (len(partial) > _PARTIAL_CELLS and not thinned)
-        or not derived_state.usable(view, key, pressure)
-    ):
+    if stored is None or (len(partial) > _PARTIAL_CELLS and not thinned) or not stale.holds(view, key, pressure):
         return None
     # Nothing lies outside what the heads say, and nothing vouches further than the longest allowed gap.
     first = int(view.heads.first_ms[stored.id]) // width * width

@@ -13,7 +13,7 @@ import numpy as np
 
 from ingest.physics.derived import DERIVED
 from ingest.site.series import Buckets, Floats, Int64s, Series, SeriesKey
-from ingest.store.series import bucketing, chunks, coverage, gridded, lookup, rollups, rows, runs
+from ingest.store.series import bucketing, chunks, coverage, gridded, lookup, rollups, rows
 from ingest.store.series.view import View
 
 _FEWEST: Final = 4  # series for which laying them together is worth it
@@ -173,7 +173,7 @@ def _together(groups: list[_Group], pieces: list[_Piece], edges_ms: Int64s) -> d
     # Whole pieces are laid end to end, with what lies beside the stretch: cutting each would take longer.
     values = [piece.value for piece in pieces]
     begins = np.cumsum([0, *map(len, values)])[:-1]
-    stats = runs.stats(np.concatenate(values), cuts[of_piece, :-1] + begins[:, None], count[of_piece])
+    stats = bucketing.stats_of_runs(np.concatenate(values), cuts[of_piece, :-1] + begins[:, None], count[of_piece])
     return {
         piece.key: Buckets(edges_ms, count[piece.group], low, mean, high, share[piece.group])
         for piece, low, mean, high in zip(pieces, *stats, strict=True)

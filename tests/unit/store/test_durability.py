@@ -49,14 +49,14 @@ import numpy as np
 from ingest.site.actor import WATCH
 from ingest.site.incidents import Incident, IncidentKind, NoticeKind
 from ingest.site.series import ReadingBatch, SeriesKey
-from ingest.store.file import giving_way
+from ingest.store.file import keeper
 from ingest.store.file import keeper
 from ingest.store.series.retention import Rule
 from ingest.store.series import settling
 from ingest.store.sqlite_store import SqliteStore
 far_ms = 1_790_812_800_000
 keys, number = (SeriesKey("attic", "temperature_c"), SeriesKey("cellar", "temperature_c")), int(sys.argv[2])
-giving_way.MOST_S = 0.002
+keeper.MOST_S = 0.002
 settling.SEAL_AT, settling.SEALED_AT_ONCE, keeper._SHORTEST_REST_S, keeper._REST = 120, 60, 0.001, 0.2
 store = SqliteStore.open(Path(sys.argv[1]))
 store.keep_settled()

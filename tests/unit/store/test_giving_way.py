@@ -5,8 +5,8 @@ import time
 
 import numpy as np
 
-from ingest.store.file import giving_way
-from ingest.store.file.giving_way import GivingWay
+from ingest.store.file import keeper
+from ingest.store.file.keeper import GivingWay
 
 MINUTE = 60_000
 
@@ -28,7 +28,7 @@ def test_the_keeper_waits_until_nobody_comes_first() -> None:
     second.__enter__()
     threading.Timer(0.01, first.__exit__, (None, None, None)).start()
     threading.Timer(0.04, second.__exit__, (None, None, None)).start()
-    assert 0.03 < waited_s(gate) <= giving_way.MOST_S + 0.05
+    assert 0.03 < waited_s(gate) <= keeper.MOST_S + 0.05
     assert waited_s(gate) < 0.05
 
 
@@ -37,12 +37,12 @@ def test_a_step_comes_to_an_end_beside_whom_ever() -> None:
     gate = GivingWay()
     with gate.coming_first():
         gate.begin_step()
-        assert waited_s(gate) >= 0.9 * giving_way.MOST_S
-        assert waited_s(gate) < 0.5 * giving_way.MOST_S
+        assert waited_s(gate) >= 0.9 * keeper.MOST_S
+        assert waited_s(gate) < 0.5 * keeper.MOST_S
         gate.begin_step()
-        assert waited_s(gate) >= 0.9 * giving_way.MOST_S
+        assert waited_s(gate) >= 0.9 * keeper.MOST_S
         gate.begin_step(is_behind=True)
-        assert waited_s(gate) < 0.5 * giving_way.MOST_S
+        assert waited_s(gate) < 0.5 * keeper.MOST_S
 
 
 def test_settling_leaves_the_writer_waiting_for_the_disk(store, put) -> None:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from ingest.store.series import cells, chunk_format, packing, pieces, rollup_format, squeeze
+from ingest.store.series import cells, chunk_format, packing, pieces, rollups, squeeze
 from ingest.store.series.chunk_format import Chunk, Column
 from ingest.store.series.squeeze import Damaged
 
@@ -153,8 +153,8 @@ def test_rollup_cells_come_out_as_they_went_in() -> None:
     held = cells.Cells(
         count, *(np.where(some, column, 0.0) for column in rng.normal(20, 1, (3, 100))), rng.integers(0, 3_600_001, 100)
     )
-    body = rollup_format.to_bytes(7 * 3_600_000, 3_600_000, held)
-    from_ms, width_ms, again = rollup_format.from_bytes(body)
+    body = rollups.to_bytes(7 * 3_600_000, 3_600_000, held)
+    from_ms, width_ms, again = rollups.from_bytes(body)
     assert (from_ms, width_ms) == (7 * 3_600_000, 3_600_000)
     for one, other in zip(held, again, strict=True):
         np.testing.assert_array_equal(one, other)
@@ -162,7 +162,7 @@ def test_rollup_cells_come_out_as_they_went_in() -> None:
         damaged = bytearray(body)
         damaged[at] ^= 1
         with pytest.raises(Damaged):
-            rollup_format.from_bytes(bytes(damaged))
+            rollups.from_bytes(bytes(damaged))
 
 
 @given(values=st.lists(DECIMALS, min_size=1, max_size=60))

@@ -11,7 +11,7 @@ import pytest
 from adapters.contract import Reading, Stamp
 from ingest.site.series import ReadingBatch
 from ingest.store.api import RewriteReader
-from ingest.store.series.rewriting import Rewritings
+from ingest.store.series.view import Rewritings
 from ingest.store.sqlite_store import SqliteStore
 
 T_MS = 1_700_000_000_000

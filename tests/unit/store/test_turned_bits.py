@@ -248,13 +248,19 @@ def test_a_row_that_turns_while_the_daemon_runs_is_told_when_it_is_left_out(whol
         with store.transaction() as work:
             work.note_keys_used({"probe": T0})
         assert [one for one in store.damage if "table device_key" in one and "left out" in one]
+        _edit_behind_the_sums(
+            path, "DROP TRIGGER record_keeps", "UPDATE record SET body = replace(body, 'oak', 'ash') WHERE number = 1"
+        )
+        assert store.read.site() is None
+        assert [one for one in store.damage if "table record" in one and "left out" in one]
 
 
-def _edit_behind_the_sums(path: Path, edit: str) -> None:
+def _edit_behind_the_sums(path: Path, *edits: str) -> None:
     with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA trusted_schema = ON")
         connection.create_function("row_sum", -1, lambda *_: 0, deterministic=True)
-        connection.execute(edit)
+        for edit in edits:
+            connection.execute(edit)
 
 
 @pytest.mark.parametrize(
