@@ -182,7 +182,7 @@ def _of_measurement(measurement: Measurement, application: str, quantity: str) -
     if measurement.renewed_s is not None:
         parts.append(f"renewed every {measurement.renewed_s} s")
         if measurement.renewed_s > _SLOW_S:
-            parts.append(f"so silent_after_minutes should be {-(-3 * measurement.renewed_s // 60)} or more")
+            parts.append(f"so offline_after_minutes should be {-(-3 * measurement.renewed_s // 60)} or more")
     return parts
 
 

@@ -28,6 +28,10 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield ""
     yield "[data]"
     yield f"directory = {quoted(answers.data)}  # beside this file, unless it begins with /"
+    if answers.on_card:
+        yield "gather_seconds = 10  # spares the memory card that this lies on; a power cut costs the last 10 s at most"
+    else:
+        yield "# gather_seconds = 10  # spares a memory card; a power cut then costs the last 10 s at most"
     yield "# keep_readings_days = 730  # older readings go each night, hourly statistics stay; without it all stays"
     yield ""
     yield "[page]"
@@ -44,7 +48,7 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield '# mail = "floor@example.org"  # needs [mail]; or webhook, publish or command: the name of such a section'
     yield '# severity_from = "serious"  # slight, serious or severe'
     yield ""
-    yield "# [station]  # when to tell that the watch itself is not well; false switches a rule off"
+    yield "# [station]  # when to alert that the watch itself is not well; false switches a rule off"
     yield "# disk_free_mb = 500"
     yield ""
     yield "# [central]  # forwards what is stored to a central engine, for whoever has many sites"
@@ -59,7 +63,7 @@ def _lines(answers: Answers) -> Iterator[str]:
 
 def _mail(mail: MailAnswers | None) -> Iterator[str]:
     if mail is None:
-        yield "# [mail]  # nobody is told until this is filled in"
+        yield "# [mail]  # nobody is mailed until this is filled in"
         yield '# server = "mail.example.org"'
         yield '# from = "lumberroom@example.org"'
         yield '# to = ["you@example.org"]'
@@ -86,7 +90,7 @@ def _adapters(answers: Answers) -> Iterator[str]:
         yield f"port = {quoted(port)}"
         yield ""
     if answers.simulated:
-        for room in answers.rooms:
+        for room in (one for one in answers.rooms if one.sensor):
             yield "[[adapter]]"
             yield f'name = "simulated-{room.id[:30]}"'
             yield 'type = "simulated_room"  # invented figures: take it out before you rely on anything'
@@ -111,8 +115,8 @@ def _room(room: RoomAnswers, *, us: bool) -> Iterator[str]:
     yield f"temperature_{'f' if us else 'c'} = {_bounds(room.temperature)}"
     yield f"rh_percent = {_bounds(room.rh_percent)}"
     yield "# emc_percent = [6, 9]  # or bound the equilibrium moisture content; { high = 9 } bounds one end only"
-    yield "alert_after_minutes = 30  # told after so long outside"
-    yield "all_clear_after_minutes = 30  # over after so long back inside"
+    yield "alert_after_minutes = 30  # alerts go out after so long out of range"
+    yield "all_clear_after_minutes = 30  # the all-clear after so long back in range"
     yield ""
     yield "# [room.in_service]  # what it will be like when lived in: gives the EMC to bring the wood to"
     yield f"# temperature_{'f = [65, 75]' if us else 'c = [18, 24]'}"
@@ -123,6 +127,11 @@ def _room(room: RoomAnswers, *, us: bool) -> Iterator[str]:
     yield "# thickness_mm = 20"
     yield "# width_mm = 140"
     yield ""
+    if not room.sensor:
+        yield "# [[room.sensor]]  # or assign one on the page Find sensors"
+        yield '# id = "hall-1"'
+        yield ""
+        return
     yield "[[room.sensor]]"
     yield f"id = {quoted(room.sensor)}"
     yield 'place = "air"  # air, wood, slab, surface, outdoors'

@@ -97,7 +97,7 @@ def _briefly_out(week: Week, units: Units) -> str:
 def _left(week: Week, units: Units) -> str:
     total, longest = words.duration_ms(week.outside_ms), words.duration_ms(week.longest_outside_ms)
     stretch = "" if total == longest else f" in all, {longest} at a stretch"
-    return f"Left the window for {total}{stretch}: {_how(week, units)}{_rest(week)}."
+    return f"Out of range for {total}{stretch}: {_how(week, units)}{_rest(week)}."
 
 
 def _not_known(week: Week, units: Units) -> str:

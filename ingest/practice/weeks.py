@@ -47,9 +47,9 @@ _WEEKS_AT_ONCE: Final = 13  # a quarter of readings is in memory at a time, howe
 class WeekState(enum.Enum):
     """How a week stood towards the window: a closed list, each said as its value."""
 
-    IN_RANGE = "in_range"  # enough is known, and nothing was outside
+    IN_RANGE = "in range"  # enough is known, and nothing was outside
     BRIEFLY_OUT = "briefly out"  # enough is known, and no time outside lasted as long as the window's dwell time
-    OUT_OF_RANGE = "out_of_range"  # outside for at least the dwell time without a break, however little else is known
+    OUT_OF_RANGE = "out of range"  # outside for at least the dwell time without a break, however little else is known
     NOT_KNOWN = "not known"  # too little is covered
     NO_WINDOW = "no window"  # there is nothing to judge by
 

@@ -28,7 +28,7 @@ MINUTE_MS: Final = 60_000
 
 TOGETHER_MS: Final[Mapping[str, int]] = {
     "window": 120 * MINUTE_MS,
-    "silent": 30 * MINUTE_MS,
+    "offline": 30 * MINUTE_MS,
     "change": 60 * MINUTE_MS,
     "condensation": 60 * MINUTE_MS,
     "heading": 120 * MINUTE_MS,
@@ -36,7 +36,7 @@ TOGETHER_MS: Final[Mapping[str, int]] = {
 """By class: within so much time after the first one others count as of its cause. Rooms cool at different speeds, a
 power cut reaches all sensors at once."""
 
-_CLASS: Final[Mapping[str, str]] = {"adapter": "silent"}
+_CLASS: Final[Mapping[str, str]] = {"adapter": "offline"}
 """Kinds that share the class of another."""
 
 _DAMPER: Final = frozenset({("temperature_c", False), ("rh_percent", True), ("emc_percent", True)})

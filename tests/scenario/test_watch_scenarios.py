@@ -258,7 +258,7 @@ def test_readings_in_incidents_out(number: int) -> None:
     """Each story makes exactly its incidents, at their minutes, with their worst value and reason in words."""
     scenario, came = scenarios()[number], outcomes()[number]
     assert (came.missed, came.false) == ([], [])
-    assert came.state == scenario.get("ends", "within")
+    assert came.state == scenario.get("ends", "in_range")
     assert scenario.get("stands", "") in came.reason
 
 
@@ -295,7 +295,7 @@ def test_the_table_says_what_comes_out() -> None:
 if __name__ == "__main__":
     if sys.argv[1:] == ["--show"]:
         for scenario, came in zip(scenarios(), outcomes(), strict=True):
-            if came.missed or came.false or came.state != scenario.get("ends", "within"):
+            if came.missed or came.false or came.state != scenario.get("ends", "in_range"):
                 print(scenario["title"], came.state, came.reason, *came.missed, "GOT", *came.false, sep="\n   ")
     else:
         TABLE.write_text(table(), encoding="utf-8")

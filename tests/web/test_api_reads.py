@@ -14,7 +14,7 @@ def test_rooms_stand_with_window_and_sensors(client, bench):
     assert answer["time_zone"] == "Europe/Berlin"
     assert answer["now"] == "2026-01-08T12:20:00Z"
     loft, _, cellar = answer["rooms"]
-    assert loft["standing"]["state"] == "within"
+    assert loft["standing"]["state"] == "in_range"
     assert loft["window"]["bounds"]["emc_percent"] == {"low": 6.5, "high": 9.5}
     assert [sensor["place"] for sensor in loft["sensors"]] == ["air", "wood"]
     assert loft["sensors"][0]["heard_ms"] == bench.now_ms

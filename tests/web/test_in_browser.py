@@ -47,7 +47,7 @@ def test_new_figures_appear_without_reloading(opened, served, bench):
     served.services.clock.step_wall(60_000)
     served.submit(bench.air("hall-air", bench.now_ms + 60_000, 18.5, 43.7))
     expect(hall.locator(".fact-rh_percent b")).to_have_text("43.7")
-    expect(hall.locator(".heard")).to_have_text("Heard just now")
+    expect(hall.locator(".heard")).to_have_text("Last reading just now")
     assert page.evaluate("window.stillHere") is True
 
 
@@ -58,9 +58,9 @@ def test_an_incident_shows_and_is_announced(opened, served, bench):
         served.services.clock.step_wall(60_000)
         served.submit(bench.air("hall-air", bench.now_ms + minutes * 60_000, 18.0, 61.0))
     hall = page.locator("#room-hall")
-    expect(hall).to_have_class("room state-out")
+    expect(hall).to_have_class("room state-out_of_range")
     expect(hall.locator(".standing b")).to_have_text("out of range")
-    expect(hall.locator("svg.mark-out")).to_be_visible()
+    expect(hall.locator("svg.mark-out_of_range")).to_be_visible()
     expect(page.locator("nav .tally")).to_have_text("1")
     announcer = page.locator("#announce")
     expect(announcer).to_have_attribute("aria-live", "polite")
@@ -81,7 +81,7 @@ def test_a_lost_line_is_said_and_found_again(browser, services, serve):
     services.clock.step_wall(600_000)
     with serve(services, port):
         expect(line).to_have_attribute("data-state", "live", timeout=30_000)
-        expect(page.locator("#room-loft .heard")).to_have_text("Heard 10 minutes ago")
+        expect(page.locator("#room-loft .heard")).to_have_text("Last reading 10 minutes ago")
         page.close()
 
 

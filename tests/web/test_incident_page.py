@@ -69,7 +69,7 @@ def test_taking_in_hand_quiet_closing_and_opening_again(client, services, damp):
     page = client.get(f"/incidents/{damp}").text
     assert "Anna acknowledged it" in words_of(page)
     assert 'value="Anna"' in page
-    assert do(client, damp, action="muted", by="Anna", quiet="4h").status_code == 303
+    assert do(client, damp, action="muted", by="Anna", mute_for="4h").status_code == 303
     assert services.read.nouns(HANDLING, [damp])[damp].muted_until_ms == services.clock.now_ms() + 4 * 3_600_000
     assert do(client, damp, action="closed", by="Ben", note="window stays open today").status_code == 303
     closed = words_of(client.get(f"/incidents/{damp}").text)
@@ -151,7 +151,7 @@ def test_programs_read_and_do_the_same(client, services, damp):
     """The interface gives severity, life, journal and head, does actions, and refuses in problem documents."""
     address = f"/api/v1/incidents/{damp}"
     found = client.get(address).json()
-    assert (found["incident"]["severity"], found["incident"]["life"]) == ("severe", "open")
+    assert (found["incident"]["severity"], found["incident"]["life"]) == ("severe", "active")
     assert found["incident"]["excess_hours"] > 0
     assert found["journal"][0]["what"].startswith("Opened")
     assert found["record_head"]["number"] == services.read.record_head()[0]

@@ -171,7 +171,7 @@ def test_the_overview_says_each_room_in_words_and_figures(client):
         "45.0 %",
         "gr/lb",
         "Wood MC",
-        "Heard just now",
+        "Last reading just now",
         "No readings yet",
     ):
         assert (said in page.words) is (said != "Every room"), said
@@ -213,7 +213,7 @@ def test_fahrenheit_is_kept_from_page_to_page(client):
 def test_history_follows_span_and_quantities_without_scripts(client):
     """The form's own address gives the table for that span and those quantities."""
     page = outline(client.get("/rooms/loft?span=3d&show=dew_point_c&show=nonsense"))
-    assert "When Dew point, °C Covered" in page.words
+    assert "When Dew point, °C Coverage" in page.words
     # The last reading at 23:00 covers three steps of five minutes; then there are no readings until 03:05.
     assert re.search(r"Mon 5 Jan, 18:00 to Tue 6 Jan, 00:00 [−\d].+? 88 %", page.words)
     assert re.search(r"Tue 6 Jan, 00:00 to Tue 6 Jan, 06:00 [−\d].+? 49 %", page.words)
@@ -283,7 +283,7 @@ def test_a_record_that_has_stopped_leads_to_its_newest_readings(client, services
 def test_incidents_are_told_with_their_length_and_worst(client, full):
     """What is going on stands apart from what is over, with when, for how long and why."""
     page = outline(client.get("/incidents"))
-    assert "Hall: out of range serious going on" in page.words
+    assert "Hall: out of range serious active" in page.words
     assert "since 10:20 · 3 hours · The air at that time RH above 50 %." in page.words
     assert "yesterday 07:20 to 07:50 · 30 minutes · The air at that time RH above 50 %." in page.words
 
@@ -304,8 +304,8 @@ def test_incidents_page_leads_to_older_ones_and_back(client, services, bench):
     first, rest = incident_ids(page), incident_ids(further)
     assert (len(first), len(rest)) == (50, 10)
     assert not set(first) & set(rest)
-    assert "Going on" in page.words
-    assert "Going on" not in further.words
+    assert "Active" in page.words
+    assert "Active" not in further.words
     assert re.search(r'<a href="/incidents">The newest</a>', client.get(link_with(page, "after=")).text)
 
 

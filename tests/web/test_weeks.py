@@ -49,7 +49,7 @@ def test_the_strip_stands_hour_by_hour(services):
     (week,) = rows(services, "loft")
     assert week.strip_hours == 168
     assert [(piece.kind, piece.begins, piece.hours) for piece in week.pieces] == [
-        ("unknown", 0, 13), ("within", 13, 10), ("unknown", 23, 4), ("within", 27, 59),
+        ("unknown", 0, 13), ("in_range", 13, 10), ("unknown", 23, 4), ("in_range", 27, 59),
     ]  # fmt: skip
 
 
@@ -60,10 +60,14 @@ def test_a_room_outside_is_told_with_its_bound(services, bench):
     services.write(air_of(bench, "hall-air", before_ms + 100 * HOUR_MS, before_ms + 110 * HOUR_MS, 56.5))
     services.write(air_of(bench, "hall-air", before_ms + 110 * HOUR_MS, MONDAY_MS, 45.0))
     now, week = rows(services, "hall")
-    assert (week.when, week.state, week.key, week.so_far) == ("29 Dec 2025", "left", "out", False)
+    assert (week.when, week.state, week.key, week.so_far) == ("29 Dec 2025", "out of range", "out_of_range", False)
     assert now.when == "5 Jan"
-    assert week.told == "Left the window for 10 hours: RH above 50 % (highest 56.5 %)."
-    assert [(piece.kind, piece.hours) for piece in week.pieces] == [("within", 100), ("out", 10), ("within", 58)]
+    assert week.told == "Out of range for 10 hours: RH above 50 % (highest 56.5 %)."
+    assert [(piece.kind, piece.hours) for piece in week.pieces] == [
+        ("in_range", 100),
+        ("out_of_range", 10),
+        ("in_range", 58),
+    ]
     assert (week.rh.mean, week.rh.range) == ("45.7", "45.0 … 56.5")
     assert week.address.endswith("/rooms/hall?span=7d&until=2026-01-05T00:00#history")
     assert rows(services, "hall", units="us")[1].temperature.mean == "68.0"
@@ -74,7 +78,7 @@ def test_eight_weeks_up_to_the_stretch_that_is_looked_at(services, bench):
     services.write(air_of(bench, "hall-air", MONDAY_MS - 12 * WEEK_MS, MONDAY_MS, 45.0))
     assert [week.when for week in rows(services, "hall")][:2] == ["5 Jan", "29 Dec 2025"]
     past = rows(services, "hall", until="2025-12-18")
-    assert [past[0].when, past[0].so_far, past[0].state] == ["15 Dec 2025", False, "kept"]
+    assert [past[0].when, past[0].so_far, past[0].state] == ["15 Dec 2025", False, "in range"]
     assert len(past) == len(rows(services, "hall")) == 8
     at_midnight = rows(services, "hall", until="2025-12-15T00:00")
     assert at_midnight[0].when == "8 Dec 2025"
@@ -92,7 +96,7 @@ def test_without_a_window_the_strip_says_what_is_known(services, bench):
 
 def test_a_room_never_heard_says_so(client):
     """A room without readings has a sentence instead of a table."""
-    assert "There are no readings from the room's air in these weeks." in client.get("/rooms/cellar").text.replace(
+    assert "There are no readings of the room's air in these weeks." in client.get("/rooms/cellar").text.replace(
         "&#39;", "'"
     )
 
@@ -110,14 +114,14 @@ async def test_weeks_that_are_over_are_kept_for_ten_minutes(services, bench):
     assert week.state == "not known"
     assert now.rh.range.endswith("71.0")
     await services.clock.advance(601)
-    assert rows(services, "hall", kept=kept)[1].state == "kept"
+    assert rows(services, "hall", kept=kept)[1].state == "in range"
 
 
 def test_weeks_are_kept_apart(services, bench):
     """What is kept for one room, window or stretch is not taken for another's, and it does not grow without end."""
     services.write(air_of(bench, "hall-air", MONDAY_MS - 3 * WEEK_MS, MONDAY_MS, 45.0))
     kept = WeeksKept()
-    assert [week.state for week in rows(services, "hall", kept=kept)[1:]] == ["kept"] * 3
+    assert [week.state for week in rows(services, "hall", kept=kept)[1:]] == ["in range"] * 3
     assert len(rows(services, "loft", kept=kept)) == 1
     site = services.held_site
     narrow = tuple(room if room.id != "hall" else type(room)("hall", "Hall") for room in site.rooms)

@@ -37,7 +37,7 @@ def check(file: Path) -> None:
         for one in differing:
             click.echo(f"  - {one}")
         click.echo(f"To take over what the file says: lumberroom site apply {file}")
-    cautions = [*wiring.cautions, *([sqlite] if sqlite else [])]
+    cautions = [*wiring.cautions, *_ports_away(wiring), *([sqlite] if sqlite else [])]
     if cautions:
         click.echo("\nWorth a second look:")
         for one in cautions:
@@ -61,3 +61,13 @@ def _differing(wiring: Wiring) -> list[str]:
     except LumberroomError as error:
         return [f"this cannot be told, for the store cannot be read: {error}"]
     return [] if stored is None else differences(stored, wiring.site)
+
+
+def _ports_away(wiring: Wiring) -> list[str]:
+    """Say which serial ports are not there now."""
+    away = []
+    for adapter in wiring.adapters:
+        port = adapter.settings.get("port")
+        if isinstance(port, str) and port.startswith("/") and not Path(port).exists():
+            away.append(f'The adapter "{adapter.name}" reads {port}, which is not there now: is it plugged in?')
+    return away

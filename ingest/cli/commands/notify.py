@@ -36,11 +36,11 @@ def notify(file: Path, is_test: bool) -> None:
     from ingest.settings.reading import load
 
     wiring = load(file)
-    if not asyncio.run(_try_all(wiring, file)):
+    if not asyncio.run(try_all(wiring, file)):
         raise SystemExit(SOME_FAILED)
 
 
-async def _try_all(wiring: Wiring, file: Path) -> bool:
+async def try_all(wiring: Wiring, file: Path) -> bool:
     """Send everyone a test and print what became of it; say whether all were reached."""
     from ingest.clock import SystemClock
     from ingest.notices.channels.channel import Sent

@@ -131,7 +131,7 @@ async def test_stopping_ends_it_and_all_that_it_started(tmp_path: Path, listen: 
 
 async def test_a_program_that_falls_silent_is_ended_where_asked(listen: Any) -> None:
     """A hung program is noticed by its silence."""
-    heard = listen(adapter(*program(f"import time; print('{LINE}'); time.sleep(600)"), offline_after_s=0.3))
+    heard = listen(adapter(*program(f"import time; print('{LINE}'); time.sleep(600)"), silent_after_s=0.3))
     with pytest.raises(TransientError, match=r"it printed nothing for 0\.3 s"):
         await asyncio.wait_for(heard.task, 5)
 

@@ -402,7 +402,7 @@ async def test_the_site_says_that_it_is_there_and_what_it_is(metrics, bench) -> 
     assert by_name["lumberroom_site_alive"]["metric"]["title"] == "Lakeside house, yard = B"
     assert by_name["lumberroom_window_high"]["metric"]["quantity"] == "rh_percent"
     assert by_name["lumberroom_window_high"]["values"] == [55.0]
-    assert by_name["lumberroom_sensor_silent_after_s"]["metric"]["site"] == bench.site_id
+    assert by_name["lumberroom_sensor_offline_after_s"]["metric"]["site"] == bench.site_id
     await bench.clock.advance(61)
     core.step()
     metrics.flush()

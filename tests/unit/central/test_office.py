@@ -251,13 +251,13 @@ async def test_the_office_as_a_whole(own_metrics, bench, letterbox, tmp_path) ->
         assert health["sites"][bench.site_id]["name"] == bench.site.name
         await until(lambda: letterbox.taken)
         (opened,) = letterbox.taken
-        assert opened["Subject"] == "Lakeside house, yard = B is not heard"
+        assert opened["Subject"] == "Lakeside house, yard = B is offline"
         text = opened.get_body(("plain",)).get_content()  # type: ignore[union-attr]
         assert "Power and network at the site" in text
         assert "Nothing is heard from" in await asyncio.to_thread(get, page + "api/v1/rooms")
         await until(lambda: core.step() >= 0 and (own_metrics.flush() or len(letterbox.taken) == 2))
         closed = letterbox.taken[1]
-        assert closed["Subject"] == "Lakeside house, yard = B is heard again"
+        assert closed["Subject"] == "Lakeside house, yard = B reports again"
         assert closed["In-Reply-To"] == opened["Message-ID"]
         assert office.services is not None
         with pytest.raises(RefusedError, match="an office takes no readings"):
@@ -283,7 +283,7 @@ async def test_sites_silent_together_are_told_in_an_offices_words(own_metrics, b
     body = mail.get_body(("plain",))
     assert body is not None
     said = " ".join(body.get_content().split())
-    assert mail["Subject"].endswith(": not heard as well, of the same cause")
+    assert mail["Subject"].endswith(": offline as well, of the same cause")
     assert said.count("- Nothing has been heard from Lakeside house, yard = B since") == 3
     assert "Power and network at the site: its router" in said
     assert "sensor" not in said
@@ -303,7 +303,7 @@ def test_the_mail_about_the_engine_says_what_to_check(tmp_path: Path, own_metric
     mail = compose_site(notice, sender="l@example.org")
     body = mail.get_body(("plain",))
     assert body is not None
-    assert mail["Subject"] == "The central engine is not heard"
+    assert mail["Subject"] == "The central engine is offline"
     assert "The sites go on watching and mailing by themselves" in body.get_content()
     desk.store.close()
 
@@ -373,7 +373,7 @@ def test_the_command_runs_an_office_and_stops_when_told(metrics: Any, tmp_path: 
     command = [sys.executable, "-m", "ingest.cli.main", "office", str(file)]
     checked = subprocess.run([*command, "--check"], capture_output=True, text=True, check=True, timeout=30)
     assert f"Head office: reads {metrics.url} (victoriametrics)" in checked.stdout
-    assert "20 minutes is silent; nobody is mailed" in checked.stdout
+    assert "20 minutes is offline; nobody is mailed" in checked.stdout
     log = tmp_path / "log"
     with log.open("wb") as out:
         running = subprocess.Popen([*command, "--log", "json"], stderr=out)

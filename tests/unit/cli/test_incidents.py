@@ -54,10 +54,10 @@ def test_the_list_says_how_bad_and_where_each_stands(data: Path) -> None:
     assert listed.exit_code == 0, listed.output
     heads = [line for line in listed.output.splitlines() if line.startswith("oak")]
     assert [head.split()[0] for head in heads] == ["oak.window.3", "oak.window.2", "oak.window.1"]
-    assert "(severe, going on), since Wed 25 Nov 2026, 14:00 CET" in heads[0]
+    assert "(severe, active), since Wed 25 Nov 2026, 14:00 CET" in heads[0]
     assert incidents("list", data, "--open").output.count("oak.window") == 1
     found = json.loads(incidents("list", data, "--severity", "serious", "--json").output)
-    assert [(one["id"], one["life"], one["severity"]) for one in found] == [("oak.window.3", "open", "severe")]
+    assert [(one["id"], one["life"], one["severity"]) for one in found] == [("oak.window.3", "active", "severe")]
 
 
 def test_actions_go_into_the_record_and_are_shown_with_its_hashes(data: Path) -> None:

@@ -68,8 +68,8 @@ def test_the_table_says_each_week_and_what_it_is_not(data: Path) -> None:
     lines = result.output.splitlines()
     assert lines[0] == "Oak store, week by week. Judged by: temperature 16 to 24 °C, RH 30 to 50 %."
     first, second, third = [" ".join(line.split()) for line in lines if line.startswith("2026-")]
-    assert first == "2026-01-12 100 % 20.0 20.0 20.0 40 40 40 7.7 7.7 7.7 168 0 0 0 kept"
-    assert second == "2026-01-19 100 % 20.0 20.0 20.0 24 24 24 5.2 5.2 5.2 0 168 0 168 left"
+    assert first == "2026-01-12 100 % 20.0 20.0 20.0 40 40 40 7.7 7.7 7.7 168 0 0 0 in range"
+    assert second == "2026-01-19 100 % 20.0 20.0 20.0 24 24 24 5.2 5.2 5.2 0 168 0 168 out of range"
     assert third == "2026-01-26 50 % 20.0 20.0 20.0 40 40 40 7.7 7.7 7.7 84 0 84 0 not known"
     assert "Left the window for 7 days: RH below 30 % (lowest 24.0 %)." in result.output
     flat = " ".join(result.output.split())
@@ -96,7 +96,7 @@ def test_json_says_the_same_in_figures(data: Path) -> None:
     """One document: what is judged by, a list of weeks with units in the names, instants with their offset."""
     found = json.loads(lumberroom("weeks", data, "--room", "oak", "--json").output)
     assert found["judged_by"]["rh_percent"] == {"low": 30.0, "high": 50.0}
-    assert [week["state"] for week in found["weeks"]] == ["kept", "left", "not known"]
+    assert [week["state"] for week in found["weeks"]] == ["in range", "out of range", "not known"]
     dry = found["weeks"][1]
     assert (dry["iso_week"], dry["from"], dry["to"]) == (
         "2026-W04", "2026-01-19T00:00:00+01:00", "2026-01-26T00:00:00+01:00",
@@ -119,12 +119,12 @@ def test_another_window_is_judged_by_instead(data: Path) -> None:
         return [week["state"] for week in found["weeks"]]
 
     assert states() == ["no window", "no window", "no window"]
-    assert states("--rh", 30, 50) == ["kept", "left", "not known"]
-    assert states("--rh", "-", "50 %") == ["kept", "kept", "not known"]
-    assert states("--temperature", "-10F", "-5F", "--units", "us") == ["kept", "kept", "not known"]
-    assert states("--temperature", -10, -5, "--units", "us") == ["kept", "kept", "not known"]
-    assert states("--temperature", -10, -5) == ["left", "left", "left"]
-    assert states("--emc", 3, 4.5)[0] == "left"
+    assert states("--rh", 30, 50) == ["in range", "out of range", "not known"]
+    assert states("--rh", "-", "50 %") == ["in range", "in range", "not known"]
+    assert states("--temperature", "-10F", "-5F", "--units", "us") == ["in range", "in range", "not known"]
+    assert states("--temperature", -10, -5, "--units", "us") == ["in range", "in range", "not known"]
+    assert states("--temperature", -10, -5) == ["out of range", "out of range", "out of range"]
+    assert states("--emc", 3, 4.5)[0] == "out of range"
 
 
 def test_a_stretch_may_be_asked_for(data: Path) -> None:
@@ -132,8 +132,8 @@ def test_a_stretch_may_be_asked_for(data: Path) -> None:
     result = lumberroom("weeks", data, "--room", "oak", "--from", "2026-01-14", "--to", "2026-01-20T12:00")
     rows = [line for line in result.output.splitlines() if line.startswith("2026-")]
     assert [row.split()[0] for row in rows] == ["2026-01-12*", "2026-01-19*"]
-    assert rows[0].split()[-5:] == ["120", "0", "0", "0", "kept"]
-    assert rows[1].split()[-5:] == ["0", "36", "0", "36", "left"]
+    assert rows[0].split()[-6:] == ["120", "0", "0", "0", "in", "range"]
+    assert rows[1].split()[-7:] == ["0", "36", "0", "36", "out", "of", "range"]
 
 
 @pytest.mark.parametrize(
@@ -192,8 +192,8 @@ def test_a_measured_winter_from_file_to_table(tmp_path: Path) -> None:
     assert result.exit_code == 0
     rows = {line.split()[0]: line for line in result.output.splitlines() if line.startswith("202")}
     assert len(rows) == 22
-    assert rows["2021-02-08"].split()[-5:] == ["0", "168", "0", "168", "left"]
-    assert rows["2021-05-03"].split()[-5:] == ["168", "0", "0", "0", "kept"]
+    assert rows["2021-02-08"].split()[-7:] == ["0", "168", "0", "168", "out", "of", "range"]
+    assert rows["2021-05-03"].split()[-6:] == ["168", "0", "0", "0", "in", "range"]
 
 
 def test_help_has_an_example_and_its_limits() -> None:

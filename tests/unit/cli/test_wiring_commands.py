@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import re
+import signal
+import subprocess
+import sys
+import threading
 import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -19,6 +25,8 @@ from ingest.site.places import Bounds
 from ingest.store.sqlite_store import SqliteStore
 
 Run = Callable[..., Result]
+
+ROOT = Path(__file__).resolve().parents[3]
 
 
 @pytest.fixture
@@ -41,7 +49,7 @@ def test_init_without_questions_writes_a_file_that_passes_check(run: Run) -> Non
         ("oak-store", "Oak store", "oak"),
         ("oak-store-2", "Oak Store", ""),
     ]
-    assert [s.id for s in wiring.site.sensors] == ["a1", "oak-store-2-air"]
+    assert [s.id for s in wiring.site.sensors] == ["a1"]  # no placeholder is left behind
     assert wiring.adapters[0].settings["port"] == "/dev/ttyUSB0"
     assert wiring.data_directory.name == "kept"
     assert wiring.mail is not None
@@ -108,41 +116,129 @@ def test_init_wants_no_more_sensors_than_rooms(run: Run) -> None:
     assert result.stderr.startswith("--sensor: there are more of these than rooms (1).")
 
 
-def test_the_questions_of_init_lead_to_what_was_answered(tmp_path: Path) -> None:
-    """Somebody who answers at the prompt, one answer wrong at first, gets the rooms and windows that were said."""
+ANSWERS = [
+    "Barn",
+    "Europe/Olso",  # told, with what was meant, and asked again
+    "Europe/Oslo",
+    "metric",
+    "si",
+    "99000",
+    "12",
+    "",  # no port
+    "n",  # nothing simulated
+    "Drying shed",
+    "ash",
+    "no id!",
+    "s-1",
+    "10",
+    "5",
+    "5",
+    "25",
+    "40",
+    "60",
+    "n",
+    "mail.example.org",
+    "anna",
+    "anna@example.org",
+    "",
+    "",
+]
+
+
+def test_the_questions_of_init_lead_to_what_was_answered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each answer is checked when it is given; wrong ones are told with what to do, and asked again."""
+    monkeypatch.setattr("adapters.serial_port.ports_there", list)  # whatever this computer has
     from ingest.cli.init_questions import ask
     from ingest.cli.init_text import text_of
     from ingest.settings.reading import parse
 
-    keys = [
-        "Barn",
-        "Europe/Oslo",
-        "si",
-        "12",
-        "Drying shed",
-        "ash",
-        "s-1",
-        "10",
-        "5",
-        "5",
-        "25",
-        "40",
-        "60",
-        "n",
-        "",
-        "n",
-        "",
-    ]
     given = {"rooms": (), "holds": (), "sensors": (), "ports": (), "mail_to": (), "simulated": False}
-    with CliRunner().isolation(input="\n".join(keys) + "\n") as (out, _, _):
-        answers = ask(given, interactive=True)
+    kept: dict[str, Any] = {}
+    with CliRunner().isolation(input="\n".join(ANSWERS) + "\n") as (out, _, _):
+        answers = ask(given, kept, interactive=True)
         asked = out.getvalue().decode()
     wiring = parse(text_of(answers), tmp_path / "lumberroom.toml", {})
     window = wiring.site.rooms[0].window
     assert window is not None
     assert (wiring.site.rooms[0].id, wiring.site.sensors[0].id) == ("drying-shed", "s-1")
     assert (window.temperature_c, window.rh_percent) == (Bounds(5, 25), Bounds(40, 60))
-    assert "must lie below the high end 5; once more, please." in asked
+    for told in ('Did you mean "Europe/Oslo"?', "si", "6000", "sensor", "lie below the high end 5", "name@example.org"):
+        assert told in asked, told
+    with CliRunner().isolation(input="\n" * 30):  # what was answered once needs no second typing
+        again = ask(given, kept, interactive=True)
+    assert again.rooms == answers.rooms
+    assert (again.name, again.time_zone, again.elevation) == ("Barn", "Europe/Oslo", 12.0)
+
+
+def test_breaking_off_loses_nothing_that_was_typed(tmp_path: Path) -> None:
+    """On a terminal: Ctrl+C in the middle keeps the answers, the next time they are proposed, and then they go."""
+    environment = os.environ | {"PYTHONPATH": str(ROOT), "TERM": "dumb"}
+    # A shell's background job ignores SIGINT, and so would what it starts.
+    code = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+    code += "; from ingest.cli.main import main; main()"
+    command = [sys.executable, "-c", code, "init", str(tmp_path / "site.toml")]
+
+    def at_terminal(answers: int) -> str:
+        """Answer so many questions, as proposed or with a name, and break off at the next one."""
+        leader, follower = os.openpty()
+        said = b""
+        with subprocess.Popen(command, stdin=follower, stdout=follower, stderr=follower, env=environment) as running:
+            os.close(follower)
+            keys = [b"Barn\n", b"Europe/Oslo\n"] if answers == 2 else [b"\n"]
+            for key in [*keys, b""]:
+                while not said.endswith(b"]: "):
+                    said += os.read(leader, 4096)
+                if not key:
+                    break
+                os.write(leader, key)
+                said += b"."
+            running.send_signal(signal.SIGINT)
+            with contextlib.suppress(OSError):  # the terminal is gone when the program is
+                while part := os.read(leader, 4096):
+                    said += part
+        os.close(leader)
+        return said.decode()
+
+    broken_off = at_terminal(2)
+    assert "Your answers are kept" in broken_off
+    assert (tmp_path / ".site.toml.answers").stat().st_mode & 0o777 == 0o600
+    assert "[Barn]" in at_terminal(1)
+
+
+def test_check_names_a_port_that_is_not_there(run: Run) -> None:
+    """Before the daemon runs one hears that the sensor's plug is out."""
+    run("init", "--no-input", "--port", "/dev/no-such-port", "--sensor", "a")
+    assert 'The adapter "serial-1" reads /dev/no-such-port, which is not there now' in run("check").output
+
+
+def test_a_sensor_on_a_port_is_listened_to_and_proposed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What it says is shown, and its id stands in the brackets; nobody has to know it by heart."""
+    from ingest.cli import init_questions
+
+    monkeypatch.setattr(init_questions, "LISTENED_S", 3.0)
+    leader, follower = os.openpty()
+    port, stop = os.ttyname(follower), threading.Event()
+    os.close(follower)  # a port that somebody has open is left alone
+    os.set_blocking(leader, False)
+
+    def speak() -> None:
+        while not stop.wait(0.2):
+            with contextlib.suppress(OSError):  # nobody reads it any more
+                os.write(leader, b'[{"bn":"hall-7/","n":"humidity","u":"%RH","v":44.5}]\n')
+
+    speaking = threading.Thread(target=speak)
+    speaking.start()
+    try:
+        asker = init_questions.Asker({}, {}, interactive=True)
+        with CliRunner().isolation(input="y\n") as (out, _, _):
+            heard = init_questions._listen(asker, [port])
+            told = out.getvalue().decode()
+    finally:
+        stop.set()
+        speaking.join()
+        os.close(leader)
+    assert heard == ["hall-7"]
+    assert "44.5" in told
 
 
 def test_check_tells_every_mistake_and_ends_with_2(run: Run) -> None:

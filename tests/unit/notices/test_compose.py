@@ -156,11 +156,11 @@ def test_a_silent_sensor_has_its_own_mail(site) -> None:
     silent = Incident("store.silent.a.x", "store", "a", IncidentKind.OFFLINE, T0_MS, T0_MS + 1_800_000, "")
     mail = mail_of(silent, site)
     text, _ = bodies(mail)
-    assert mail["Subject"] == 'Plank store: sensor "north wall" not heard'
+    assert mail["Subject"] == 'Plank store: sensor "north wall" offline'
     assert 'The sensor "north wall" has given no reading since Wed 25 Nov 2026, 11:00 CET.' in text
     assert "Its battery or power." in text
     assert "For the wood" not in text
-    assert mail_of(closed(silent), site)["Subject"] == 'Plank store: sensor "north wall" heard again'
+    assert mail_of(closed(silent), site)["Subject"] == 'Plank store: sensor "north wall" giving readings again'
 
 
 def test_a_room_that_is_gone_still_makes_a_mail(incident, site) -> None:

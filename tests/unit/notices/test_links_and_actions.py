@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.errors import RefusedError
-from ingest.notices import actions
+from ingest.notices import link_actions
 from ingest.notices.links import KEY_FILE, PATH, VALID_MS, LinkAction, LinkKind, Links, key_of
 from ingest.store.record.kinds import HANDLING
 
@@ -100,15 +100,15 @@ def test_a_action_is_done_once_and_stands_in_the_record(store, post, incident, s
     post(incident)
     token = LINKS.sign(replace(ACTION, incident=incident.id))
     for _ in range(3):
-        seen = actions.view(LINKS, store.read, site, token, T0_MS)
+        seen = link_actions.view(LINKS, store.read, site, token, T0_MS)
     assert (seen.is_done, seen.can_do, seen.room) == (False, True, "Plank store")
     assert store.read.nouns(HANDLING, [incident.id]) == {}
     for later in range(3):
         with store.transaction() as work:
-            actions.do(work, LINKS, token, T0_MS + later)
+            link_actions.do(work, LINKS, token, T0_MS + later)
     [entry] = store.read.history("handling", incident.id)
     assert (entry.by, entry.body["acknowledged_ms"]) == ("link Zoë (floor)", T0_MS)
-    assert actions.view(LINKS, store.read, site, token, T0_MS).is_done
+    assert link_actions.view(LINKS, store.read, site, token, T0_MS).is_done
 
 
 def test_quiet_is_asked_for_from_now_on(store, post, incident) -> None:
@@ -117,7 +117,7 @@ def test_quiet_is_asked_for_from_now_on(store, post, incident) -> None:
     token = LINKS.sign(replace(ACTION, incident=incident.id, kind=LinkKind.MUTE_4_HOURS))
     for later_ms in (0, 30_000):
         with store.transaction() as work:
-            handling = actions.do(work, LINKS, token, T0_MS + later_ms)
+            handling = link_actions.do(work, LINKS, token, T0_MS + later_ms)
     assert handling is not None
     assert handling.muted_until_ms == T0_MS + 4 * 3_600_000
 
@@ -126,8 +126,8 @@ def test_what_is_over_or_gone_is_refused(store, post, incident, site) -> None:
     """An incident that ended meanwhile cannot be acknowledged; one that is not there is no page."""
     post(replace(incident, closed_ms=T0_MS + 4_000_000))
     token = LINKS.sign(replace(ACTION, incident=incident.id))
-    assert not actions.view(LINKS, store.read, site, token, T0_MS).can_do
+    assert not link_actions.view(LINKS, store.read, site, token, T0_MS).can_do
     with store.transaction() as work, pytest.raises(RefusedError, match="over already"):
-        actions.do(work, LINKS, token, T0_MS)
+        link_actions.do(work, LINKS, token, T0_MS)
     with pytest.raises(RefusedError, match="taken back"):
-        actions.view(LINKS, store.read, site, LINKS.sign(ACTION), T0_MS)
+        link_actions.view(LINKS, store.read, site, LINKS.sign(ACTION), T0_MS)

@@ -334,7 +334,7 @@ BROKEN = [
         id="a window that can never be met",
     ),
     pytest.param(
-        SITE + ROOM + "[room.window]\ndwell_minutes = 10\n",
+        SITE + ROOM + "[room.window]\nalert_after_minutes = 10\n",
         'line 6, [[room]] "oak-store" [room.window]: this window has no bounds. Add temperature_c, temperature_f, '
         "rh_percent or emc_percent.",
         id="a window without bounds",

@@ -113,7 +113,7 @@ def test_a_power_cut_silences_sensors_of_one_room_too(store: SqliteStore) -> Non
     """Two sensors are two, even in one room; a battery and a stuck sensor are nobody else's doing."""
     pair = [replace(incident("den", 0, IncidentKind.OFFLINE), id=name, sensor=name) for name in ("a", "b")]
     write(store, *pair)
-    assert {one.cause for one in store.read.incidents()} == {"silent-20261125T100000Z"}
+    assert {one.cause for one in store.read.incidents()} == {"offline-20261125T100000Z"}
     batteries = [incident(room, 0, IncidentKind.BATTERY) for room in ROOMS]
     assert causes.class_of(batteries[0]) is None
 

@@ -171,7 +171,7 @@ def test_what_is_replayed_or_imported_is_what_was_lived(
     assert settled(replay, end_ms) == expected
     assert settled(imported, end_ms) == expected
     kinds = {row[0] for row in expected}
-    assert kinds == {kind.value for kind in IncidentKind} - {"silent", "adapter", "disk", "clock", "forwarding"}
+    assert kinds == {kind.value for kind in IncidentKind} - {"offline", "adapter", "disk", "clock", "forwarding"}
     assert len(told) < 20 < len(expected)
     assert all(one.closed_ms is None or end_ms - one.closed_ms < DAY * MINUTE_MS for one in told)
 

@@ -255,7 +255,7 @@ def test_a_sensor_that_falls_silent_is_told_and_told_again_when_heard(house: Hou
     assert (closed.kind, minute(closed.began_ms), minute(closed.opened_ms), minute(closed.closed_ms)) == (
         IncidentKind.OFFLINE, 0, 30, 60,
     )  # fmt: skip
-    assert 'The sensor "north wall" has been heard again' in closed.reason
+    assert 'The sensor "north wall" gives readings again' in closed.reason
     assert house.stands(61)[0] is RoomState.IN_RANGE
 
 
