@@ -10,6 +10,7 @@ coverage nor what is derived can be had so.
 
 from __future__ import annotations
 
+import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from itertools import pairwise
@@ -57,7 +58,7 @@ def is_long(edges_ms: Int64s) -> bool:
 
 
 class KeptCells:
-    """Gives buckets of long stretches.
+    """Gives buckets of long stretches. For any thread: several pages ask at once.
 
     count: gives the engine's counts of the samples that go into a series, day by day, between two begins of UTC days.
     make: reads a series into buckets.  basis: gives what else the values of a series hang on, as a number.
@@ -68,7 +69,11 @@ class KeptCells:
         self._basis = basis
         self._make = make
         self._clock = clock
+        # Whoever asks for days that are not kept reads them without the lock, so that nobody waits for another's
+        # question to the engine; two that ask for the same read it twice, and keep the same.
+        self._lock = threading.Lock()
         self._kept: OrderedDict[tuple[SeriesKey, int], dict[int, _Day]] = OrderedDict()
+        self._held = 0  # cells
 
     def buckets(self, key: SeriesKey, edges_ms: Int64s) -> Buckets | None:
         """Give buckets, or None where the stretch is short, recent, or its edges are not those of cells."""
@@ -84,21 +89,22 @@ class KeptCells:
         counts = self._count(key, (first - 1) * DAY_MS, (last + 1) * DAY_MS).tolist()
         basis = self._basis(key)
         tokens = {first + i: (basis, *counts[i : i + 3]) for i in range(last - first)}
-        kept = self._kept.setdefault((key, width), {})
-        self._kept.move_to_end((key, width))
         now_s = self._clock.monotonic_s()
-        found = {
-            day: kept[day].cells
-            for day, token in tokens.items()
-            if day in kept and kept[day].token == token and 0 <= now_s - kept[day].at_s < KEPT_S
-        }
+        with self._lock:
+            kept = self._kept.get((key, width), {})
+            found = {
+                day: kept[day].cells
+                for day, token in tokens.items()
+                if day in kept and kept[day].token == token and 0 <= now_s - kept[day].at_s < KEPT_S
+            }
+        made: dict[int, _Day] = {}
         for begin, end in _runs([day for day in tokens if day not in found]):
-            made = self._read(key, width, begin, end)
+            read = self._read(key, width, begin, end)
             for i, day in enumerate(range(begin, end)):
-                found[day] = made[:, i * (DAY_MS // width) : (i + 1) * (DAY_MS // width)].copy()
+                found[day] = read[:, i * (DAY_MS // width) : (i + 1) * (DAY_MS // width)].copy()
                 if day < settled:
-                    kept[day] = _Day(tokens[day], now_s, found[day])
-        self._let_go()
+                    made[day] = _Day(tokens[day], now_s, found[day])
+        self._keep(key, width, made)
         return np.concatenate([found[day] for day in tokens], axis=1)
 
     def _read(self, key: SeriesKey, width: int, begin: int, end: int) -> Cells:
@@ -106,12 +112,16 @@ class KeptCells:
         total = np.where(made.count > 0, made.mean * made.count, 0.0)
         return np.stack([made.count, made.minimum, made.maximum, total, np.rint(made.coverage * width)])
 
-    def _let_go(self) -> None:
-        """Forget the series that were not asked for for longest, down to what may be kept."""
-        held = sum(len(days) * (DAY_MS // width) for (_, width), days in self._kept.items())
-        while held > MOST_CELLS and len(self._kept) > 1:
-            (_, width), days = self._kept.popitem(last=False)
-            held -= len(days) * (DAY_MS // width)
+    def _keep(self, key: SeriesKey, width: int, made: dict[int, _Day]) -> None:
+        """Keep days, and forget the series that were not asked for for longest, down to what may be kept."""
+        with self._lock:
+            days = self._kept.setdefault((key, width), {})
+            self._held += len(made.keys() - days.keys()) * (DAY_MS // width)
+            days.update(made)
+            self._kept.move_to_end((key, width))
+            while self._held > MOST_CELLS and len(self._kept) > 1:
+                (_, width), days = self._kept.popitem(last=False)
+                self._held -= len(days) * (DAY_MS // width)
 
 
 def _runs(days: Sequence[int]) -> list[tuple[int, int]]:

@@ -229,13 +229,13 @@ def measure_office(address: EngineAddress, place: Path, sites: int) -> None:
         own = Site(wiring.name, wiring.time_zone)
         watch = OfficeWatch(store, engine, clock, Notifying(wiring, clock), own, 1200.0)
         reader = OfficeReader(CentralSeries(engine, clock), store.read, watch, wiring)
-        services = OfficeServices(wiring, clock, reader, watch, NewsBoard())
+        services = OfficeServices(wiring, clock, reader, watch, NewsBoard(), store)
         client = TestClient(create_app(services), base_url="http://127.0.0.1")
         timed: dict[str, Callable[[], object]] = {
             "look at all sites": watch.look,
-            "overview": lambda: client.get("/").text,
-            "a room's page": lambda: client.get("/rooms/site-0000.room-0?span=1d").text,
-            "rooms as JSON": lambda: client.get("/api/v1/rooms").text,
+            "overview": lambda: client.get("/").raise_for_status(),
+            "a room's page": lambda: client.get("/rooms/site-0000.room-0?span=1d").raise_for_status(),
+            "rooms as JSON": lambda: client.get("/api/v1/rooms").raise_for_status(),
         }
         watch.look()
         assert len(watch.told) == sites
