@@ -80,6 +80,13 @@ def next_stretch(progress: Progress, newest: int, *, turn: int, backlog: Backlog
     return next((stretch for stretch in lanes[begin:] + lanes[:begin] if stretch is not None), None)
 
 
+def next_of_newest(progress: Progress, newest: int, *, backlog: Backlog = USUAL) -> Stretch | None:
+    """Give what goes next of the newest changes alone, where there is no room for more of the others."""
+    if progress.ahead_to is None and newest - progress.oldest <= backlog.tail:
+        return _oldest(progress, newest)
+    return _ahead(progress, newest, backlog._replace(behind=backlog.tail))
+
+
 def _ahead(progress: Progress, newest: int, backlog: Backlog) -> Stretch | None:
     if progress.ahead_to is not None:
         return Stretch(Lane.AHEAD, progress.ahead_to) if newest > progress.ahead_to else None

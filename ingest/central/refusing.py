@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final
 
 import structlog
@@ -26,8 +26,9 @@ class Refusing:
     refused, which are not kept.
     """
 
-    def __init__(self, store: ForwardingStore) -> None:
+    def __init__(self, store: ForwardingStore, now_ms: Callable[[], int]) -> None:
         self._store = store
+        self._now_ms = now_ms
         self.count = 0
         self.said = ""
         self.derived = 0
@@ -38,10 +39,11 @@ class Refusing:
         newest = self._store.read.set_aside(1) if self.count else []
         self.said = "".join(f"{one.key.quantity} of {one.key.sensor}, {utc(one.at_ms)}: {one.said}" for one in newest)
 
-    def put(self, refused: Sequence[tuple[Point, str]], now_ms: int) -> set[Point]:
+    def put(self, refused: Sequence[tuple[Point, str]]) -> set[Point]:
         """Keep what was refused, measured readings durably; what is derived is only counted. Gives the points."""
         if not refused:
             return set()
+        now_ms = self._now_ms()
         kept = [
             SetAside(SeriesKey(one.sensor, one.quantity), one.at_ms, one.value, one.revision, said, now_ms)
             for one, said in refused

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from typing import Final
 
@@ -24,6 +25,8 @@ class Waiting:
         """Take by what share a wait may differ (0 to 1)."""
         self.trouble = ""  # what the last failure was, a sentence; empty while all is well
         self.until_s = 0.0  # monotonic
+        self.failed_s = -math.inf  # when it failed last (monotonic)
+        self.away_s = -math.inf  # when nobody was there last
         self._spread = spread
         self._chance = chance or random.Random()  # noqa: S311 -- spreading, not secrecy
         self._failures = 0
@@ -37,6 +40,9 @@ class Waiting:
             # Not before it asked for, and not all at the very same moment.
             wait_s = max(later.after_s, 1.0) * (1.0 + self._spread * self._chance.random())
         self._failures += 1
+        self.failed_s = now_s
+        if later.away:
+            self.away_s = now_s
         self.until_s = now_s + wait_s
         if later.reason != self.trouble:
             _log.warning("forwarding waits", reason=later.reason, wait_s=round(wait_s, 1))

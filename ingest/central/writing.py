@@ -45,11 +45,13 @@ class Later:
     """It may work when tried again.  reason: a sentence.  after_s: when the server wants to be asked again, if it said.
 
     closed: trying again changes nothing until somebody mends something (token, bucket, address).
+    away: nobody answered at all; a server that comes back may have lost what it took last.
     """
 
     reason: str
     after_s: float | None = None
     closed: bool = False
+    away: bool = False
 
 
 Answer = Accepted | Refused | Later
@@ -87,7 +89,8 @@ class InfluxWriter:
         except ApiException as error:
             return self._answer(error)
         except (HTTPError, OSError) as error:
-            return Later(f"The central engine at {self.address.url} cannot be reached: {plainly(error)}.")
+            reason = f"The central engine at {self.address.url} cannot be reached: {plainly(error)}."
+            return Later(reason, away=True)
         return Accepted()
 
     def _writer(self) -> Any:

@@ -299,15 +299,18 @@ store-enabled = false
 [http]
 bind-address = "127.0.0.1:{port}"
 log-enabled = false
+auth-enabled = {login}
 """
 
 
-def influxd(port: int, folder: Path) -> list[str]:
+def influxd(port: int, folder: Path, *, login: bool = False) -> list[str]:
     """Give the command of an InfluxDB 1.x, whose query path (InfluxQL) versions 2 and 3 share."""
     program = shutil.which("influxd")
     if program is None:
         pytest.skip("Debian's package influxdb is not installed: reading from InfluxDB is not tested")
-    (folder / "influx.conf").write_text(INFLUX_CONF.format(folder=folder, port=port, rpc=free_port()))
+    (folder / "influx.conf").write_text(
+        INFLUX_CONF.format(folder=folder, port=port, rpc=free_port(), login=str(login).lower())
+    )
     return [program, "run", "-config", str(folder / "influx.conf")]
 
 
@@ -322,14 +325,15 @@ def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
 
 
 class VersionOneWriter:
-    """Hands lines to an InfluxDB 1.6, which has no v2 write API yet."""
+    """Hands lines to an InfluxDB 1.6, which has no v2 write API yet.  login: "u=name&p=password&", or nothing."""
 
-    def __init__(self, server: Server) -> None:
+    def __init__(self, server: Server, login: str = "") -> None:
         self._server = server
+        self._login = login
 
     def write(self, lines: Sequence[str]) -> Answer:
         """Write lines."""
-        address = f"{self._server.url}/write?db=sites&precision=ms"
+        address = f"{self._server.url}/write?{self._login}db=sites&precision=ms"
         try:
             with urllib.request.urlopen(address, data="\n".join(lines).encode(), timeout=10):
                 return Accepted()
@@ -341,3 +345,20 @@ class VersionOneWriter:
 def version_one_writer(influx: Server) -> VersionOneWriter:
     """Hands lines to the InfluxDB of the tests."""
     return VersionOneWriter(influx)
+
+
+@pytest.fixture
+def influx_with_logins(tmp_path: Path) -> Iterator[tuple[Server, VersionOneWriter]]:
+    """An InfluxDB 1.x that lets nobody in without a login: root may do everything, yard may write and not read.
+
+    Its writer is yard's.
+    """
+    folder = tmp_path / "logins"
+    folder.mkdir()
+    server = Server(lambda port, place: influxd(port, place, login=True), folder, "/ping")
+    server.start()
+    server.ask("/query", q="CREATE USER root WITH PASSWORD 'oak' WITH ALL PRIVILEGES")
+    for told in ("CREATE DATABASE sites", "CREATE USER yard WITH PASSWORD 'ash'", "GRANT WRITE ON sites TO yard"):
+        server.ask("/query?u=root&p=oak", q=told)
+    yield server, VersionOneWriter(server, "u=yard&p=ash&")
+    server.kill()

@@ -12,7 +12,10 @@ import pytest
 
 from ingest.central.central_store import merged
 from ingest.central.engine import EngineAddress, Wanted
+from ingest.central.engine_influxql import InfluxEngine
 from ingest.central.engine_metrics import MetricsEngine
+from ingest.central.forwarder import ForwarderCore
+from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.progress import Backlog
 from ingest.physics.air import dew_point_c
 from ingest.physics.wood import emc_percent
@@ -389,6 +392,84 @@ async def test_without_reading_back_a_2xx_has_to_do(metrics, bench) -> None:
     await bench.forward(core, lambda: None, seconds=20)
     assert core.lag().behind == 0
     assert len(at_engine(metrics, bench, "temperature_c")) == 5
+
+
+async def test_a_login_that_may_write_and_not_read_stops_nothing(influx_with_logins, bench) -> None:
+    """Nothing can be read back (a real 403): sending goes on, what the engine took counts in the end, and that is said
+    with its mend. Once the login may read, what goes out is read back again.
+    """
+    server, writer = influx_with_logins
+    address = EngineAddress(server.url, bucket="sites", token="yard:ash", kind="influxdb")
+    settings = ForwarderSettings(bench.site_id, spread=0.0, derived=False, batch=50, most_unsettled=100)
+    core = ForwarderCore(
+        bench.store,
+        bench.clock,
+        writer,
+        InfluxEngine(address),
+        lambda: bench.site,
+        settings,
+    )
+    core.step()
+    hours = 6
+    for hour in range(hours):
+        bench.minutes(60, first=hour * 60)
+        await bench.forward(core, lambda: None, seconds=3600)
+    assert core.lag().behind == 0
+    assert "403" in core.trouble
+    assert "read_back = false" in core.trouble
+    root = EngineAddress(server.url, bucket="sites", token="root:oak", kind="influxdb")
+    wanted = Wanted("lumberroom", ("temperature_c", "rh_percent"), {"site": bench.site_id})
+    found = InfluxEngine(root).samples(wanted, bench.start_ms, bench.start_ms + hours * 3_600_000)
+    assert sum(len(one.at_ms) for one in found) == hours * 120
+    by_word = core.as_figures()["taken_by_word"]
+    server.ask("/query?u=root&p=oak", q="GRANT ALL ON sites TO yard")
+    await bench.clock.advance(20)
+    bench.minutes(10, first=hours * 60)
+    await bench.forward(core, lambda: None, seconds=60)
+    assert (core.trouble, core.lag().behind) == ("", 0)
+    assert core.as_figures()["taken_by_word"] == by_word
+
+
+async def test_what_an_engine_lost_goes_out_again_as_fast_as_it_takes_it(metrics, front, bench) -> None:
+    """Twenty batches were taken and not stored, and there is no room for more: a new reading goes out all the same, and
+    the twenty go out again together once they count as lost (60 s), not one in 15 s."""
+    core = bench.core(front.url, derived=False, most_unsettled=2000)
+    core.step()
+    for first in range(0, 1000, 50):
+        bench.minutes(50, first=first)
+    front.plan = ["lose"] * 20
+    for _ in range(20):
+        core.step()
+    assert core.as_figures()["unsettled_batches"] == 20
+    bench.put(("oak-1", "temperature_c", 1001 * 60_000, 25.5))
+    await bench.clock.advance(1.0)
+    core.step()
+    assert list(at_engine(metrics, bench, "temperature_c").values()) == [25.5]
+    await bench.forward(core, metrics.flush, seconds=90)
+    assert core.lag().behind == 0
+    assert core.as_figures()["resent"] == 2000
+    assert metrics.count("lumberroom_temperature_c", bench.site_id) == 1001
+
+
+async def test_an_engine_that_was_killed_is_not_waited_for_as_if_it_were_slow(own_metrics, bench) -> None:
+    """What a real engine lost with a SIGKILL goes out again when it is back: nobody waits until it counts as lost, and
+    that it was lost with the engine never makes anything be set aside."""
+    core = bench.core(own_metrics.url, derived=False, timeout_s=5.0)
+    core.step()
+    for first in range(0, 1000, 50):
+        bench.minutes(50, first=first)
+    for again in range(6):
+        for _ in range(20):
+            core.step()
+        assert core.as_figures()["unsettled_batches"] == 20, again
+        own_metrics.kill()
+        while "cannot be reached" not in core.trouble:
+            await bench.clock.advance(max(core.step(), 1.0))
+        await bench.clock.advance(max(core.step(), 1.0))
+        own_metrics.start()
+    await bench.forward(core, own_metrics.flush, seconds=90)
+    assert core.lag()._asdict() == {"behind": 0, "lag_s": 0.0, "set_aside": 0, "past_left_s": 0.0}
+    assert own_metrics.count("lumberroom_temperature_c", bench.site_id) == 1000
 
 
 async def test_the_site_says_that_it_is_there_and_what_it_is(metrics, bench) -> None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingest.central.progress import USUAL, Lane, Progress, Stretch, after_sending, next_stretch
+from ingest.central.progress import USUAL, Lane, Progress, Stretch, after_sending, next_of_newest, next_stretch
 
 BEHIND, TAIL = USUAL
 
@@ -38,6 +38,17 @@ def test_with_a_long_backlog_the_tail_the_oldest_and_the_past_take_turns() -> No
     assert after_sending(met, Stretch(Lane.PAST, 100), 900) == Progress(newest)
 
 
+def test_without_room_only_the_newest_changes_go_on() -> None:
+    """Few outstanding changes go in their order, of many the tail; nothing of the past, nor of the backlog."""
+    assert next_of_newest(Progress(10, past_from_ms=0, past_until_ms=9), 14) == Stretch(Lane.OLDEST, 10)
+    many = Progress(10, past_from_ms=0, past_until_ms=9)
+    tail = next_of_newest(many, 5000)
+    assert tail == Stretch(Lane.AHEAD, 5000 - TAIL)
+    many = after_sending(many, tail, 5000)
+    assert next_of_newest(many, 5000) is None
+    assert next_of_newest(many, 5007) == Stretch(Lane.AHEAD, 5000)
+
+
 @given(st.integers(0, 2**32))
 def test_every_change_goes_out_whatever_happens(seed: int) -> None:
     """Batches of any size, failures, restarts from the last saved progress, new changes meanwhile: all goes out."""
@@ -47,7 +58,8 @@ def test_every_change_goes_out_whatever_happens(seed: int) -> None:
     until_ms = progress.past_until_ms
     for turn in range(900):
         newest += chance.randint(0, 300) if turn < 200 else 0
-        stretch = next_stretch(progress, newest, turn=turn)
+        is_full = turn < 600 and chance.random() < 0.3  # there is room for the newest only
+        stretch = next_of_newest(progress, newest) if is_full else next_stretch(progress, newest, turn=turn)
         what = chance.random()
         if stretch is None or what < 0.1:
             continue  # nothing to do, or it could not be sent
