@@ -35,6 +35,10 @@ from ingest.store.sqlite_store import SqliteStore
 LOOK_EVERY_S: Final = 30.0
 """How often the engine is asked what the sites say; they say it every minute."""
 
+LOOK_LIMIT_S: Final = 600.0
+"""So long a look may take, with the wait after one that failed: longer than every question of it may hang, far from for
+ever. Beyond it systemd is not told any more that the office is alive."""
+
 _PAGE_LIMIT_S: Final = 2.3
 _PARTS_LIMIT_S: Final = 0.8
 
@@ -54,6 +58,7 @@ class Office:
         self._systemd = Systemd()
         self._news = NewsBoard()
         self._notifying = Notifying(wiring, self.clock, composer=compose_site)
+        self._looked_s = 0.0  # when a look came to an end, well or not (monotonic)
         self._tasks: list[asyncio.Task[None]] = []
 
     def stop(self) -> None:
@@ -91,22 +96,31 @@ class Office:
             self._keep("listening", lambda: every(LOOK_EVERY_S, clock, lambda: self._look(thread, watch)))
             self._keep("notices", lambda: self._notifying.run(store))
             page = await RunningPage.started(self._app_factory, self.services, listener)
+            self._looked_s = clock.monotonic_s()
+            self._tasks.append(asyncio.create_task(self._systemd.watch(self._is_alive), name="systemd"))
             self._systemd.tell("READY=1")
             _log.info("running", page=self.address, engine=wiring.central.for_reading)
             if ready is not None:
                 ready(self.address)
             await self._stopping.wait()
+            self._systemd.tell("STOPPING=1")
         finally:
             thread.close()
             await self._stop(page)
 
     async def _look(self, thread: OwnThread, watch: OfficeWatch) -> None:
-        incidents = await thread.run(watch.look)
+        try:
+            incidents = await thread.run(watch.look)
+        finally:
+            self._looked_s = self.clock.monotonic_s()
         if incidents:
             self._notifying.wake()
         assert self.services is not None
         rooms = tuple(room.id for room in self.services.site().rooms)
         self._news.publish(News(self.clock.now_ms(), rooms, tuple(incidents)))
+
+    def _is_alive(self) -> bool:
+        return self.clock.monotonic_s() - self._looked_s <= LOOK_LIMIT_S
 
     def _keep(self, name: str, work: Callable[[], Awaitable[None]]) -> None:
         self._tasks.append(asyncio.create_task(keep(name, work, self.clock), name=name))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import re
+import shutil
 import socket
 import subprocess
 import sys
@@ -113,15 +115,23 @@ async def test_a_stall_of_the_event_loop_is_measured() -> None:
     assert watch.as_figures()["longest_stall_s"] == round(watch.longest_s, 4)
 
 
-async def test_the_real_daemon_says_ready_alive_and_stopping(listener: Listener, tmp_path: Path) -> None:
-    """`lumberroom run` as systemd starts it: ready when it is, alive while it works, stopping when told to."""
-    (tmp_path / "lumberroom.toml").write_text(
-        '[site]\nname = "x"\ntime_zone = "Europe/Berlin"\n[page]\nport = 0\n[[room]]\nid = "loft"\n[[room.sensor]]\n'
-        'id = "loft"\n[[adapter]]\nname = "sim"\ntype = "simulated_room"\nsensor = "loft"\ninterval_s = 1\n'
-    )
+SITE = (
+    '[site]\nname = "x"\ntime_zone = "Europe/Berlin"\n[page]\nport = 0\n[[room]]\nid = "loft"\n[[room.sensor]]\n'
+    'id = "loft"\n[[adapter]]\nname = "sim"\ntype = "simulated_room"\nsensor = "loft"\ninterval_s = 1\n'
+)
+OFFICE = '[office]\nname = "x"\ntime_zone = "UTC"\n[page]\nport = 0\n[central]\naddress = "http://127.0.0.1:9"\n'
+
+
+@pytest.mark.parametrize(("name", "text"), [("run", SITE), ("office", OFFICE)], ids=["site", "office"])
+async def test_the_real_daemon_says_ready_alive_and_stopping(
+    listener: Listener, tmp_path: Path, name: str, text: str
+) -> None:
+    """`lumberroom run` and `lumberroom office` as systemd starts them: ready when they are, alive while they work (an
+    office also while its engine is away), stopping when told to."""
+    (tmp_path / "lumberroom.toml").write_text(text)
     environment = os.environ | {"NOTIFY_SOCKET": str(listener.path), "WATCHDOG_USEC": "1000000"}
     environment.pop("WATCHDOG_PID", None)
-    command = [sys.executable, "-c", "from ingest.cli.main import main; main()", "run"]
+    command = [sys.executable, "-c", "from ingest.cli.main import main; main()", name]
     daemon = subprocess.Popen(
         [*command, str(tmp_path / "lumberroom.toml")], env=environment, stderr=subprocess.DEVNULL, cwd=Path.cwd()
     )
@@ -139,3 +149,40 @@ async def test_the_real_daemon_says_ready_alive_and_stopping(listener: Listener,
     daemon.terminate()
     await until("STOPPING=1")
     assert await asyncio.to_thread(daemon.wait, 20) == 0
+
+
+DEPLOY = Path(__file__).parents[3] / "deploy"
+UNITS = ("lumberroom.service", "lumberroom-office.service")
+WALLS = re.compile(r"^(?:Protect|Private|Restrict|NoNew|Lock|UMask|Memory|Restart|Watchdog|Type|User).*$", re.MULTILINE)
+
+
+def of_unit(name: str, key: str) -> str:
+    """Give what stands under a key of one of our units."""
+    return dict(line.split("=", 1) for line in (DEPLOY / name).read_text().splitlines() if "=" in line)[key]
+
+
+def test_the_offices_unit_is_walled_in_like_a_sites() -> None:
+    """What keeps the watch off the rest of the machine, and brings it back when it has died, holds for both."""
+    site, office = (set(WALLS.findall((DEPLOY / name).read_text())) for name in UNITS)
+    assert len(site) >= 16
+    assert {line for line in site ^ office if not line.startswith("MemoryMax=")} == set()
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_a_unit_starts_a_command_that_there_is_with_the_paths_of_the_guide(name: str, tmp_path: Path) -> None:
+    """Its command is one of lumberroom's, its paths are those that OPERATIONS.md tells people to make, and systemd,
+    where it is here, has nothing to say against it."""
+    guide = (DEPLOY / "OPERATIONS.md").read_text()
+    program, command, file = of_unit(name, "ExecStart").split()
+    main = [sys.executable, "-c", "from ingest.cli.main import main; main()"]
+    subprocess.run([*main, command, "--help"], check=True, capture_output=True)
+    state = f"/var/lib/{of_unit(name, 'StateDirectory')}"
+    assert of_unit(name, "WorkingDirectory") == state
+    for path in (program, file, state, of_unit(name, "EnvironmentFile").removeprefix("-"), f"deploy/{name}"):
+        assert path in guide, path
+    if shutil.which("systemd-analyze"):
+        unit = tmp_path / name
+        unit.write_text((DEPLOY / name).read_text().replace(program, sys.executable))
+        verify = ["systemd-analyze", "verify", "--man=no", unit]
+        said = subprocess.run(verify, check=True, capture_output=True, text=True)
+        assert said.stderr == ""
