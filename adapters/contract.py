@@ -162,6 +162,7 @@ class Why(enum.StrEnum):
     OUT_OF_RANGE = "value out of range"
     TIME = "time not usable"
     FUTURE = "time lies ahead"
+    CLOCK = "this computer's clock is wrong"
     ROW = "row not readable"
     UNDECODABLE = "broadcast not readable"
     ENCRYPTED = "broadcast is encrypted"

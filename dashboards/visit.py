@@ -32,6 +32,8 @@ from ingest.site.actor import Actor, Role, Where
 from ingest.site.handling import Handling, Life, life
 from ingest.site.incidents import Incident
 from ingest.site.places import Room, Sensor, Site
+from ingest.site.series import Sample, SeriesKey
+from ingest.store.api import AHEAD_MS, newest_until
 from ingest.store.record.kinds import HANDLING
 
 LABELS: Final = {
@@ -138,6 +140,10 @@ class Visit:
         """The units to be kept in a form; empty for the site's own."""
         return "" if self.units is self.services.units else self.units.value
 
+    def latest(self, keys: Sequence[SeriesKey]) -> dict[SeriesKey, Sample]:
+        """Give the newest sample of each series that is not of the future."""
+        return newest_until(self.services.read, keys, self.now_ms)
+
     def link(self, address: str, **query: str | int | Sequence[str]) -> str:
         """Give an address with its query, keeping the units that the person chose; what is empty is left out."""
         asked = {name: value for name, value in query.items() if value not in {"", ()}}
@@ -170,6 +176,8 @@ class Visit:
         """Say how long ago something was heard; from a month on, on which day."""
         if at_ms is None:
             return "no readings yet"
+        if at_ms > self.now_ms + AHEAD_MS:
+            return f"dated ahead, {words.day(at_ms, self.site.time_zone)}: a clock was wrong"
         old = self.now_ms - at_ms > MONTH_MS
         return f"on {words.day(at_ms, self.site.time_zone)}" if old else words.ago(at_ms, self.now_ms)
 

@@ -3,10 +3,29 @@
 from __future__ import annotations
 
 import asyncio
+import datetime as dt
 import heapq
 import itertools
 import time
-from typing import Protocol
+from typing import Final, Protocol
+
+EARLIEST_MS: Final = 1_577_836_800_000
+"""2020-01-01T00:00Z. A clock before it was never set: computers without a battery begin in 1970, 2000 or when they were
+made."""
+
+LATEST_MS: Final = 2_082_758_400_000
+"""2036-01-01T00:00Z, ten years after this edition."""
+
+
+def plainly_wrong(now_ms: int) -> str:
+    """Say that a clock cannot be right, in a sentence with what to do; nothing where it can be."""
+    if EARLIEST_MS <= now_ms <= LATEST_MS:
+        return ""
+    said = dt.datetime.fromtimestamp(now_ms / 1000, dt.UTC)
+    return (
+        f"This computer's clock says {said.day} {said:%b %Y}, which cannot be: what it dates is refused. "
+        "Set it, or let it reach a time server."
+    )
 
 
 class Clock(Protocol):

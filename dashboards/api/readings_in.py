@@ -115,6 +115,15 @@ def _nothing_taken(right: DeviceRight, refused: list[_Refused]) -> AnswerError:
             mend="Send a SenML pack (RFC 8428) with names, units and values as PROTOCOL.md says.",
             more=more,
         )
+    if any(one.rejection.reason == Why.CLOCK for one in refused):
+        return AnswerError(
+            503,
+            "This computer's clock is wrong, so that nothing can be dated by it.",
+            where="the clock of the receiver",
+            mend="Keep the readings and send them again later; whoever keeps this computer sets its clock.",
+            headers={"Retry-After": "300"},
+            more=more,
+        )
     if all(one.rejection.reason == Why.NOT_ALLOWED for one in refused):
         return AnswerError(
             403,

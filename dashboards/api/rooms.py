@@ -36,6 +36,7 @@ from ingest.present.digits import unit
 from ingest.present.words import zone
 from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import Buckets, Floats, SeriesKey
+from ingest.store.api import newest_until
 
 
 def router(services: Services) -> APIRouter:
@@ -62,7 +63,7 @@ def _add_rooms(made: APIRouter, services: Services) -> None:
         site, now_ms = services.site(), services.clock.now_ms()
         found = known_room(site, room)
         keys = [SeriesKey(sensor.id, name) for sensor in site.sensors_of(found.id) for name in (*QUANTITIES, *DERIVED)]
-        samples = services.read.latest(keys)
+        samples = newest_until(services.read, keys, now_ms)
         figures = [
             FigureAnswer(
                 sensor=key.sensor,

@@ -76,7 +76,7 @@ class DaysKept:
         # One at a time: who comes meanwhile finds everything there, and nobody puts old above new.
         with self._lock:
             self._drop_what_changed(visit)
-            newest = visit.services.read.latest([*keys, *also])
+            newest = visit.latest([*keys, *also])
             self._complete(visit, wanted, newest)
             told = {sensor: self._told[sensor] for sensor in wanted}
             edges_ms = self._edges_ms()

@@ -47,7 +47,7 @@ def room_page(
     """
     stood = visit.services.standing(room.id)
     pair = _past_pair(visit, room, stood, look.to_ms) if look.past else _pair(visit, room, stood, charts)
-    newest = visit.services.read.latest(figures_of(visit, room, stood))
+    newest = visit.latest(figures_of(visit, room, stood))
     return RoomPage(
         shell=visit.shell(room.title, ""),
         room=card(visit, room, stood, newest, pair.wide),
@@ -92,7 +92,7 @@ _SHEETS: Final = ((WIDE, "wide-"), (NARROW, "narrow-"))
 def _newest(visit: Visit, room: Room, look: Look) -> Newest | None:
     """Say where the newest readings are, unless they are of the last day or in the stretch that is shown."""
     keys = [SeriesKey(sensor.id, name) for sensor in visit.site.sensors_of(room.id) for name in QUANTITIES]
-    newest_ms = max((sample.at_ms for sample in visit.services.read.latest(keys).values()), default=None)
+    newest_ms = max((sample.at_ms for sample in visit.latest(keys).values()), default=None)
     if newest_ms is None or visit.now_ms - newest_ms <= DAY_MS or look.from_ms <= newest_ms < look.to_ms:
         return None
     there = look.moved(newest_ms // MINUTE_MS * MINUTE_MS + MINUTE_MS - look.to_ms, visit.now_ms)
@@ -113,7 +113,7 @@ def _bounds(visit: Visit, room: Room, sensor: Sensor | None) -> tuple[BoundRow, 
         return ()
     bounds = room.window.bounds()
     keys = {name: SeriesKey(sensor.id, name) for name in bounds} if sensor else {}
-    latest = visit.services.read.latest(list(keys.values()))
+    latest = visit.latest(list(keys.values()))
     rows = []
     for name, bound in bounds.items():
         now = latest[keys[name]].value if keys.get(name) in latest else None
@@ -151,5 +151,5 @@ def _sensors(visit: Visit, room: Room, stood: RoomStanding) -> tuple[SensorRow, 
 
 
 def _measured(visit: Visit, sensor: Sensor) -> tuple[Fact, ...]:
-    latest = visit.services.read.latest([SeriesKey(sensor.id, name) for name in QUANTITIES])
+    latest = visit.latest([SeriesKey(sensor.id, name) for name in QUANTITIES])
     return tuple(visit.fact(key.quantity, sample.value) for key, sample in latest.items())

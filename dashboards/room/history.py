@@ -59,7 +59,7 @@ def _leading_of(visit: Visit, room: Room, stood: RoomStanding) -> dict[str, Sens
     leading = leading_sensor(visit, room, stood)
     sensors = sorted(visit.site.sensors_of(room.id), key=lambda sensor: sensor != leading)
     names = (*QUANTITIES, *DERIVED)
-    told = visit.services.read.latest([SeriesKey(sensor.id, name) for sensor in sensors for name in names])
+    told = visit.latest([SeriesKey(sensor.id, name) for sensor in sensors for name in names])
     found: dict[str, Sensor] = {}
     for sensor in sensors:
         for name in names:
@@ -71,7 +71,7 @@ def _leading_of(visit: Visit, room: Room, stood: RoomStanding) -> dict[str, Sens
 def _told(visit: Visit, sensors: Sequence[Sensor]) -> list[str]:
     """Give the quantities of which anything is stored, in the order in which people like to read them."""
     keys = [SeriesKey(sensor.id, name) for sensor in sensors for name in digits.DISPLAYS]
-    told = {key.quantity for key in visit.services.read.latest(keys)}
+    told = {key.quantity for key in visit.latest(keys)}
     return [name for name in digits.DISPLAYS if name in told]
 
 

@@ -36,7 +36,7 @@ def leading_sensor(visit: Visit, room: Room, stood: RoomStanding) -> Sensor | No
     sensors = visit.site.sensors_of(room.id, Place.AIR)
     if len(sensors) < 2:
         return sensors[0] if sensors else None
-    told = visit.services.read.latest([SeriesKey(sensor.id, name) for sensor in sensors for name in LEADING])
+    told = visit.latest([SeriesKey(sensor.id, name) for sensor in sensors for name in LEADING])
     ever = [sensor for sensor in sensors if any(SeriesKey(sensor.id, name) in told for name in LEADING)] or sensors
     return next((sensor for sensor in ever if sensor.id not in stood.silent), ever[0])
 

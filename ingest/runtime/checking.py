@@ -6,7 +6,8 @@ import math
 from collections.abc import Container, Iterable
 from typing import Final, NamedTuple
 
-from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Why, rejection
+from adapters.contract import QUANTITIES, SENSOR_ID, Reading, Rejection, Stamp, Why, rejection
+from ingest.clock import plainly_wrong
 
 FUTURE_MS: Final = 5 * 60 * 1000
 """How far past our clock an instant may lie: clocks of sensors drift a little, but nobody measures tomorrow."""
@@ -51,11 +52,16 @@ def fault(reading: Reading, now_ms: int) -> Why | None:
         return Why.NOT_FINITE
     if not quantity.minimum <= value <= quantity.maximum:
         return Why.OUT_OF_RANGE
-    if reading.at_ms > now_ms + FUTURE_MS:
+    return _fault_of_time(reading, now_ms) or (None if SENSOR_ID.fullmatch(reading.sensor) else Why.NAME)
+
+
+def _fault_of_time(reading: Reading, now_ms: int) -> Why | None:
+    is_ahead = reading.at_ms > now_ms + FUTURE_MS
+    if (is_ahead or reading.stamp is Stamp.ARRIVAL) and plainly_wrong(now_ms):
+        return Why.CLOCK
+    if is_ahead:
         return Why.FUTURE
-    if reading.at_ms < OLDEST_MS:
-        return Why.TOO_OLD
-    return None if SENSOR_ID.fullmatch(reading.sensor) else Why.NAME
+    return Why.TOO_OLD if reading.at_ms < OLDEST_MS else None
 
 
 def _refused(why: Why, reading: Reading) -> Rejection:

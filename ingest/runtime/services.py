@@ -24,7 +24,7 @@ from dashboards.services import (
     SiteSetup,
     Submitted,
 )
-from ingest.clock import Clock
+from ingest.clock import Clock, plainly_wrong
 from ingest.present.digits import Units
 from ingest.runtime.assigning import Assigner
 from ingest.runtime.fitness import failings
@@ -209,6 +209,8 @@ class DaemonServices:
         """Give what went wrong with the store, the judging and the mail, a sentence each."""
         intake, mail = self._parts.intake.health, self._parts.wiring.mail
         troubles = []
+        if wrong := plainly_wrong(self.clock.now_ms()):
+            troubles.append(wrong)
         if intake.given_up:
             troubles.append(f"{intake.given_up} readings were lost: the store could not be written for too long.")
         if intake.judging_failures and not intake.judging_error:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Protocol, runtime_checkable
+from typing import Any, Final, NamedTuple, Protocol, runtime_checkable
 
 from ingest.site.actor import Actor
 from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Severity
@@ -291,3 +291,25 @@ class Store(Protocol):
     def close(self) -> None:
         """Close the file."""
         ...
+
+
+AHEAD_MS: Final = 5 * 60_000
+"""So far past our clock an instant may lie and be one of now: clocks of sensors drift a little."""
+
+_LOOKED_BACK_MS: Final = 32 * 86_400_000
+
+
+def newest_until(read: SeriesReader, keys: Sequence[SeriesKey], now_ms: int) -> dict[SeriesKey, Sample]:
+    """Give the newest sample of each series that is not of the future; series without one are left out.
+
+    A clock that was wrong for a while leaves readings dated far ahead: those do not stand for now. Where there are any,
+    the last month is looked through for what does.
+    """
+    found = read.latest(keys)
+    for key in [key for key, sample in found.items() if sample.at_ms > now_ms + AHEAD_MS]:
+        before = read.read(key, now_ms - _LOOKED_BACK_MS, now_ms + AHEAD_MS + 1)
+        if len(before):
+            found[key] = Sample(int(before.at_ms[-1]), float(before.value[-1]))
+        else:
+            del found[key]
+    return found

@@ -11,7 +11,7 @@ from ingest.present.digits import Units
 from ingest.site.incidents import RoomState
 from ingest.site.places import AcclimationWindow, Place, Room, Sensor, Site
 from ingest.site.series import SeriesKey
-from ingest.store.api import StoreReader
+from ingest.store.api import StoreReader, newest_until
 from ingest.watch.reasons import Telling, sensor_name, state_reason
 from ingest.watch.window.judge import SensorState
 from ingest.watch.window.memory import RoomMemory, from_json
@@ -75,13 +75,16 @@ def _judged(
         return RoomState.UNKNOWN, _nothing_heard(memory, air, telling), None
     sensor, state = max(vouching, key=lambda pair: RANK[pair[1].state])
     if state.state is RoomState.IN_RANGE:
-        state = _up_to_date(reader, state, room.window, sensor)
+        state = _up_to_date(reader, state, room.window, sensor, telling.now_ms)
     return state.state, state_reason(state, room.window, sensor_name(sensor, sensor.id), telling), state.since_ms
 
 
-def _up_to_date(reader: StoreReader, state: SensorState, window: AcclimationWindow, sensor: Sensor) -> SensorState:
+def _up_to_date(
+    reader: StoreReader, state: SensorState, window: AcclimationWindow, sensor: Sensor, now_ms: int | None
+) -> SensorState:
     """Give a state that is within with the newest values: while nothing turns, it is saved only now and then."""
-    newest = reader.latest([SeriesKey(sensor.id, name) for name in window.bounds()])
+    keys = [SeriesKey(sensor.id, name) for name in window.bounds()]
+    newest = reader.latest(keys) if now_ms is None else newest_until(reader, keys, now_ms)
     held = {**state.held, **{key.quantity: (sample.value, sample.at_ms) for key, sample in newest.items()}}
     last_ms = max((at_ms for _, at_ms in held.values()), default=state.last_ms)
     return replace(state, held=held, last_ms=last_ms)

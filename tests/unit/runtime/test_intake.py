@@ -7,14 +7,15 @@ import math
 import threading
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import structlog
 
-from adapters.contract import Reading, Why
+from adapters.contract import Reading, Stamp, Why
 from dashboards.services import News
-from ingest.clock import DrivenClock
+from ingest.clock import DrivenClock, plainly_wrong
 from ingest.errors import StorageError
 from ingest.runtime import intake
 from ingest.runtime.intake import Intake
@@ -122,6 +123,21 @@ async def test_what_cannot_be_true_is_refused_and_counted(
 async def test_the_ends_of_the_possible_instants_are_taken(door: Intake, reading: Make, at_ms: int) -> None:
     """Five minutes ahead of our clock, and the first instant of 2000, are still stored."""
     assert (await door.submit([reading(at_ms=at_ms)], "serial")).appended.stored == 1
+
+
+@pytest.mark.parametrize("wrong_ms", [3_600_000, 2_208_988_800_000])  # 1970, 2040
+async def test_a_clock_that_is_plainly_wrong_dates_nothing(
+    store: SqliteStore, site: Site, reading: Make, wrong_ms: int
+) -> None:
+    """What would be dated by it is refused, with that as the reason: who sends keeps it, and the past stays clean."""
+    there = Intake(store, DrivenClock(wrong_ms), lambda: site, lambda *_: [], lambda _: None)
+    there.start()
+    arrived = replace(reading(at_ms=wrong_ms), stamp=Stamp.ARRIVAL)
+    submitted = await there.submit([arrived], "serial")
+    assert [one.reason for one in submitted.rejections] == [Why.CLOCK]
+    assert "cannot be" in plainly_wrong(wrong_ms)
+    assert plainly_wrong(NOW_MS) == ""
+    await there.close()
 
 
 async def test_a_stranger_is_listed_and_not_stored(door: Intake, store: SqliteStore, reading: Make) -> None:
