@@ -7,7 +7,6 @@ import math
 import threading
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -132,7 +131,7 @@ async def test_a_clock_that_is_plainly_wrong_dates_nothing(
     """What would be dated by it is refused, with that as the reason: who sends keeps it, and the past stays clean."""
     there = Intake(store, DrivenClock(wrong_ms), lambda: site, lambda *_: [], lambda _: None)
     there.start()
-    arrived = replace(reading(at_ms=wrong_ms), stamp=Stamp.ARRIVAL)
+    arrived = reading(at_ms=wrong_ms)._replace(stamp=Stamp.ARRIVAL)
     submitted = await there.submit([arrived], "serial")
     assert [one.reason for one in submitted.rejections] == [Why.CLOCK]
     assert "cannot be" in plainly_wrong(wrong_ms)
