@@ -27,9 +27,12 @@ _log = structlog.get_logger("lumberroom.store")
 
 
 def open_store(directory: Path) -> SqliteStore:
-    """Open the store in a data directory, making both where they are not there. Blocks.  Raises StorageError."""
+    """Open the store in a data directory, making both where they are not there. Blocks.  Raises StorageError.
+
+    A directory that is made is for its owner only.
+    """
     try:
-        directory.mkdir(parents=True, exist_ok=True)
+        directory.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
         raise StorageError(
             f"the data directory cannot be made ({error.strerror})",

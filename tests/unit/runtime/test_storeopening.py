@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -75,3 +76,15 @@ async def test_a_full_disk_is_waited_for_and_nothing_else(tmp_path: Path, listen
             await once_there_is_room(begin, listener.systemd, stopping, tell)
     finally:
         storeopening.ROOM_LOOK_EVERY_S = before
+
+
+def test_a_data_folder_that_is_made_is_for_its_owner_only(tmp_path: Path) -> None:
+    """Whatever the umask; one that is there keeps the rights that somebody gave it."""
+    before = os.umask(0)
+    try:
+        storeopening.open_store(tmp_path / "data").close()
+        (tmp_path / "given").mkdir(mode=0o750)
+        storeopening.open_store(tmp_path / "given").close()
+    finally:
+        os.umask(before)
+    assert [(tmp_path / name).stat().st_mode & 0o777 for name in ("data", "given")] == [0o700, 0o750]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
@@ -56,14 +58,17 @@ async def test_a_sound_store_is_found_sound_and_a_damaged_one_is_not(
     with store.transaction() as work:
         work.append(ReadingBatch.of(reading(at_ms=1_790_000_000_000 + n) for n in range(5000)), heard_ms=1)
     await upkeep.tidy()
+    store.settle()
     await upkeep.check()
     assert upkeep.faults == []
     store.close()
-    with store.path.open("r+b") as file:
-        file.seek(store.path.stat().st_size // 2)
-        file.write(b"\xff" * 4096)
-    await upkeep.check()
-    assert upkeep.faults != []
+    with contextlib.closing(sqlite3.connect(store.path)) as connection, connection:
+        ((body,),) = connection.execute("SELECT body FROM chunk")
+        connection.execute("UPDATE chunk SET body = ?", (body[:-50] + b"\xff" * 50,))
+    with SqliteStore.open(store.path) as again:
+        upkeep = Upkeep(again, "UTC")
+        await upkeep.check()
+        assert any("readings of " in fault for fault in upkeep.faults)
 
 
 DAY_MS = 86_400_000

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from ingest.runtime.upkeep import Upkeep
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.file import check_by_pieces, doctor
@@ -138,3 +139,20 @@ def test_a_piece_holds_no_read_transaction_for_long(filled) -> None:
             _, in_log, folded = store._writer.execute("PRAGMA wal_checkpoint(RESTART)").fetchone()
             assert in_log == folded
         assert longest < 5.0  # a busy machine; by itself some 30 ms
+
+
+async def test_a_night_is_bounded_and_the_next_one_goes_on(filled, monkeypatch) -> None:
+    """The night's share ends it between two pieces; faults found so far are told, and the place is kept."""
+    monkeypatch.setattr("ingest.runtime.upkeep.CHECK_S", 0.2)
+    monkeypatch.setattr(check_by_pieces, "KEPT_EVERY_S", -1.0)
+    with SqliteStore.open(filled) as store:
+        upkeep = Upkeep(store, "UTC")
+        nights = 0
+        while store.checked.ended_ms is None:
+            before = store.checked.place
+            await upkeep.check()
+            assert store.checked.place != before
+            nights += 1
+        assert nights > 1
+        assert upkeep.as_figures()["store_check"].startswith("the nightly check went through everything last on ")
+        assert upkeep.faults == []
