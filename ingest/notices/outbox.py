@@ -18,7 +18,7 @@ from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, No
 from ingest.site.places import Room, Site
 from ingest.store.api import UnitOfWork
 from ingest.store.record.kinds import HANDLING
-from ingest.store.record.telling import Escalation
+from ingest.store.record.outbox import Escalation
 from ingest.watch.causes import sharing
 from ingest.watch.reasons import sensor_name
 from ingest.watch.window.memory import from_json, incident_to_json, window_facts

@@ -16,7 +16,7 @@ from ingest.site.incidents import Incident, Notice, NoticeKind, NoticeState, Sev
 from ingest.site.places import Site
 from ingest.store.api import RecordReader, UnitOfWork
 from ingest.store.record.kinds import HANDLING
-from ingest.store.record.telling import Escalation
+from ingest.store.record.outbox import Escalation
 
 LOOK_AGAIN_MS: Final = 300_000
 """When an escalation that concerns nobody as things stand is looked at again: its incident may turn worse."""

@@ -17,8 +17,8 @@ from ingest.site.places import Site
 from ingest.site.series import Buckets, Floats, Int64s, ReadingBatch, Sample, Series, SeriesKey, Span
 from ingest.store.record.incidents import Place
 from ingest.store.record.kinds import Noun, RecordKind, Version
+from ingest.store.record.outbox import TellingBook
 from ingest.store.record.records import Entry
-from ingest.store.record.telling import TellingBook
 
 
 class Appended(NamedTuple):

@@ -15,7 +15,7 @@ from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store.api import Changes, Rewritten, SeriesExtent
 from ingest.store.file.sums import sound
-from ingest.store.record import device_keys, forwarding, incidents, kinds, outbox, records, telling
+from ingest.store.record import device_keys, forwarding, incidents, kinds, outbox, records
 from ingest.store.record.device_keys import DeviceKey
 from ingest.store.record.forwarding import SetAside
 from ingest.store.record.incidents import Place
@@ -180,17 +180,17 @@ class SqliteReader:
     def telling_due(self, now_ms: int) -> bool:
         """Say whether something is held back, or waits for somebody to answer, until `now_ms` at the latest."""
         with self._snapshot() as connection:
-            return telling.TellingBook(connection).is_due(now_ms)
+            return outbox.TellingBook(connection).is_due(now_ms)
 
     def digest_noted(self, channel: str, recipient: str, kind: NoticeKind, day: str) -> bool | None:
         """Say whether the digest of a day was written (True) or left out (False); None where neither."""
         with self._snapshot() as connection:
-            return telling.TellingBook(connection).digest(channel, recipient, kind, day)
+            return outbox.TellingBook(connection).digest(channel, recipient, kind, day)
 
     def sent_lately(self, limit: int) -> list[tuple[int, int]]:
         """Give when the notices that went out last were committed and sent (UTC ms), newest first."""
         with self._snapshot() as connection:
-            return telling.sent_lately(connection, limit)
+            return outbox.sent_lately(connection, limit)
 
     def judgement(self, room: str) -> dict[str, Any] | None:
         """Give the watch's saved state of a room, or None."""

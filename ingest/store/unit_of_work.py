@@ -17,8 +17,8 @@ from ingest.store.reader import SqliteReader
 from ingest.store.record import device_keys, forwarding, incidents, kinds, outbox
 from ingest.store.record.forwarding import SetAside
 from ingest.store.record.kinds import Noun, RecordKind
+from ingest.store.record.outbox import TellingBook
 from ingest.store.record.plain import canonical_json
-from ingest.store.record.telling import TellingBook
 from ingest.store.series import appending, feed
 from ingest.store.series.view import Memory, View
 

@@ -50,7 +50,7 @@ def device_key() -> None:
 def add_key(name: str, sensors: tuple[str, ...], data: Path | None) -> None:
     """Make a key for the device NAME and print it. It is shown this once and cannot be shown again."""
     from ingest.clock import SystemClock
-    from ingest.store.file.beside import beside_the_writer
+    from ingest.store.file.opening import beside_the_writer
     from ingest.store.record import device_keys
     from ingest.store.record.device_keys import DeviceKey
 
@@ -92,7 +92,7 @@ def list_keys(data: Path | None, as_json: bool) -> None:
 def revoke_key(name: str, data: Path | None) -> None:
     """Let the key of the device NAME hold no longer, from this moment on. What it wrote stays."""
     from ingest.clock import SystemClock
-    from ingest.store.file.beside import beside_the_writer
+    from ingest.store.file.opening import beside_the_writer
     from ingest.store.record import device_keys
 
     with beside_the_writer(_store_file(data)) as connection:
@@ -132,7 +132,7 @@ def _store_file(data: Path | None) -> Path:
     if data is not None and not directory.is_dir():
         raise StorageError("there is no such folder", where=str(directory), mend="Name the data directory.")
     if not path.exists():
-        directory.mkdir(parents=True, exist_ok=True)
+        directory.mkdir(mode=0o700, parents=True, exist_ok=True)
         SqliteStore.open(path).close()
     return path
 

@@ -21,10 +21,10 @@ def restore(copy: Path, data: Path) -> None:
 
     The copy is looked through first, and stays where it is. The store that was there is kept beside it and its name
     told, so that readings since the backup can be had from it: `lumberroom export` there, `lumberroom import` here.
-    Stop the daemon first. A copy that an older lumberroom made is brought up to date by the next start of the daemon.
+    Stop the daemon first.
     """
     from ingest.clock import SystemClock
-    from ingest.store.file.restoring import restore as put_back
+    from ingest.store.file.copying import restore as put_back
 
     stamp = dt.datetime.fromtimestamp(SystemClock().now_ms() / 1000, dt.UTC).strftime("%Y%m%dT%H%M%SZ")
     done = put_back(copy, data, stamp=stamp)

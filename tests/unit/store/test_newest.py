@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from ingest.cli.main import main
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.file import doctor, newest
-from ingest.store.file.restoring import restore
+from ingest.store.file.copying import restore
 from ingest.store.sqlite_store import SqliteStore
 
 T0 = 1_795_600_800_000

@@ -14,8 +14,8 @@ import pytest
 
 from ingest.errors import StorageError
 from ingest.store.file import doctor, replacing
+from ingest.store.file.copying import restore
 from ingest.store.file.integrity import check_integrity
-from ingest.store.file.restoring import restore
 from ingest.store.sqlite_store import SqliteStore
 
 ROOT = Path(__file__).parents[3]
@@ -23,7 +23,7 @@ ROOT = Path(__file__).parents[3]
 CUT = """
 import os, sys
 from pathlib import Path
-from ingest.store.file import doctor, replacing, restoring
+from ingest.store.file import copying, doctor, replacing
 left = int(sys.argv[1])
 def dying(real):
     def call(*given, **named):
@@ -38,7 +38,7 @@ for name in ("rename", "unlink", "hardlink_to"):
 replacing.to_disk = dying(replacing.to_disk)
 target = Path(sys.argv[2])
 if sys.argv[3] == "restore":
-    restoring.restore(target.with_name("copy.sqlite3"), target, stamp="x")
+    copying.restore(target.with_name("copy.sqlite3"), target, stamp="x")
 else:
     doctor.mend(target)
 """
