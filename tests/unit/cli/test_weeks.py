@@ -71,7 +71,7 @@ def test_the_table_says_each_week_and_what_it_is_not(data: Path) -> None:
     assert first == "2026-01-12 100 % 20.0 20.0 20.0 40 40 40 7.7 7.7 7.7 168 0 0 0 in range"
     assert second == "2026-01-19 100 % 20.0 20.0 20.0 24 24 24 5.2 5.2 5.2 0 168 0 168 out of range"
     assert third == "2026-01-26 50 % 20.0 20.0 20.0 40 40 40 7.7 7.7 7.7 84 0 84 0 not known"
-    assert "Left the window for 7 days: RH below 30 % (lowest 24.0 %)." in result.output
+    assert "Out of range for 7 days: RH below 30 % (lowest 24.0 %)." in result.output
     flat = " ".join(result.output.split())
     assert (
         "Of 3 weeks, 1 went out of range (1 of them out for most of the time that is known), 1 stayed in range" in flat

@@ -341,7 +341,7 @@ def test_the_record_stands_in_the_footer(incident, site, post, store) -> None:
     number, digest = store.read.record_head()
     text, marked = bodies(compose(store.read.notices()[0], sender=SENDER))
     for body in (text, marked):
-        assert f"The record stood at entry {number}, {digest[:16]}." in body
+        assert f"Log entry {number}, check code {digest[:16]}; keep this mail as proof." in body
 
 
 def test_a_subject_with_a_minus_comes_through_without_a_gap(incident, site) -> None:
