@@ -53,6 +53,8 @@ SHORT_LABELS: Final = {**LABELS, "wood_mc_percent": "Wood MC"}
 MOST_FORM_BYTES: Final = 16_000
 FORM: Final = "application/x-www-form-urlencoded"
 MOST_TROUBLES: Final = 4
+SIMULATED: Final = "simulated_room"
+"""The kind of adapter whose figures are invented."""
 
 
 class _Condition(TypedDict):
@@ -198,7 +200,9 @@ class Visit:
 
     def standing(self, stood: RoomStanding) -> Standing:
         """Print a standing."""
-        since = f"since {self.instant(stood.since_ms)}" if stood.since_ms is not None else ""
+        # Where the reason says since when, the standing does not say another instant beside it.
+        told = " since " in stood.reason or stood.since_ms is None
+        since = "" if told else f"since {self.instant(stood.since_ms or 0)}"
         return Standing(stood.state.value, words.STATE_WORDS[stood.state], words.sentence(stood.reason), since)
 
     def incidents(self, found: Sequence[Incident]) -> tuple[IncidentRow, ...]:
@@ -250,7 +254,7 @@ class Visit:
             ),
             now_words=words.instant(self.now_ms, self.site.time_zone),
             time=words.time_of_day(self.now_ms, self.site.time_zone),
-            demo_words=_demo_words(self.services.demo_speed),
+            demo_words=_invented_words(self.services),
             differing=_differing_words(self.services),
             **self._condition(),
         )
@@ -279,11 +283,16 @@ def _differing_words(services: Services) -> str:
     )
 
 
-def _demo_words(speed: float | None) -> str:
-    if speed is None:
+def _invented_words(services: Services) -> str:
+    """Say what of the figures is invented, as long as anything is."""
+    speed = services.demo_speed
+    if speed is not None:
+        pace = "" if speed == 1 else f", and time runs {speed:g} times faster"
+        return f"A demonstration: all of it is invented{pace}."
+    simulated = [one.name for one in services.adapters() if one.kind == SIMULATED]
+    if not simulated:
         return ""
-    pace = "" if speed == 1 else f", and time runs {speed:g} times faster"
-    return f"A demonstration: all of it is invented{pace}."
+    return f"Simulated sensors ({', '.join(simulated[:MOST_TROUBLES])}): their figures are invented."
 
 
 _CHANGES_NOTHING: Final = ("GET", "HEAD", "OPTIONS")

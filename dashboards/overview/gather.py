@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from markupsafe import Markup
 
-from dashboards.overview.context import OverviewPage
+from dashboards.overview.context import OverviewPage, Said
 from dashboards.room.charts_kept import ChartsKept
 from dashboards.room.window_charts import is_old, leading_sensor
 from dashboards.services import RoomStanding
@@ -19,75 +19,73 @@ from ingest.site.incidents import RoomState
 from ingest.site.places import Place, Room, Sensor
 from ingest.site.series import Sample, SeriesKey
 
-_NOT_WITHIN: Final = (RoomState.OUT_OF_RANGE, RoomState.LEAVING_RANGE, RoomState.RECOVERING, RoomState.UNKNOWN)
+_NOT_IN_RANGE: Final = (RoomState.OUT_OF_RANGE, RoomState.LEAVING_RANGE, RoomState.RECOVERING, RoomState.UNKNOWN)
+_RANK: Final = {state: rank for rank, state in enumerate((*_NOT_IN_RANGE, RoomState.IN_RANGE))}
 MOST_NAMED: Final = 4
+MOST_CARDS: Final = 8
+"""Of more rooms than this those that are in range stand in a list: what wants looking at is seen without scrolling."""
+
 MOST_DRAWN: Final = 120
-"""Of more rooms than this only those have their picture on the overview that are not in range: nobody
-looks at a thousand pictures, and a browser has to hold them all."""
+"""So many rooms have their picture at most: a browser has to hold them all."""
 
 
 def overview(visit: Visit, charts: ChartsKept) -> OverviewPage:
-    """Gather the rooms at a glance, in the site's own order: a card stays where one has learned to look for it.
+    """Gather the rooms at a glance, the worst first; rooms that stand alike keep the site's own order.
 
     charts: those drawn lately.
     """
-    rooms = visit.site.rooms
-    standings = {room.id: visit.services.standing(room.id) for room in rooms}
-    drawn = _to_draw(rooms, standings)
+    standings = {room.id: visit.services.standing(room.id) for room in visit.site.rooms}
+    rooms = sorted(visit.site.rooms, key=lambda room: _RANK[standings[room.id].state])
+    with_card = [one for one in rooms if len(rooms) <= MOST_CARDS or standings[one.id].state is not RoomState.IN_RANGE]
+    drawn = {room.id: room for room in with_card[:MOST_DRAWN]}
     in_air = [sensor for room in drawn.values() for sensor in visit.site.sensors_of(room.id, Place.AIR)]
     keys = [key for room in rooms for key in figures_of(visit, room, standings[room.id])]
     day = charts.days.last_day(visit, in_air, keys)
 
-    def chart_of(room: Room) -> Markup:
-        return charts.chart(visit, room, standings[room.id], day, CARD) if room.id in drawn else Markup()
+    def card_of(room: Room) -> RoomCard:
+        stood = standings[room.id]
+        chart = charts.chart(visit, room, stood, day, CARD) if room.id in drawn else Markup()
+        return card(visit, room, stood, day.newest, chart)
 
-    cards = tuple(card(visit, room, standings[room.id], day.newest, chart_of(room)) for room in rooms)
     return OverviewPage(
         shell=visit.shell("Rooms", "/"),
-        rooms=cards,
-        summary=_summary(rooms, standings),
-        not_drawn=_not_drawn(len(rooms) - len(drawn)),
+        rooms=tuple(map(card_of, with_card)),
+        listed=tuple(card_of(room) for room in rooms if room not in with_card),
+        summary=tuple(_summary(rooms, standings)),
+        not_drawn=_not_drawn(len(with_card) - len(drawn)),
     )
-
-
-def _to_draw(rooms: Sequence[Room], standings: Mapping[str, RoomStanding]) -> dict[str, Room]:
-    """Give the rooms that get a picture: all of them, or of many those that want looking at, the worst first."""
-    if len(rooms) <= MOST_DRAWN:
-        return {room.id: room for room in rooms}
-    wanting = [room for state in _NOT_WITHIN for room in rooms if standings[room.id].state is state]
-    return {room.id: room for room in wanting[:MOST_DRAWN]}
 
 
 def _not_drawn(count: int) -> str:
-    if not count:
+    if count <= 0:
         return ""
-    return (
-        f"{count} rooms stand here without their picture: of more than {MOST_DRAWN} only those are drawn that are "
-        f"not in range, {MOST_DRAWN} at most. Every room's own page has it."
-    )
+    return f"{count} rooms stand here without their chart. Every room's own page has it."
 
 
-def _summary(rooms: Sequence[Room], standings: Mapping[str, RoomStanding]) -> str:
+def _summary(rooms: Sequence[Room], standings: Mapping[str, RoomStanding]) -> Iterator[Said]:
     if not rooms:
-        return "This site has no rooms yet. Name them in the settings file, or run lumberroom init."
-    said = [_of_state(state, [room for room in rooms if standings[room.id].state is state]) for state in _NOT_WITHIN]
+        yield Said("This site has no rooms yet. Name them in the settings file, or run lumberroom init.")
+        return
+    for state in _NOT_IN_RANGE:
+        yield from _of_state(state, [room for room in rooms if standings[room.id].state is state])
     within = sum(stood.state is RoomState.IN_RANGE for stood in standings.values())
     if within == len(rooms):
-        said.append("Every room is in range.")
+        yield Said("Every room is in range.")
     elif within:
-        said.append(f"{within} {'room is in range' if within == 1 else 'rooms are in range'}.")
-    silent = sum(len(stood.silent) for stood in standings.values())
-    if silent:
-        said.append(f"{silent} {'sensor is' if silent == 1 else 'sensors are'} silent.")
-    return " ".join(filter(None, said))
+        yield Said(f"{within} {'room is in range' if within == 1 else 'rooms are in range'}.")
+    offline = sum(len(stood.silent) for stood in standings.values())
+    if offline:
+        yield Said(f"{offline} {'sensor is' if offline == 1 else 'sensors are'} offline.")
 
 
-def _of_state(state: RoomState, rooms: Sequence[Room]) -> str:
-    if not rooms:
-        return ""
-    names = words.listed([room.title for room in rooms]) if len(rooms) <= MOST_NAMED else f"{len(rooms)} rooms"
+def _of_state(state: RoomState, rooms: Sequence[Room]) -> Iterator[Said]:
     said = words.STATE_WORDS[state]
-    return words.sentence(f"{names}: {said if len(rooms) == 1 else said.replace('its window', 'their windows')}")
+    if len(rooms) > MOST_NAMED:
+        yield Said(f"{len(rooms)} rooms: {said}.", f"#room-{rooms[0].id}")
+        return
+    for number, room in enumerate(rooms, 1):
+        yield Said(room.title, f"#room-{room.id}")
+        yield Said(f": {said}." if number == len(rooms) else "," if number < len(rooms) - 1 else " and")
 
 
 def figures_of(visit: Visit, room: Room, stood: RoomStanding) -> list[SeriesKey]:

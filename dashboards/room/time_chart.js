@@ -7,6 +7,7 @@
   const form = document.getElementById("choose");
   if (!holder || !planned || !window.uPlot) return;
   holder.hidden = false;
+  document.getElementById("time-key").hidden = false;
 
   const DASHES = [[], [7, 4], [2, 3], [12, 3, 2, 3]];
   const MARGIN_PX = 58;
@@ -294,5 +295,10 @@
   form.querySelector("button").hidden = true;
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
   document.addEventListener("lumberroom:refreshed", refreshed);
+  // Paper is narrower than a desk's screen: a canvas does not follow by itself, and would be cut off at the right.
+  const PAPER_PX = 660;
+  const fit = (px) => strips.forEach((strip) => strip.plot?.setSize({ width: px, height: strip.plot.height }));
+  window.addEventListener("beforeprint", () => fit(Math.min(PAPER_PX, holder.clientWidth - 22)));
+  window.addEventListener("afterprint", () => fit(Math.max(220, holder.clientWidth - 22)));
   document.fonts.ready.then(draw);
 })();

@@ -1,6 +1,6 @@
 """The course of one quantity before, during and after an incident, as SVG for our pages. Pure.
 
-The window is the hatched band, the stretch that the incident lasted is tinted, what lay outside is drawn heavier, and
+The window is the tinted band, the stretch that the incident lasted is tinted, what lay outside is drawn heavier, and
 the worst reading has its mark. It has no colours of its own: `dashboards/static/incident.css` gives them, light and
 dark; everything that a colour says is also said by weight, pattern or word, and the whole in the description.
 """
@@ -126,14 +126,11 @@ class _Drawing:
         bounds, (left, _, right, _) = self.course.bounds, self.box
         if bounds is None:
             return
-        hatch = f"{self.course.ident}-hatch"
-        yield f'<defs><pattern id={quoteattr(hatch)} width="9" height="9" patternUnits="userSpaceOnUse">'
-        yield '<path class="ex-hatch" d="M-1 10L10 -1M-1 1L1 -1M8 10L10 8"/></pattern></defs>'
         high = self.up.high if bounds.high is None else min(max(bounds.high, self.up.low), self.up.high)
         low = self.up.low if bounds.low is None else max(min(bounds.low, self.up.high), self.up.low)
         y, foot = self.up.at(high), self.up.at(low)
         place = f'x="{left}" y="{y:.1f}" width="{right - left}" height="{max(foot - y, 0):.1f}"'
-        yield f'<rect class="ex-window" {place}/><rect fill={quoteattr(f"url(#{hatch})")} {place}/>'
+        yield f'<rect class="ex-window" {place}/>'
         for end in (bounds.low, bounds.high):
             if end is not None and self.up.low < end < self.up.high:
                 yield f'<path class="ex-bound" d="M{left} {self.up.at(end):.1f}H{right}"/>'

@@ -78,7 +78,7 @@ def handled_words(handling: Handling | None, now_ms: int, zone: str) -> str:
         told.append(f"Alerts are muted until {_when(handling.muted_until_ms, now_ms, zone)}.")
     if handling.closed_ms is not None:
         when = _when(handling.closed_ms, now_ms, zone)
-        told.append(f"{handling.closed_by} closed it by hand, {when}: {words.sentence(handling.closed_why)}")
+        told.append(f"{handling.closed_by} closed it manually, {when}: {words.sentence(handling.closed_why)}")
     return " ".join(told)
 
 

@@ -1,7 +1,7 @@
 """The season chart: the EMC of a room's air over months, drawn as SVG text that stands alone. Pure.
 
 Time runs across and EMC up. Each day is a strip from its lowest to its highest hourly value with a stroke at its mean;
-the hatched field is what the window asks for, and what sticks out of it is red keel with strokes of its own. Below each
+the tinted field is what the window asks for, and what sticks out of it is red keel with strokes of its own. Below each
 month stands its mean of the hourly EMC. Days without readings are left open. It carries its own paper and colours, and
 follows whoever reads in the dark.
 """
@@ -46,7 +46,7 @@ def _style() -> str:
         ".se-small,.se-up{fill:var(--pencil);font-size:12px}.se-up{text-anchor:end}.se-month{text-anchor:middle}"
         ".se-mean-of{text-anchor:middle;font-weight:bold}.se-paper{fill:var(--paper)}"
         ".se-board{fill:var(--board);stroke:var(--rule)}.se-line{stroke:var(--rule);fill:none}"
-        ".se-field{fill:var(--window);fill-opacity:.1}.se-hatch{stroke:var(--window);stroke-opacity:.3}"
+        ".se-field{fill:var(--window);fill-opacity:.16}"
         ".se-bound{stroke:var(--window);stroke-width:1.4;fill:none}.se-bound-word{fill:var(--window);font-weight:bold}"
         ".se-band{fill:var(--wood)}.se-out{fill:var(--out)}.se-cross{stroke:var(--board);stroke-width:.9;stroke-opacity:.7}"
         ".se-mean{stroke:var(--ink);stroke-width:1.8;fill:none;stroke-linejoin:round;stroke-linecap:round}"
@@ -103,9 +103,7 @@ class _Drawing:
     def _definitions(self) -> Iterator[str]:
         high, low = self._field()
         yield (
-            '<defs><pattern id="se-hatch" width="9" height="9" patternUnits="userSpaceOnUse">'
-            '<path class="se-hatch" d="M-1 10L10 -1M-1 1L1 -1M8 10L10 8"/></pattern>'
-            '<pattern id="se-cross" width="6" height="6" patternUnits="userSpaceOnUse">'
+            '<defs><pattern id="se-cross" width="6" height="6" patternUnits="userSpaceOnUse">'
             '<path class="se-cross" d="M-1 -1L7 7M-1 5L1 7M5 -1L7 1"/></pattern>'
             f'<clipPath id="se-beyond">{self._box("", self.top, high)}{self._box("", low, self.bottom)}</clipPath>'
             "</defs>"
@@ -144,7 +142,6 @@ class _Drawing:
         if self.limits:
             high, low = self._field()
             yield self._box("se-field", high, low)
-            yield self._box("", high, low, ' fill="url(#se-hatch)"')
         strips = "".join(self._strips())
         if not strips:
             x, y = (self.left + self.right) / 2, (self.top + self.bottom) / 2

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Final, NamedTuple
-from xml.sax.saxutils import quoteattr
 
 import numpy as np
 
@@ -101,13 +100,8 @@ class _Ground:
         window = self.picture.window
         if window is None:
             return
-        hatch = f"{self.picture.ident}-hatch"
-        yield (
-            f'<defs><pattern id={quoteattr(hatch)} width="9" height="9" patternUnits="userSpaceOnUse">'
-            '<path class="wc-hatch" d="M-1 10L10 -1M-1 1L1 -1M8 10L10 8"/></pattern></defs>'
-        )
         for outline in outlines(window, self.layout.board):
-            yield f'<path fill={quoteattr(f"url(#{hatch})")} d="{outline}"/><path class="wc-window" d="{outline}"/>'
+            yield f'<path class="wc-window" d="{outline}"/>'
         for line in scribed(window, self.layout.board):
             yield f'<path class="wc-scribed" d="{line}"/>'
 

@@ -33,8 +33,7 @@ CARD: Final = Sheet(340, 216, (34, 8, 8, 24), 11.5, 5, 4, ages=False, slack=0.6)
 STANDALONE_STYLE: Final = (
     "text{font-family:Bitter,Georgia,serif;fill:#3a2d1f}"
     ".wc-paper{fill:#f6efe0}.wc-board{fill:#efe3c8;stroke:#6d5a41;stroke-width:1}"
-    ".wc-window{fill:#2f5d80;fill-opacity:.1;stroke:#2f5d80;stroke-width:1.8}"
-    ".wc-hatch{stroke:#2f5d80;stroke-width:1;stroke-opacity:.34}"
+    ".wc-window{fill:#2f5d80;fill-opacity:.16;stroke:#2f5d80;stroke-width:1.8}"
     ".wc-scribed{fill:none;stroke:#2f5d80;stroke-width:.8;stroke-dasharray:5 3;stroke-opacity:.7}"
     ".wc-ring{fill:none;stroke:#a4763b;stroke-width:1;stroke-opacity:.75}"
     ".wc-ring-label{fill:#7c531d;text-anchor:middle;paint-order:stroke;stroke:#efe3c8;stroke-width:7}"

@@ -15,7 +15,7 @@ class Action(enum.Enum):
     ACKNOWLEDGED = "acknowledged"  # acknowledged it
     MUTED = "muted"  # asked for no further notices for a while
     UNMUTED = "unmuted"  # took that back
-    CLOSED = "closed"  # closed it by hand, with a reason
+    CLOSED = "closed"  # closed it manually, with a reason
     REOPENED = "reopened"  # took that back
     NOTED = "noted"  # left a note
 
@@ -59,7 +59,7 @@ class Handling:
 
     @property
     def is_closed(self) -> bool:
-        """Whether somebody has closed it by hand."""
+        """Whether somebody has closed it manually."""
         return self.closed_ms is not None
 
     def is_muted(self, now_ms: int) -> bool:

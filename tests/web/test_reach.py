@@ -62,7 +62,7 @@ def test_what_is_heard_is_told_with_figures_that_moved(client, reach):
     ):
         assert wanted in said, wanted
     assert "▲ 0.0" not in said
-    assert "hall-air" in said.split("Heard, and in a room already")[1]
+    assert "hall-air" in said.split("In a room already")[1]
 
 
 def test_units_are_those_that_the_person_reads(client, reach):
