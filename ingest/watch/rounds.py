@@ -16,6 +16,7 @@ back, or another process judged, the mark is another one, and everything is read
 
 from __future__ import annotations
 
+import functools
 import secrets
 import time
 from collections.abc import Mapping
@@ -25,7 +26,7 @@ from typing import Final
 from ingest.site.incidents import Incident
 from ingest.site.places import Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
-from ingest.store.api import UnitOfWork
+from ingest.store.api import RecordReader, UnitOfWork
 from ingest.store.series.pairing import TEMPERATURE_AFTER_MS
 from ingest.watch import incident_book
 from ingest.watch.rules import ruling
@@ -33,8 +34,10 @@ from ingest.watch.rules.ruling import RuleWatch
 from ingest.watch.silence import listen
 from ingest.watch.window import arrears, living, restoring
 from ingest.watch.window.arrivals import add_emc, air_sensors, arrivals
+from ingest.watch.window.judge import SensorState
 from ingest.watch.window.living import Kept
-from ingest.watch.window.memory import from_json, to_json
+from ingest.watch.window.marks import marks_from_json, marks_to_json, standing
+from ingest.watch.window.memory import RoomMemory, from_json, to_json
 from ingest.watch.window.plan import bound_names
 from ingest.watch.window.rejudging import Judged, rejudge
 from ingest.watch.window.scene import Scene
@@ -181,7 +184,8 @@ class Watch:
             scene = Scene(work.read, site, there.rooms[room_id], there.air_of.get(room_id, ()), now_ms)
             kept = self._room(scene, None)
             if bound_names(kept.memory.plan):
-                judged = rejudge(scene, kept.memory, min(noted.values()) - TEMPERATURE_AFTER_MS)
+                memory = standing(kept.memory, functools.partial(_is_before, noted))
+                judged = rejudge(scene, memory, min(noted.values()) - TEMPERATURE_AFTER_MS)
                 found = kept.told | judged.told
                 told |= {name: one for name, one in found.items() if ruling.is_news(one, now_ms)}
                 changed |= self._keep(work, room_id, kept, judged, now_ms)
@@ -201,6 +205,7 @@ class Watch:
         kept = self._kept.get(scene.room.id)
         if kept is None:
             memory = from_json(scene.read.judgement(scene.room.id))
+            memory = replace(memory, marks=_marks_in(scene.read, scene.room.id))
             kept = restoring.restored(scene, memory, first_ms)
         return living.settled(scene, kept)
 
@@ -230,6 +235,9 @@ class Watch:
         saved, saved_ms = kept.saved, kept.saved_ms
         if written or due or living.turned(saved, memory, kept.looked):
             work.save_judgement(room, to_json(memory))
+            # Of a memory that was lost the marks may be there still: they go with it.
+            if memory.marks is not (_marks_in(work.read, room) if saved is None else saved.marks):
+                work.save_judgement(_marks_name(room), marks_to_json(memory.marks))
             self._has_saved = True
             saved, saved_ms = memory, now_ms
         self._kept[room] = Kept(memory, saved, saved_ms, kept.caught_up, looked=memory.sensors)
@@ -243,3 +251,16 @@ class Watch:
     def _leave_mark(self, work: UnitOfWork) -> None:
         self._mark = secrets.token_hex(8)
         work.save_judgement(MARK_NAME, {"mark": self._mark})
+
+
+def _marks_name(room: str) -> str:
+    return f"{room}/marks"  # no room can be called so
+
+
+def _marks_in(read: RecordReader, room: str) -> tuple[RoomMemory, ...]:
+    return marks_from_json(read.judgement(_marks_name(room)))
+
+
+def _is_before(noted: Mapping[str, int], sensor: str, state: SensorState) -> bool:
+    """Tell whether something was noted of a sensor that may change what its state was made of."""
+    return sensor in noted and state.last_ms is not None and noted[sensor] - TEMPERATURE_AFTER_MS <= state.last_ms

@@ -99,7 +99,7 @@ class Excursions:
             worst=self._worst,
             written_step=self._written_step,
             openings=self._openings,
-            spent=self._spent,
+            spent=dict(self._spent),
             followed=self._followed,
         )
 

@@ -17,9 +17,10 @@ from ingest.watch.window.arrivals import Arrived
 from ingest.watch.window.excursions import Excursions
 from ingest.watch.window.folding import Change, is_told, judge_series, step_of
 from ingest.watch.window.judge import Rule, SensorState, judge, under_new_window
+from ingest.watch.window.marks import marked, standing, through_ms
 from ingest.watch.window.memory import CALM_KEPT, Calm, RoomMemory
 from ingest.watch.window.plan import Plan, bound_names, changed, plan_of, window_at
-from ingest.watch.window.rejudging import AHEAD_MS, Judged, newest_ms, rejudge, thinned
+from ingest.watch.window.rejudging import AHEAD_MS, Judged, rejudge, thinned
 from ingest.watch.window.scene import Scene
 from ingest.watch.window.sensing import judge_planned, samples_between
 
@@ -76,6 +77,8 @@ def settled(scene: Scene, kept: Kept) -> Kept:
         )
     if memory is kept.memory and (memory.incident is None or not memory.incident.is_open or _any_active(memory)):
         return kept
+    # What marks were judged by is not what holds now.
+    memory = replace(memory, marks=())
     excursions = Excursions(scene.site, scene.room, scene.air, memory)
     excursions.settle(scene.now_ms)
     return replace(
@@ -105,7 +108,7 @@ def turned(saved: RoomMemory | None, memory: RoomMemory, looked: Mapping[str, Se
     """
     if saved is None or saved.silent != memory.silent or saved.job is not memory.job or saved.late != memory.late:
         return True
-    if saved.ahead != memory.ahead or len(saved.sensors) != len(memory.sensors):
+    if saved.ahead != memory.ahead or len(saved.sensors) != len(memory.sensors) or saved.marks is not memory.marks:
         return True
     fresh = [(name, state) for name, state in memory.sensors.items() if looked.get(name) is not state]
     return any(
@@ -121,6 +124,25 @@ def judge_arrived(scene: Scene, kept: Kept, arrived: Sequence[Arrived]) -> Judge
     """Judge what came of a room's sensors."""
     if not bound_names(kept.memory.plan):
         return Judged(kept.memory, {}, {})
+    if kept.memory.marks:
+        kept = replace(kept, memory=_with_true_marks(kept.memory, arrived, scene.now_ms))
+    judged = _judged(scene, kept, arrived)
+    return judged._replace(memory=marked(judged.memory))
+
+
+def _with_true_marks(memory: RoomMemory, arrived: Sequence[Arrived], now_ms: int) -> RoomMemory:
+    came_of, names = {came.sensor.id: came for came in arrived}, bound_names(memory.plan)
+
+    def upsets(sensor: str, state: SensorState) -> bool:
+        came = came_of.get(sensor)
+        if came is None or state.last_ms is None:
+            return False
+        return came.first_ms <= state.last_ms or _late_ms(state, came, names, now_ms) is not None
+
+    return standing(memory, upsets)
+
+
+def _judged(scene: Scene, kept: Kept, arrived: Sequence[Arrived]) -> Judged:
     taking = _Taking(scene, kept)
     for came in arrived:
         taking.take(came)
@@ -134,7 +156,7 @@ def judge_arrived(scene: Scene, kept: Kept, arrived: Sequence[Arrived]) -> Judge
         # What the batch changed in order is not followed then: it must lie in the stretch that is judged again.
         late += [change.at_ms for _, change in taking.changes]
     if late:
-        return rejudge(scene, after, min(late), judged_ms=newest_ms(kept.memory, min(late)))
+        return rejudge(scene, after, min(late), judged_ms=through_ms(kept.memory, min(late)))
     excursions.follow(taking.changes)
     excursions.grow(after.sensors)
     if not taking.changes and not excursions.written:

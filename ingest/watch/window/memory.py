@@ -58,6 +58,7 @@ class RoomMemory:
     spent: what the excursions of it that are over have summed up to, by sensor and quantity (`SensorState.excess`).
     late: readings older than what had been judged, which were judged again; late_ms: the newest such instant.
     ahead: readings stored and not judged, because they lay ahead of our clock.
+    marks: this memory as it was, oldest first (`ingest.watch.window.marks`); they are not in the JSON form.
     """
 
     job: Plan = ()
@@ -76,6 +77,7 @@ class RoomMemory:
     ahead: int = 0
     listening: Listening | None = None
     silent: Mapping[str, SilentSensor] = field(default_factory=dict)
+    marks: tuple[RoomMemory, ...] = ()
 
 
 @functools.lru_cache(maxsize=1000)

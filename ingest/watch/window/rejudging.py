@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import replace
+from typing import Final, NamedTuple
 
 from ingest.site.incidents import Incident, IncidentKind, RoomState
 from ingest.site.places import Sensor
@@ -23,10 +23,12 @@ from ingest.watch.severity import RANK
 from ingest.watch.window.excursions import Excursions
 from ingest.watch.window.folding import Change
 from ingest.watch.window.judge import SensorState
+from ingest.watch.window.marks import marked, stops, through_ms
 from ingest.watch.window.memory import CALM_KEPT, Calm, RoomMemory
 from ingest.watch.window.plan import bound_names
 from ingest.watch.window.scene import Scene
 from ingest.watch.window.sensing import judge_planned, samples_between, within_before
+from ingest.watch.window.verdicts import Samples
 
 AHEAD_MS: Final = 600_000
 """How far ahead of our clock an instant may lie and still be judged (10 minutes; our choice)."""
@@ -36,8 +38,7 @@ _AT_ONCE: Final = 50
 _AT_FIRST: Final = 8
 
 
-@dataclass(frozen=True, slots=True)
-class Judged:
+class Judged(NamedTuple):
     """What a room looks like after judging.  told: incidents that somebody should hear of.  written: those to write."""
 
     memory: RoomMemory
@@ -48,37 +49,131 @@ class Judged:
 def rejudge(scene: Scene, memory: RoomMemory, from_ms: int, *, judged_ms: int | None = None) -> Judged:
     """Judge a room again from an instant on.
 
-    from_ms: the earliest instant at which anything came late (UTC).  judged_ms: through when incidents were judged
-    before, None for through all that `memory` has seen.
+    memory: with marks that all that came leaves true.  from_ms: the earliest instant at which anything came late (UTC).
+    judged_ms: through when incidents were judged before, None for through all that `memory` has seen.
     """
-    revises = from_ms < (newest_ms(memory, from_ms) if judged_ms is None else judged_ms)
-    from_ms = taken_up_ms(scene, memory, from_ms)
-    excursions = Excursions(scene.site, scene.room, scene.air, RoomMemory(job=memory.job, plan=memory.plan))
-    changes: list[tuple[Sensor, Change]] = []
-    states, calm, first = dict(memory.sensors), dict(memory.calm), dict(memory.first_ms)
-    for sensor in scene.air:
-        past = [span for span in memory.calm.get(sensor.id, ()) if span[1] <= from_ms]
-        state, found, first_ms = _again(scene, memory, sensor, from_ms, past)
-        if first_ms is not None:
-            first[sensor.id] = min(first_ms, first.get(sensor.id, first_ms))
-        states[sensor.id] = state
-        calm[sensor.id] = thinned(past)
-        changes += [(sensor, change) for change in found]
-    excursions.follow(changes)
-    excursions.grow(states)
-    there = list(overlapping(scene.read, scene.room.id, from_ms))
-    diff = Diff(scene, there, revises=revises)
-    for was, now in matched(there, list(excursions.written.values())):
+    revises = from_ms < (through_ms(memory, from_ms) if judged_ms is None else judged_ms)
+    calm_ms = taken_up_ms(scene, memory, from_ms)
+    marks = [mark for mark in memory.marks if through_ms(mark) > calm_ms]
+    kept = memory.marks[: len(memory.marks) - len(marks)]
+    run: _Run | None = None
+    while run is None and marks:
+        run = _Run.of_mark(scene, memory, marks[-1], (*kept, *marks), from_ms).to_the_end()
+        marks.pop()
+    if run is None:
+        run = _Run.of_calm(scene, memory, kept, calm_ms).to_the_end()
+        assert run is not None
+    diff = Diff(scene, run.there(), revises=revises)
+    for was, now in matched(run.there(), run.made()):
         diff.lay(was, now)
-    after = excursions.remembered(replace(memory, sensors=states, calm=calm, first_ms=first))
-    if after.followed is None and memory.followed is not None and memory.followed[0] < from_ms:
-        after = replace(after, followed=memory.followed)
-    return Judged(_with_newest(scene, memory, after, diff), diff.told, diff.written)
+    return Judged(_with_newest(scene, memory, run.memory(), diff), diff.told, diff.written)
 
 
-def newest_ms(memory: RoomMemory, default: int) -> int:
-    """Give the newest instant that was judged of any sensor, `default` where none was."""
-    return max((state.last_ms for state in memory.sensors.values() if state.last_ms is not None), default=default)
+class _Run:
+    """A room's judging taken up in the past, and gone through to now.
+
+    begins: where each sensor is taken up.  marks: those that stand before it; those made on the way come behind them.
+    """
+
+    def __init__(self, scene: Scene, memory: RoomMemory, begins: RoomMemory, floor_ms: int) -> None:
+        self._scene, self._memory, self._begins, self._floor_ms = scene, memory, begins, floor_ms
+        self._excursions = Excursions(scene.site, scene.room, scene.air, begins)
+        self._states, self._calm = dict(memory.sensors), dict(memory.calm)
+        self._first = dict(memory.first_ms)
+        self._samples: dict[str, Samples] = {}
+        self._marks = list(begins.marks)
+
+    @staticmethod
+    def of_mark(
+        scene: Scene, memory: RoomMemory, mark: RoomMemory, marks: tuple[RoomMemory, ...], from_ms: int
+    ) -> _Run:
+        """Take a room up at a mark."""
+        cursors = {name: state.last_ms + 1 for name, state in mark.sensors.items() if state.last_ms is not None}
+        floor_ms = min(cursors.values()) if mark.incident is None else mark.incident.opened_ms
+        run = _Run(scene, memory, replace(mark, job=memory.job, plan=memory.plan, marks=marks), floor_ms)
+        for sensor in scene.air:
+            begin_ms = cursors.get(sensor.id, min(memory.first_ms.get(sensor.id, from_ms), from_ms))
+            run._take_up(sensor, run._read(sensor, begin_ms), mark.sensors.get(sensor.id, SensorState()), begin_ms)
+        return run
+
+    @staticmethod
+    def of_calm(scene: Scene, memory: RoomMemory, marks: tuple[RoomMemory, ...], from_ms: int) -> _Run:
+        """Take a room up at an instant at which it was calm, or not heard yet."""
+        run = _Run(scene, memory, RoomMemory(job=memory.job, plan=memory.plan, marks=marks), from_ms)
+        for sensor in scene.air:
+            first_ms = memory.first_ms.get(sensor.id)
+            within = None if first_ms is None or first_ms >= from_ms else _within(memory, sensor.id, from_ms)
+            back_ms = 0 if within is None else round(sensor.offline_after_s * 1000)
+            state, samples = SensorState(), run._read(sensor, from_ms - back_ms)
+            if within is not None:
+                state, samples = within_before(samples, from_ms, within[0])
+            run._take_up(sensor, samples, state, from_ms)
+        return run
+
+    def _read(self, sensor: Sensor, from_ms: int) -> Samples:
+        names, to_ms = bound_names(self._memory.plan), self._scene.now_ms + AHEAD_MS + 1
+        return samples_between(self._scene.read, sensor.id, names, from_ms, to_ms)
+
+    def _take_up(self, sensor: Sensor, samples: Samples, state: SensorState, begin_ms: int) -> None:
+        name = sensor.id
+        self._states[name], self._samples[name] = state, samples
+        self._calm[name] = tuple(span for span in self._memory.calm.get(name, ()) if span[1] <= begin_ms)
+        if len(samples):
+            first_ms = int(samples.at_ms[0])
+            self._first[name] = min(first_ms, self._first.get(name, first_ms))
+
+    def to_the_end(self) -> _Run | None:
+        """Judge all that the store has; None where a sensor turns before what was followed where this was taken up."""
+        ends = [int(samples.at_ms[-1]) for samples in self._samples.values() if len(samples)]
+        begins = [int(samples.at_ms[0]) for samples in self._samples.values() if len(samples)]
+        from_ms = through_ms(self._begins, min(begins, default=0))
+        places = dict.fromkeys(self._samples, 0)
+        for until_ms in [*stops(self._memory, from_ms, max(ends, default=0)), None]:
+            changes: list[tuple[Sensor, Change]] = []
+            for sensor in self._scene.air:
+                samples, first = self._samples[sensor.id], places[sensor.id]
+                end = len(samples) if until_ms is None else int(samples.at_ms.searchsorted(until_ms))
+                places[sensor.id] = end
+                changes += [(sensor, change) for change in self._judge(sensor, samples.part(first, end))]
+            if self._excursions.is_behind(changes):
+                return None
+            self._excursions.follow(changes)
+            if until_ms is not None:
+                now = marked(replace(self._now(), marks=tuple(self._marks)))
+                self._marks = list(now.marks)
+        self._excursions.grow(self._states)
+        return self
+
+    def _judge(self, sensor: Sensor, samples: Samples) -> list[Change]:
+        calm = list(self._calm[sensor.id])
+        state, changes = judge_planned(self._states[sensor.id], samples, self._memory.plan, sensor.offline_after_s, calm)
+        self._states[sensor.id], self._calm[sensor.id] = state, thinned(calm)
+        return changes
+
+    def _now(self) -> RoomMemory:
+        states = {name: state for name, state in self._states.items() if state.last_ms is not None}
+        return self._excursions.remembered(replace(self._memory, sensors=states))
+
+    def there(self) -> list[Incident]:
+        """Give the incidents that were there of what was judged, as they stand in the store."""
+        found = overlapping(self._scene.read, self._scene.room.id, self._floor_ms)
+        # At a mark, all that had opened before the newest incident then was over, and is not touched.
+        return [one for one in found if not self._begins.sensors or one.opened_ms >= self._floor_ms]
+
+    def made(self) -> list[Incident]:
+        """Give the incidents that judging has made, the one that was the newest where it was taken up among them."""
+        made = self._excursions.written
+        was = self._begins.incident
+        return list(made.values()) if was is None or was.id in made else [was, *made.values()]
+
+    def memory(self) -> RoomMemory:
+        """Give the room's memory after all that was judged."""
+        memory, before = self._memory, self._memory.followed
+        memory = replace(memory, sensors=self._states, calm=self._calm, first_ms=self._first, marks=tuple(self._marks))
+        after = self._excursions.remembered(memory)
+        if after.followed is None and before is not None and before[0] < self._floor_ms:
+            return replace(after, followed=before)
+        return after
 
 
 def taken_up_ms(scene: Scene, memory: RoomMemory, from_ms: int) -> int:
@@ -112,23 +207,6 @@ def _within(memory: RoomMemory, sensor: str, at_ms: int) -> Calm | None:
     ):
         return state.since_ms, at_ms
     return next((span for span in reversed(memory.calm.get(sensor, ())) if span[0] < at_ms), None)
-
-
-def _again(
-    scene: Scene, memory: RoomMemory, sensor: Sensor, from_ms: int, calm: list[Calm]
-) -> tuple[SensorState, list[Change], int | None]:
-    """Judge one sensor from where the room is taken up; give its state, its changes and the first instant judged."""
-    names, to_ms = bound_names(memory.plan), scene.now_ms + AHEAD_MS + 1
-    first_ms = memory.first_ms.get(sensor.id)
-    within = None if first_ms is None or first_ms >= from_ms else _within(memory, sensor.id, from_ms)
-    back_ms = 0 if within is None else round(sensor.offline_after_s * 1000)
-    samples = samples_between(scene.read, sensor.id, names, from_ms - back_ms, to_ms)
-    state = SensorState()
-    if within is not None:
-        state, samples = within_before(samples, from_ms, within[0])
-    begins_ms = int(samples.at_ms[0]) if len(samples) else None
-    state, changes = judge_planned(state, samples, memory.plan, sensor.offline_after_s, calm)
-    return state, changes, begins_ms
 
 
 def thinned(calm: Sequence[Calm]) -> tuple[Calm, ...]:

@@ -31,7 +31,7 @@ def restored(scene: Scene, memory: RoomMemory, first_ms: int | None) -> Kept:
     if memory.sensors or memory.incident is not None or memory.job:
         return Kept(memory, saved=memory)
     plan = plan_of(scene.room, scene.site.time_zone)
-    memory = replace(memory, job=plan, plan=plan)
+    memory = replace(memory, job=plan, plan=plan, marks=())
     newest_ms = _newest_ms(scene)
     if newest_ms is None or not bound_names(plan):
         return Kept(_resumed(scene, memory))

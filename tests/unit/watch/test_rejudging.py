@@ -7,6 +7,7 @@ import random
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -19,8 +20,12 @@ from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rounds import Watch
 from ingest.watch.standing import standing
+from ingest.watch.window import marks, rejudging
+from ingest.watch.window.folding import Change
+from ingest.watch.window.judge import SensorState
 from ingest.watch.window.memory import from_json
 from ingest.watch.window.rejudging import same
+from ingest.watch.window.verdicts import Samples
 
 T0_MS = 1_795_600_800_000  # Wed 25 Nov 2026, 10:00 UTC
 MINUTE_MS = 60_000
@@ -31,6 +36,16 @@ SENSORS = (Sensor("a", "store", title="north wall"), Sensor("b", "store"))
 
 def site_of(window: AcclimationWindow | None, *phases: Phase) -> Site:
     return Site("An invented site", rooms=(Room("store", "Store", window, phases=phases),), sensors=SENSORS)
+
+
+@pytest.fixture(
+    autouse=True, scope="module", params=[marks.EVERY_MS, 7 * MINUTE_MS], ids=["marks as used", "many marks"]
+)
+def _marks(request: pytest.FixtureRequest) -> Iterator[None]:
+    """All of this twice: with marks as far apart as they are, and with so many that all is judged from marks."""
+    was, marks.EVERY_MS = marks.EVERY_MS, request.param  # type: ignore[misc]
+    yield
+    marks.EVERY_MS = was  # type: ignore[misc]
 
 
 @dataclass
@@ -326,3 +341,55 @@ def test_a_withdrawn_incident_can_come_back(house: House) -> None:
     house.take([rh("a", 15, 61.0), rh("a", 45, 60.0)], T0_MS + 62 * MINUTE_MS)
     assert spans(house.incidents()) == [(10, 40, None)]
     assert replace(house.incidents()[0], reason="").worst_value == 61.0
+
+
+def long_out(house: House, days: int) -> int:
+    """Let a room be out for so many days, a reading every ten minutes; give our clock at their end."""
+    at = range(0, days * 1440, 10)
+    house.take([rh("a", minute, 45.0 if minute < 60 else 60.0 + minute % 7) for minute in at], T0_MS)
+    now_ms = T0_MS + days * 1440 * MINUTE_MS
+    house.take([rh("a", at[-1] + 1, 60.0)], now_ms)
+    return now_ms
+
+
+@pytest.mark.parametrize("lost", [False, True], ids=["marks at hand", "after a restart"])
+def test_a_late_reading_costs_no_more_in_an_old_incident(
+    house: House, monkeypatch: pytest.MonkeyPatch, lost: bool
+) -> None:
+    """Of an incident ninety days old a late reading has as much judged again as its own age asks for, not ninety days.
+
+    The first one to come late may lay the marks (all was one import); from then on each pack of them is judged once.
+    """
+    now_ms = long_out(house, 90)
+    house.take([rh("a", 90 * 1440 - 35, 61.0)], now_ms)
+    judged: list[int] = []
+    judge = rejudging.judge_planned
+
+    def counted(state: SensorState, samples: Samples, *rest: Any) -> tuple[SensorState, list[Change]]:
+        judged.append(len(samples))
+        return judge(state, samples, *rest)
+
+    monkeypatch.setattr(rejudging, "judge_planned", counted)
+    house.watch = Watch() if lost else house.watch
+    before = house.incidents()
+    for back, most in ((45, 144), (46, 144), (3 * 1440 + 5, 7 * 144), (20 * 1440 + 5, 41 * 144)):
+        judged.clear()
+        house.take([rh("a", 90 * 1440 - back - more / 10, 62.0) for more in range(5)], now_ms)
+        assert 0 < sum(judged) <= most
+    assert spans(house.incidents()) == spans(before) == [(60, 90, None)]
+    memory = house.store.read.judgement("store") or {}
+    assert memory["late"] == 21
+
+
+def test_an_end_in_the_past_is_found_from_a_mark(house: House) -> None:
+    """Air that was back inside for an afternoon, told weeks late, parts an old incident in two, as in order of time."""
+    now_ms = long_out(house, 40)
+    house.take([rh("a", 39 * 1440 + 5, 61.0)], now_ms)
+    [whole] = house.incidents()
+    for begin in (38 * 1440, 12 * 1440):
+        house.take([rh("a", begin + minute, 45.0) for minute in range(5, 300)], now_ms)
+        house.take([rh("a", begin + minute, 45.0) for minute in range(10, 300, 10)], now_ms)
+    first, second, third = spans(house.incidents())
+    assert (first[0], first[2]) == (60, 12 * 1440 + 35)
+    assert (second[0], second[2], third) == (12 * 1440 + 300, 38 * 1440 + 35, (38 * 1440 + 300, 38 * 1440 + 330, None))
+    assert whole.id in {one.id for one in house.incidents()}
