@@ -15,6 +15,7 @@ from ingest.site.incidents import Incident, Severity
 from ingest.site.places import Room
 from ingest.store.api import RecordReader
 from ingest.store.record.incidents import Place
+from ingest.watch import causes
 
 PER_PAGE: Final = 50
 MOST_OPEN: Final = 500
@@ -77,10 +78,10 @@ def incidents_page(visit: Visit, wanted: Wanted) -> IncidentsPage:
 def grouped(visit: Visit, found: Sequence[Incident]) -> tuple[IncidentGroup, ...]:
     """Put those of one cause together, each group where its newest one stands."""
     rows = dict(zip([one.id for one in found], visit.incidents(found), strict=True))
-    causes: dict[str, list[Incident]] = {}
-    for one in found:
-        causes.setdefault(one.cause or one.id, []).append(one)
-    return tuple(IncidentGroup(_cause_words(group), tuple(rows[one.id] for one in group)) for group in causes.values())
+    return tuple(
+        IncidentGroup(_cause_words(sharing), tuple(rows[one.id] for one in group))
+        for group, sharing in causes.by_cause(visit.services.read, found)
+    )
 
 
 def _cause_words(group: Sequence[Incident]) -> str:
@@ -88,7 +89,9 @@ def _cause_words(group: Sequence[Incident]) -> str:
         return ""
     rooms = len({one.room for one in group})
     counted = f"{rooms} rooms" if rooms > 1 else f"{len(group)} sensors"
-    return f"Probably one cause: {counted} within a short time"
+    over = sum(not one.is_open for one in group)
+    still = f"; {len(group) - over} of {len(group)} still open" if 0 < over < len(group) else ""
+    return f"Probably one cause: {counted} within a short time{still}"
 
 
 def page_of(read: RecordReader, wanted: Wanted, limit: int) -> tuple[list[Incident], Place | None]:

@@ -17,6 +17,7 @@ from ingest.site.places import Site
 from ingest.store.api import RecordReader, UnitOfWork
 from ingest.store.record.kinds import HANDLING
 from ingest.store.record.outbox import Escalation
+from ingest.watch.causes import sharing
 
 LOOK_AGAIN_MS: Final = 300_000
 """When an escalation that concerns nobody as things stand is looked at again: its incident may turn worse."""
@@ -109,7 +110,7 @@ def _put(
     work: UnitOfWork, recipient: Recipient, items: Sequence[dict[str, Any]], held: Sequence[Notice], now_ms: int
 ) -> int:
     whys = list(dict.fromkeys(why_of(one).name for one in held))
-    common = {"held_since_ms": min(one.created_ms for one in held), "whys": whys}
+    common = {"held_since_ms": min(one.created_ms for one in held), "whys": whys, "joins": _joins(work, items)}
     first = items[0]
     number_of_first = min(one.number for one in held)
     if len(items) == 1:
@@ -129,6 +130,14 @@ def _put(
         facts=facts,
         created_ms=now_ms,
     )
+
+
+def _joins(work: UnitOfWork, items: Sequence[Mapping[str, Any]]) -> bool:
+    """Say whether another incident of the cause of all of these still goes on."""
+    told = {item["incident"]["id"] for item in items}
+    incident = work.read.incident(items[0]["incident"]["id"])
+    others = [] if incident is None else sharing(work.read, incident)
+    return any(one.is_open for one in others if one.id not in told)
 
 
 def _shared_thread(items: Sequence[Mapping[str, Any]]) -> str | None:

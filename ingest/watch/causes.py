@@ -1,7 +1,8 @@
 """Which incidents have one cause, and are told as one: the heating off in five rooms, a power cut, an adapter down.
 
-Incidents of one class that begin about the same time are taken to have one cause. It is a guess, and a safe one: a
-group that is none tells two things in one mail, and hides nothing. The classes:
+Incidents of one class that begin about the same time are taken to have one cause, as long as one of them still goes on
+when the next one opens: what comes when all is over is told by itself. It is a guess, and a safe one: a group that is
+none tells two things in one mail, and hides nothing. The classes:
 
 * the air of several rooms goes out of range the same way: colder or damper (temperature below, RH or EMC above its
   bound; cooling air gets damper), or warmer or drier; within `TOGETHER_MS[...]` of the first of them,
@@ -89,16 +90,35 @@ def sharing(read: RecordReader, incident: Incident) -> list[Incident]:
     return [one for one in found if one.cause == incident.cause]
 
 
+def by_cause(read: RecordReader, incidents: Iterable[Incident]) -> list[tuple[list[Incident], list[Incident]]]:
+    """Put those of one cause together, each group where its first one stands; beside it all that have that cause.
+
+    By this pages show together what mails tell together. One that shares its cause with no other is a group by itself.
+    """
+    found: dict[str, list[Incident]] = {}
+    for one in incidents:
+        found.setdefault(one.cause or one.id, []).append(one)
+    return [(group, sharing(read, group[0]) or group) for group in found.values()]
+
+
 def groups(incidents: Iterable[Incident], together_ms: int) -> Iterator[list[Incident]]:
-    """Part incidents of one class into those of one cause: each group lies within so much time of its first one."""
+    """Part incidents of one class into those of one cause.
+
+    Each group lies within so much time of its first one, and none of it opened when all before it were over.
+    """
     group: list[Incident] = []
     for incident in sorted(incidents, key=lambda one: (one.began_ms, one.id)):
-        if group and incident.began_ms - group[0].began_ms > together_ms:
+        late = group and incident.began_ms - group[0].began_ms > together_ms
+        if late or (group and all(_is_over(one, incident.opened_ms) for one in group)):
             yield group
             group = []
         group.append(incident)
     if group:
         yield group
+
+
+def _is_over(incident: Incident, at_ms: int) -> bool:
+    return incident.closed_ms is not None and incident.closed_ms < at_ms
 
 
 def leading(group: Iterable[Incident]) -> Incident:
@@ -116,15 +136,17 @@ def _is_several(kind: Class, group: list[Incident]) -> bool:
     return len({(one.kind, one.room, one.sensor) for one in group}) > 1
 
 
+def _grouped_by(incident: Incident) -> tuple[object, ...]:
+    """Give what of an incident decides with which others it is."""
+    instants = incident.began_ms, incident.opened_ms, incident.closed_ms, incident.withdrawn_ms
+    return class_of(incident), *instants
+
+
 def _places(touched: Iterable[Touched]) -> list[tuple[Class, int, int]]:
     """Give where groups may have changed: per class the stretches of beginnings, those that overlap in one."""
     begins: dict[Class, set[int]] = {}
     for was, now in touched:
-        if was is not None and (was.began_ms, class_of(was), was.withdrawn_ms) == (
-            now.began_ms,
-            class_of(now),
-            now.withdrawn_ms,
-        ):
+        if was is not None and _grouped_by(was) == _grouped_by(now):
             continue
         for one in (was, now):
             kind = None if one is None else class_of(one)

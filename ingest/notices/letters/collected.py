@@ -102,8 +102,9 @@ def _about(notice: Notice, stories: Sequence[Story], voice: Voice) -> str:
         rooms = _rooms(stories, voice.things)
         if not still:
             return f"{rooms}: over as well, of the same cause"
-        how = "worse" if all(story.kind is NoticeKind.WORSE for story in still) else "as well"
-        return f"{rooms}: {voice.short(stories)} {how}, of the same cause"
+        how = " as well" if notice.facts.get("joins", False) else ""
+        how = " worse" if all(story.kind is NoticeKind.WORSE for story in still) else how
+        return f"{rooms}: {voice.short(stories)}{how}, of the same cause"
     count = f"{len(stories)} more" if Why.RATE in whys else f"{len(stories)}"
     if not over:
         return f"{site}: {count} warnings, all still open"

@@ -106,7 +106,7 @@ def _plain_subject(story: Story) -> str:
     worst = _worst(story)
     if incident.is_open:
         again = " again" if story.openings > 1 else ""
-        again += " as well" if joins_others(story) else ""
+        again += " as well" if joins_others(story) and story.joins else ""
         return f"{story.room_title} {advice.short}{again}: {worst or 'out of range'}"
     was = f"{advice.short}, {worst}" if worst else advice.short
     if incident.withdrawn_ms is not None:

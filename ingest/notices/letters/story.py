@@ -33,7 +33,8 @@ class Story:
     """A notice's facts about one incident, unpacked.
 
     kind: what the notice tells of it.  told_before: who was told and did not answer.  held_since_ms: from when on it
-    was held back (UTC), None where it was not; whys: names of `deciding.Why`.  was_severity: before it turned worse.
+    was held back (UTC), None where it was not; whys: names of `deciding.Why`.  joins: whether another of its cause goes
+    on.  was_severity: before it turned worse.
     """
 
     incident: Incident
@@ -50,6 +51,7 @@ class Story:
     told_before: tuple[str, ...] = ()
     held_since_ms: int | None = None
     whys: tuple[str, ...] = ()
+    joins: bool = False
     was_severity: Severity | None = None
 
     @staticmethod
@@ -73,6 +75,7 @@ class Story:
             told_before=tuple(map(one_line, facts.get("told_before", ()))),
             held_since_ms=facts.get("held_since_ms"),
             whys=tuple(facts.get("whys", ())),
+            joins=facts.get("joins", False),
             was_severity=Severity(was) if was else None,
         )
 

@@ -2,7 +2,7 @@
 
 Judging is a fold: what a room is, is what its readings make of it one after the other. A reading that comes late stands
 in the middle of that, so all after it must be folded anew, and that needs the state of just before it. A room that is
-within needs no memory for this (`ingest.watch.window.rejudging` takes it up wherever it was calm), but one that has
+in range needs no memory for this (`ingest.watch.window.rejudging` takes it up wherever it was calm), but one that has
 been out for three months has been nothing else since. So while an incident is open, the state is put aside every
 `EVERY_MS` of event time: a mark. A late reading costs what lies between the mark before it and now.
 

@@ -146,7 +146,9 @@ class _Run:
 
     def _judge(self, sensor: Sensor, samples: Samples) -> list[Change]:
         calm = list(self._calm[sensor.id])
-        state, changes = judge_planned(self._states[sensor.id], samples, self._memory.plan, sensor.offline_after_s, calm)
+        state, changes = judge_planned(
+            self._states[sensor.id], samples, self._memory.plan, sensor.offline_after_s, calm
+        )
         self._states[sensor.id], self._calm[sensor.id] = state, thinned(calm)
         return changes
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import pytest
 
 from ingest.notices.hours import read_hours
+from ingest.notices.letters.compose import write
 from ingest.notices.outbox import enqueue
 from ingest.notices.recipients import Recipient
 from ingest.notices.rounds import look_round
@@ -230,6 +231,23 @@ def test_one_cause_is_told_at_once_and_its_others_together(bench: Bench) -> None
     bench.look(NOON_MS + 2 * HOUR + MINUTE)
     [over] = bench.new()
     assert (over.kind, over.facts["thread"]) == (NoticeKind.CLOSED, causes[0].id)
+
+
+def test_nothing_is_said_as_well_once_the_first_is_over(bench: Bench) -> None:
+    """The first room's all-clear goes out in the half minute in which the second waits: "as well" as what?"""
+    first, second, third = (
+        replace(numbered(bench.incident, n), room=room, cause="heating")
+        for n, room in enumerate(("store", "hall", "loft"))
+    )
+    bench.say(first, NOON_MS)
+    bench.say(second, NOON_MS + 1000)
+    bench.look(NOON_MS + MINUTE)
+    bench.say(third, NOON_MS + 2 * MINUTE)
+    bench.say(ended(first), NOON_MS + 2 * MINUTE)
+    bench.say(ended(second), NOON_MS + 2 * MINUTE)
+    bench.look(NOON_MS + 3 * MINUTE)
+    opened = [one for one in bench.new() if one.kind in (NoticeKind.OPENED, NoticeKind.COLLECTED)]
+    assert [" as well" in write(one).about for one in opened] == [False, True, False]
 
 
 def test_a_cause_that_shows_with_the_second_room_still_joins_the_first(bench: Bench) -> None:
