@@ -163,6 +163,7 @@ class Intake:
         self.unassigned = Unassigned()
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="lumberroom-writer")
         self._repeats = Repeats()
+        self._ailing: set[str] = set()  # rooms that cannot be judged by a fault of ours; the rounds try them again
         self._is_told = False  # the log has it that the store cannot be written
         self._refusals = Repeats()  # of their own: a crowd of bad senders must not keep the store's trouble quiet
         self._tasks: list[asyncio.Task[None]] = []
@@ -388,19 +389,64 @@ class Intake:
         return written.appended
 
     def _transact(self, parts: list[list[Reading]], site: Site, now_ms: int) -> Written:
-        """Store, judge and put notices out in one transaction; runs in the writer's thread."""
+        """Store, judge and put notices out in one transaction; runs in the writer's thread.
+
+        Where the judging fails the readings are stored all the same, and each room is judged by itself: the one that
+        cannot be is noted as unjudged (the rounds of the watch take it up), and the others are none the worse for it.
+        """
+        self._ailing = {room for room in self._ailing if arrears.noted(self._store.read, arrears.UNJUDGED, room)}
         try:
-            written = self._append_and(self._judge, parts, site, now_ms)
-        except LumberroomError:
+            written = self._append_and(self._judge_well, parts, site, now_ms)
+        except StorageError:
             raise
         except Exception as error:  # noqa: BLE001 -- the boundary to the watch: its bug must not cost readings
-            self.health.judging_failures += 1
-            self.health.judging_error = f"{type(error).__name__}: {error}"[:200]
-            if self._repeats.due(f"judging: {error}", self._clock.monotonic_s()) is not None:
-                _log.error("judging failed; the readings are stored unjudged", exc_info=error)
-            return self._append_and(_judge_nothing, parts, site, now_ms)
-        self.health.judging_error = ""
+            written = self._append_and(_judge_nothing, parts, site, now_ms)
+            return written._replace(incidents=self._judge_apart(parts, site, now_ms, error))
+        if not self._ailing:
+            self.health.judging_error = ""
         return written
+
+    def _judge_well(self, work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
+        """Judge a batch but for the rooms of which it is known that they cannot be judged."""
+        if not self._ailing:
+            return self._judge(work, site, batch, now_ms)
+        ailing = {sensor.id for sensor in site.sensors if sensor.room in self._ailing}
+        arrears.note_unjudged(work, site, _part(batch, lambda sensor: sensor in ailing))
+        well = _part(batch, lambda sensor: sensor not in ailing)
+        return self._judge(work, site, well, now_ms) if len(well) else []
+
+    def _judge_apart(self, parts: list[list[Reading]], site: Site, now_ms: int, error: Exception) -> list[Incident]:
+        """Judge room by room what is stored, and noted as unjudged; give the incidents that changed."""
+        self.health.judging_failures += 1
+        found: list[Incident] = []
+        batch = ReadingBatch.of(reading for part in parts for reading in part)
+        rooms = dict.fromkeys(sensor.room for sensor in site.sensors if sensor.id in {key.sensor for key in batch.keys})
+        well = [room for room in rooms if room not in self._ailing]
+        if len(well) == 1:
+            self._note_fault(well[0], error)
+            return []
+        for room in well:
+            of_room = {sensor.id for sensor in site.sensors_of(room)}
+            try:
+                found += self._judge_one(_part(batch, of_room.__contains__), room, site, now_ms)
+            except StorageError:
+                raise
+            except Exception as fault:  # noqa: BLE001 -- the same boundary
+                self._note_fault(room, fault)
+        return found
+
+    def _judge_one(self, batch: ReadingBatch, room: str, site: Site, now_ms: int) -> list[Incident]:
+        with self._store.transaction() as work:
+            if arrears.noted(work.read, arrears.UNJUDGED, room) == arrears.earliest(batch):
+                arrears.settle(work, arrears.UNJUDGED, room)
+            return self._judge(work, site, batch, now_ms)
+
+    def _note_fault(self, room: str, fault: Exception) -> None:
+        self._ailing.add(room)
+        said = str(fault) if isinstance(fault, LumberroomError) else f"{type(fault).__name__}: {fault}"
+        self.health.judging_error = f"room {room}: {said}"[:200]
+        if self._repeats.due(f"judging {room}: {fault}", self._clock.monotonic_s()) is not None:
+            _log.error("judging failed; the readings of this room are stored unjudged", room=room, exc_info=fault)
 
     def _append_and(self, judge: Judge, parts: list[list[Reading]], site: Site, now_ms: int) -> Written:
         batches = [ReadingBatch.of(part) for part in parts]
@@ -482,6 +528,11 @@ class Intake:
                 self._held.popleft()
                 self.health.held -= len(part)
         return True
+
+
+def _part(batch: ReadingBatch, wanted: Callable[[str], bool]) -> ReadingBatch:
+    """Give the readings of those sensors."""
+    return ReadingBatch.of(reading for reading in batch.readings() if wanted(reading.sensor))
 
 
 def _judge_nothing(work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:

@@ -24,12 +24,13 @@ def day_edges_ms(first: date, count: int, zone: str) -> Int64s:
 def clock_edges_ms(from_ms: int, to_ms: int, every_s: int, zone: str) -> Int64s:
     """Give the edges of buckets of a stretch: its ends, and between them round times of the place's clock.
 
-    every_s: 60 to 1800 in steps that divide an hour, 3600 to 43,200 that divide a day, or whole days (a day is 23 or 25
+    every_s: 60 to 1800 in steps that divide an hour, whole hours that divide a day, or whole days (a day is 23 or 25
     hours long when the clocks change; several days are counted from a Monday).  Returns int64 (2 or more,), strictly
     rising.  Raises ValueError for another width, or an end that is not after the beginning.
     """
-    if not from_ms < to_ms or every_s < 60 or not (3600 % every_s == 0 or 86400 % every_s == 0 or every_s % 86400 == 0):
-        raise ValueError("a stretch must end after it begins, and buckets must divide an hour or a day, or be days")
+    of_day = every_s % 3600 == 0 and 86400 % every_s == 0
+    if not from_ms < to_ms or every_s < 60 or not (3600 % every_s == 0 or of_day or every_s % 86400 == 0):
+        raise ValueError("a stretch must end after it begins, and buckets must divide an hour, or be hours or days")
     if every_s < 3600:
         width_ms = every_s * 1000
         inside = np.arange(from_ms // width_ms * width_ms, to_ms, width_ms, dtype=np.int64)

@@ -1,1 +1,1 @@
-"""Rules and judging: pure functions of (state, readings, now) that give a new state and a reason."""
+"""The watch: rules and judging, pure functions of (state, readings, now), and the rounds that read and write for it."""

@@ -12,6 +12,7 @@ import contextlib
 import datetime as dt
 import hashlib
 import re
+import threading
 from dataclasses import replace
 from fractions import Fraction
 from typing import Final, NamedTuple
@@ -195,13 +196,15 @@ def _profile_after(air: tuple[Int64s, Floats, Floats], boards: Boards, start: fl
     if profile is None:
         found = board_estimate(*air, boards, start)
         profile = start if found is None else found.profile_mc_percent
-        while len(_profiles) >= _MOST_PROFILES:
-            _profiles.pop(next(iter(_profiles)), None)
-        _profiles[name] = profile
+        with _keeping:
+            while len(_profiles) >= _MOST_PROFILES:
+                del _profiles[next(iter(_profiles))]
+            _profiles[name] = profile
     return profile
 
 
 _MOST_PROFILES: Final = 200  # of some 20 numbers each
+_keeping: Final = threading.Lock()  # pages and the writer ask from threads of their own
 _profiles: Final[dict[bytes, float | tuple[float, ...]]] = {}
 
 

@@ -23,6 +23,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
+from ingest.errors import StorageError
 from ingest.site.incidents import Incident
 from ingest.site.places import Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
@@ -169,7 +170,8 @@ class Watch:
     ) -> list[Incident]:
         """Judge the windows of rooms of which readings were stored unjudged (`arrears`), and note them for the rules.
 
-        Room by room while there is time, one at least; to be called every few minutes, in a unit of work of its own.
+        Room by room while there is time, one at least; to be called every few minutes, in a unit of work of its own. A
+        room that cannot be judged stays noted; the fault is raised where all that wait are so.
         Gives what is to be told: what goes on still, or was over less than a day ago. The rest is only put down.
         """
         waiting = arrears.rooms_with(work.read, arrears.UNJUDGED, (room.id for room in site.rooms))
@@ -179,13 +181,18 @@ class Watch:
         there, deadline_s = self._mapped(site), time.monotonic() + budget_s
         told: dict[str, Incident] = {}
         changed: dict[str, Incident] = {}
+        faults: list[Exception] = []
         for room_id in waiting:
             noted = arrears.noted(work.read, arrears.UNJUDGED, room_id)
             scene = Scene(work.read, site, there.rooms[room_id], there.air_of.get(room_id, ()), now_ms)
-            kept = self._room(scene, None)
-            if bound_names(kept.memory.plan):
-                memory = standing(kept.memory, functools.partial(_is_before, noted))
-                judged = rejudge(scene, memory, min(noted.values()) - TEMPERATURE_AFTER_MS)
+            try:
+                kept, judged = self._caught_up(scene, noted)
+            except StorageError:
+                raise
+            except Exception as fault:  # noqa: BLE001 -- one room that cannot be judged must not keep others waiting
+                faults.append(fault)
+                continue
+            if judged is not None:
                 found = kept.told | judged.told
                 told |= {name: one for name, one in found.items() if ruling.is_news(one, now_ms)}
                 changed |= self._keep(work, room_id, kept, judged, now_ms)
@@ -193,7 +200,17 @@ class Watch:
             arrears.settle(work, arrears.UNJUDGED, room_id)
             if time.monotonic() > deadline_s:
                 break
+        if len(faults) == len(waiting):
+            raise faults[0]
         return self._told(work, site, told, changed, now_ms)
+
+    def _caught_up(self, scene: Scene, noted: Mapping[str, int]) -> tuple[Kept, Judged | None]:
+        """Judge what is noted as unjudged of a room, writing nothing; None where nothing judges it."""
+        kept = self._room(scene, None)
+        if not bound_names(kept.memory.plan):
+            return kept, None
+        memory = standing(kept.memory, functools.partial(_is_before, noted))
+        return kept, rejudge(scene, memory, min(noted.values()) - TEMPERATURE_AFTER_MS)
 
     def _mapped(self, site: Site) -> _Map:
         if self._map is None or self._map.site is not site:

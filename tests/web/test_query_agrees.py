@@ -127,5 +127,6 @@ def test_edges_follow_the_clock_of_the_place(every_s: int) -> None:
         local = datetime.fromtimestamp(edge / 1000, ZoneInfo("Europe/Berlin"))
         since_midnight = local.hour * 3600 + local.minute * 60 + local.second
         assert since_midnight % min(every_s, 86_400) == 0
-    with pytest.raises(ValueError, match="must divide"):
-        clock_edges_ms(begin, end, 7 * 60, "Europe/Berlin")
+    for refused_s in (7 * 60, 5400, 4800, 9600):  # the last three divide a day, and are no whole hours
+        with pytest.raises(ValueError, match="must divide"):
+            clock_edges_ms(begin, end, refused_s, "Europe/Berlin")

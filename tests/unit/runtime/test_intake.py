@@ -15,15 +15,16 @@ import structlog
 from adapters.contract import Reading, Stamp, Why
 from dashboards.services import News
 from ingest.clock import DrivenClock, plainly_wrong
-from ingest.errors import StorageError
+from ingest.errors import InputError, StorageError
 from ingest.runtime import intake
 from ingest.runtime.intake import Intake
 from ingest.site.incidents import Incident
-from ingest.site.places import Site
+from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.api import Appended, UnitOfWork
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.rounds import judge_readings
+from ingest.watch.rounds import Watch, judge_readings
+from ingest.watch.window import arrears
 
 Make = Callable[..., Reading]
 NOW_MS = 1_790_000_000_000
@@ -208,10 +209,52 @@ async def test_a_bug_in_the_watch_costs_no_reading(
     assert (await door.submit([reading(44.0)], "serial")).appended.stored == 1
     assert store.read.read(RH, 0, NOW_MS * 2).value.tolist() == [44.0]
     assert store.read.judgement("hall") is None
-    assert (door.health.judging_failures, door.health.judging_error) == (1, "ZeroDivisionError: no air at all")
+    assert (door.health.judging_failures, door.health.judging_error) == (
+        1,
+        "room hall: ZeroDivisionError: no air at all",
+    )
+    assert list(arrears.noted(store.read, arrears.UNJUDGED, "hall")) == ["hall-1"]
     broken_now = False
+    with store.transaction() as work:
+        arrears.settle(work, arrears.UNJUDGED, "hall")  # as the next round of the watch does
     await door.submit([reading(45.0)], "serial")
     assert (door.health.judging_failures, door.health.judging_error) == (1, "")
+    await door.close()
+
+
+@pytest.mark.parametrize("fault", [InputError("no such species", where="boards"), KeyError("species")])
+async def test_a_room_that_cannot_be_judged_holds_up_no_other(
+    disk: FullDisk, clock: DrivenClock, store: SqliteStore, reading: Make, fault: Exception
+) -> None:
+    """One room's wrong input stops its own judging only: all readings are stored, the others judged, it is noted."""
+    window = AcclimationWindow(rh_percent=Bounds(30, 50), dwell_s=600)
+    rooms = tuple(Room(name, name.title(), window) for name in ("hall", "den"))
+    site = Site("s", rooms=rooms, sensors=(Sensor("hall-1", "hall"), Sensor("den-1", "den")))
+    broken_now = True
+
+    def broken(work: UnitOfWork, site: Site, batch: ReadingBatch, now_ms: int) -> list[Incident]:
+        found = judge(work, site, batch, now_ms)
+        if broken_now and any(key.sensor == "hall-1" for key in batch.keys):
+            raise fault
+        return found
+
+    door = Intake(disk, clock, lambda: site, broken, lambda news: None)
+    door.start()
+    for n in range(16):
+        at_ms = NOW_MS - 900_000 + 60_000 * n
+        await door.submit([reading(70.0, at_ms=at_ms), reading(70.0, at_ms=at_ms, sensor="den-1")], "serial")
+        await door.deliver([reading(70.0, at_ms=at_ms - 30_000)], "serial")
+    assert [one.room for one in store.read.incidents()] == ["den"]
+    assert (door.health.held, door.health.given_up, door.health.store_error) == (0, 0, "")
+    assert door.health.judging_failures == 1
+    assert door.health.judging_error.startswith("room hall: ")
+    assert arrears.noted(store.read, arrears.UNJUDGED, "den") == {}
+    broken_now = False
+    with store.transaction() as work:
+        Watch().judge_unjudged(work, site, now_ms=NOW_MS)
+    await door.submit([reading(70.0, at_ms=NOW_MS + 60_000)], "serial")
+    assert {one.room for one in store.read.incidents()} == {"den", "hall"}
+    assert door.health.judging_error == ""
     await door.close()
 
 
