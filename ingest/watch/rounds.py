@@ -10,8 +10,8 @@ where it turns an incident, of another one in the room, is judged again in its p
 
 A `Watch` keeps in memory what the store remembers of the rooms and saves it when something turns, or now and then. That
 may be lost: what was judged since it was saved is judged again from the stored readings. Whether what is kept still
-belongs to the store's state is told by a mark that every judging unit of work leaves in the store: if one was rolled
-back, or another process judged, the mark is another one, and everything is read anew.
+belongs to the store's state is told by a mark that every unit of work leaves in the store that saves anything of the
+judging: if one was rolled back, or another process judged, the mark is another one, and everything is read anew.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from ingest.errors import StorageError
-from ingest.site.incidents import Incident
+from ingest.site.incidents import Incident, RoomState
 from ingest.site.places import Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.api import RecordReader, UnitOfWork
@@ -32,7 +32,7 @@ from ingest.store.series.pairing import TEMPERATURE_AFTER_MS
 from ingest.watch import incident_book
 from ingest.watch.rules import ruling
 from ingest.watch.rules.ruling import RuleWatch
-from ingest.watch.silence import listen
+from ingest.watch.silence import Listening, listen, listened
 from ingest.watch.window import arrears, living, restoring
 from ingest.watch.window.arrivals import add_emc, air_sensors, arrivals
 from ingest.watch.window.judge import SensorState
@@ -43,12 +43,19 @@ from ingest.watch.window.plan import bound_names
 from ingest.watch.window.rejudging import Judged, rejudge
 from ingest.watch.window.scene import Scene
 
-SAVE_EVERY_MS: Final = 60_000
-"""How often a room's memory is saved while nothing turns (our choice: seldom enough for a memory card)."""
+SAVE_EVERY_MS: Final = 1_800_000
+"""How often a room's memory is saved while nothing turns: after a crash what was judged since is judged again from the
+readings, and half an hour of those takes milliseconds (our choice: seldom enough for a memory card)."""
+
+BUSY_SAVE_EVERY_MS: Final = 300_000
+"""How often that of a room is saved of which a sensor is not in range: pages say from it how far out it has been."""
 
 IDLE_SAVE_EVERY_MS: Final = 300_000
-"""How often it is saved that somebody looked for silence, while no readings come and nothing turns: often enough that
-a short restart is no break in listening (`silence.LISTENING_BREAK_MS`), and no commit for each look."""
+"""How often it is saved that somebody looked for silence, while nothing turns: often enough that a short restart is no
+break in listening (`silence.LISTENING_BREAK_MS`), and no commit for each look."""
+
+LISTENING_NAME: Final = "*listening"
+"""Under this name it stands among the judgements for how long we have been listening, to all rooms in one row."""
 
 MARK_NAME: Final = "*"
 """Under this name, which no room can have, the mark of the last judging stands among the judgements."""
@@ -105,6 +112,8 @@ class Watch:
         self._mark: object = None
         self._map: _Map | None = None
         self._rules = RuleWatch()
+        self._listening: dict[str, Listening] | None = None
+        self._noted_ms = 0  # when that was noted in the store
         self._has_saved = False  # whether this look has written a room's memory
 
     def judge_readings(self, work: UnitOfWork, site: Site, batch: ReadingBatch, *, now_ms: int) -> list[Incident]:
@@ -121,6 +130,7 @@ class Watch:
         there = self._mapped(site)
         told: dict[str, Incident] = {}
         changed: dict[str, Incident] = {}
+        self._has_saved = False
         for room_id, arrived in arrivals(batch, there.air).items():
             room = there.rooms.get(room_id)
             if room is None:
@@ -134,6 +144,10 @@ class Watch:
             caught_up = living.caught_up(kept, arrived, now_ms)
             kept = kept if caught_up is kept.caught_up else replace(kept, caught_up=caught_up)
             changed |= self._keep(work, room_id, kept, judged, now_ms)
+        if not changed and not self._has_saved:
+            # What was judged turned nothing. Should this unit be rolled back, the same readings come again, and are
+            # judged once more in their place: no new mark, which would be a page of the file for each batch.
+            return list(told.values())
         return self._told(work, site, told, changed, now_ms)
 
     def judge_silence(self, work: UnitOfWork, site: Site, *, now_ms: int) -> list[Incident]:
@@ -142,14 +156,13 @@ class Watch:
         there = self._mapped(site)
         told: dict[str, Incident] = {}
         changed: dict[str, Incident] = {}
-        heard = work.read.heard()
+        heard, listening = work.read.heard(), self._listened(work, site, now_ms)
         self._has_saved = False
         for room in site.rooms:
             kept = self._room(Scene(work.read, site, room, there.air_of.get(room.id, ()), now_ms), None)
-            memory, silences = listen(kept.memory, site, room, heard, now_ms)
+            memory, silences = listen(kept.memory, listening[room.id], site, room, heard, now_ms)
             told |= kept.told | silences
-            every_ms = max(self._save_every_ms, IDLE_SAVE_EVERY_MS) if self._save_every_ms else 0
-            changed |= self._keep(work, room.id, kept, Judged(memory, {}, silences), now_ms, save_every_ms=every_ms)
+            changed |= self._keep(work, room.id, kept, Judged(memory, {}, silences), now_ms)
         if not changed and not self._has_saved:
             # Nothing of this look is in the file, and nothing of it is missed there if it should be lost: no new mark.
             return list(told.values())
@@ -212,6 +225,22 @@ class Watch:
         memory = standing(kept.memory, functools.partial(_is_before, noted))
         return kept, rejudge(scene, memory, min(noted.values()) - TEMPERATURE_AFTER_MS)
 
+    def _listened(self, work: UnitOfWork, site: Site, now_ms: int) -> dict[str, Listening]:
+        """Give for how long we have been listening to each room, with this look; note it now and then."""
+        if self._listening is None:
+            facts = work.read.judgement(LISTENING_NAME) or {}
+            self._listening = {room: Listening(*since_and_looked) for room, since_and_looked in facts.items()}
+            self._noted_ms = max((one.looked_ms for one in self._listening.values()), default=now_ms)
+        was = self._listening
+        now = was | {room.id: listened(was.get(room.id), now_ms) for room in site.rooms}
+        every_ms = IDLE_SAVE_EVERY_MS if self._save_every_ms else 0
+        goes_on = all(room in was and was[room].since_ms == one.since_ms for room, one in now.items())
+        if not goes_on or not 0 <= now_ms - self._noted_ms < every_ms:
+            work.save_judgement(LISTENING_NAME, now)
+            self._noted_ms = now_ms
+        self._listening = now
+        return now
+
     def _mapped(self, site: Site) -> _Map:
         if self._map is None or self._map.site is not site:
             self._map = _Map.of(site)
@@ -234,20 +263,13 @@ class Watch:
         self._leave_mark(work)
         return incident_book.as_written(told, written)
 
-    def _keep(
-        self,
-        work: UnitOfWork,
-        room: str,
-        kept: Kept,
-        judged: Judged,
-        now_ms: int,
-        *,
-        save_every_ms: int | None = None,
-    ) -> dict[str, Incident]:
+    def _keep(self, work: UnitOfWork, room: str, kept: Kept, judged: Judged, now_ms: int) -> dict[str, Incident]:
         """Keep a room's memory; save it where something turned, or where it is time. Give the incidents to write."""
-        save_every_ms = self._save_every_ms if save_every_ms is None else save_every_ms
+        save_every_ms = self._save_every_ms
         written = kept.written | judged.written
         memory = judged.memory
+        if any(state.state is not RoomState.IN_RANGE for state in memory.sensors.values()):
+            save_every_ms = min(save_every_ms, BUSY_SAVE_EVERY_MS)
         due = not 0 <= now_ms - kept.saved_ms < save_every_ms
         saved, saved_ms = kept.saved, kept.saved_ms
         if written or due or living.turned(saved, memory, kept.looked):
@@ -264,6 +286,7 @@ class Watch:
         found = (work.read.judgement(MARK_NAME) or {}).get("mark")
         if found is None or found != self._mark:
             self._kept.clear()
+            self._listening = None
 
     def _leave_mark(self, work: UnitOfWork) -> None:
         self._mark = secrets.token_hex(8)

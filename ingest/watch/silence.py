@@ -15,23 +15,32 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import Room, Sensor, Site
 from ingest.watch.reasons import NO_SENSOR, Telling, incident_reason, sensor_name
 from ingest.watch.window.excursions import incident_id
-from ingest.watch.window.memory import Listening, RoomMemory, SilentSensor
+from ingest.watch.window.memory import RoomMemory, SilentSensor
 
 LISTENING_BREAK_MS: Final = 600_000
 """A longer time than this between two looks means that we were not listening in between (10 minutes)."""
 
 
+class Listening(NamedTuple):
+    """Since when we have been listening to a room unbroken, by the wall clock, and when we looked last. UTC ms."""
+
+    since_ms: int
+    looked_ms: int
+
+
 def listen(
-    memory: RoomMemory, site: Site, room: Room, heard: Mapping[str, int], now_ms: int
+    memory: RoomMemory, listening: Listening, site: Site, room: Room, heard: Mapping[str, int], now_ms: int
 ) -> tuple[RoomMemory, dict[str, Incident]]:
-    """Look which of a room's sensors are silent now; give the new memory and the incidents that opened or closed."""
-    listening = _listening(memory.listening, now_ms)
+    """Look which of a room's sensors are silent now; give the new memory and the incidents that opened or closed.
+
+    listening: with this look (`listened`).
+    """
     sensors = {sensor.id: sensor for sensor in site.sensors_of(room.id)}
     told: dict[str, Incident] = {}
     silent: dict[str, SilentSensor] = {}
@@ -47,10 +56,11 @@ def listen(
             opened = _opened(sensor, heard.get(name), since_ms, site)
             silent[name] = SilentSensor(heard.get(name), opened)
             told[opened.id] = opened
-    return replace(memory, listening=listening, silent=silent), told
+    return (memory if silent == memory.silent else replace(memory, silent=silent)), told
 
 
-def _listening(was: Listening | None, now_ms: int) -> Listening:
+def listened(was: Listening | None, now_ms: int) -> Listening:
+    """Give how long we have been listening with a look now.  was: with the look before."""
     if was is None or not 0 <= now_ms - was.looked_ms <= LISTENING_BREAK_MS:
         return Listening(since_ms=now_ms, looked_ms=now_ms)
     return Listening(since_ms=was.since_ms, looked_ms=now_ms)

@@ -72,7 +72,7 @@ def _judged(
         return RoomState.UNKNOWN, "No air sensor belongs to this room.", None
     vouching = [(sensor, memory.sensors.get(sensor.id, SensorState())) for sensor in air if _vouches(sensor, memory)]
     if not vouching:
-        return RoomState.UNKNOWN, _nothing_heard(memory, air, telling), None
+        return RoomState.UNKNOWN, _nothing_heard(reader, air, telling), None
     sensor, state = max(vouching, key=lambda pair: RANK[pair[1].state])
     if state.state is RoomState.IN_RANGE:
         state = _up_to_date(reader, state, room.window, sensor, telling.now_ms)
@@ -94,8 +94,9 @@ def _vouches(sensor: Sensor, memory: RoomMemory) -> bool:
     return sensor.id not in memory.silent or memory.sensors.get(sensor.id, SensorState()).active
 
 
-def _nothing_heard(memory: RoomMemory, air: tuple[Sensor, ...], telling: Telling) -> str:
-    heard = [state.last_ms for sensor in air if (state := memory.sensors.get(sensor.id)) and state.last_ms is not None]
+def _nothing_heard(reader: StoreReader, air: tuple[Sensor, ...], telling: Telling) -> str:
+    keys = [SeriesKey(sensor.id, name) for sensor in air for name in ("temperature_c", "rh_percent")]
+    heard = [sample.at_ms for sample in reader.latest(keys).values()]
     who = "its air sensor" if len(air) == 1 else "any of its air sensors"
     if not heard:
         return f"Nothing has been heard from {who}."

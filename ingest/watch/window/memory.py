@@ -29,14 +29,6 @@ class SilentSensor:
     incident: Incident
 
 
-@dataclass(frozen=True, slots=True)
-class Listening:
-    """Since when we have been listening without a break, by the wall clock, and when we last looked. UTC ms."""
-
-    since_ms: int
-    looked_ms: int
-
-
 Calm = tuple[int, int]
 """A stretch in which a sensor was within: since when, and the sample that ended it."""
 
@@ -75,7 +67,6 @@ class RoomMemory:
     late: int = 0
     late_ms: int | None = None
     ahead: int = 0
-    listening: Listening | None = None
     silent: Mapping[str, SilentSensor] = field(default_factory=dict)
     marks: tuple[RoomMemory, ...] = ()
 
@@ -104,7 +95,6 @@ def to_json(memory: RoomMemory) -> dict[str, Any]:
         "late": memory.late,
         "late_ms": memory.late_ms,
         "ahead": memory.ahead,
-        "listening": None if memory.listening is None else asdict(memory.listening),
         "silent": {
             name: {"heard_ms": silent.heard_ms, "incident": incident_to_json(silent.incident)}
             for name, silent in memory.silent.items()
@@ -124,7 +114,7 @@ def from_json(facts: Mapping[str, Any] | None) -> RoomMemory:
 
 
 def _remembered(facts: Mapping[str, Any]) -> RoomMemory:
-    incident, listening, worst, followed = (facts[name] for name in ("incident", "listening", "worst", "followed"))
+    incident, worst, followed = (facts[name] for name in ("incident", "worst", "followed"))
     return RoomMemory(
         job=from_facts(facts["job"]),
         plan=from_facts(facts["plan"]),
@@ -140,7 +130,6 @@ def _remembered(facts: Mapping[str, Any]) -> RoomMemory:
         late=facts["late"],
         late_ms=facts["late_ms"],
         ahead=facts["ahead"],
-        listening=None if listening is None else Listening(**listening),
         silent={
             name: SilentSensor(silent["heard_ms"], incident_from_json(silent["incident"]))
             for name, silent in facts["silent"].items()

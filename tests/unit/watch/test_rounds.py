@@ -393,3 +393,28 @@ def test_looks_that_change_nothing_write_nothing(house: House, tmp_path: Path) -
     assert {sensor for sensor, _ in found} >= {"a", "b"}
     assert max(at_ms for sensor, at_ms in found if sensor in ("a", "b")) <= 1_860_000
     assert writes <= 16
+
+
+def test_air_in_range_costs_no_writing_beside_its_readings(house: House, tmp_path: Path) -> None:
+    """Two hours in range, a batch and two looks a minute: what the watch saves it saves now and then, and not with each
+    batch; killed at any time, it knows from the readings what it had not saved."""
+    watch, written = Watch(), []
+    with SqliteStore.open(tmp_path / "quiet.sqlite3") as store:
+        with store.transaction() as work:
+            work.save_site(house.site, at_ms=0, by=SETTINGS)
+        store._writer.set_trace_callback(lambda said: written.append(said) if "INTO judgement" in said else None)
+        for at_ms in range(0, 7_320_000, 60_000):
+            value = 45.0 if at_ms < 5_400_000 else 70.0
+            batch = ReadingBatch.of([Reading("a", "rh_percent", value, at_ms, Stamp.SENSOR)])
+            if at_ms == 5_940_000:  # killed in the middle of a drift, a minute after it was last heard of
+                watch = Watch()
+            with store.transaction() as work:
+                work.append(batch, heard_ms=at_ms)
+                watch.judge_readings(work, house.site, batch, now_ms=at_ms)
+            for look_ms in (at_ms, at_ms + 30_000):
+                with store.transaction() as work:
+                    watch.judge_silence(work, house.site, now_ms=look_ms)
+            if at_ms == 5_340_000:
+                assert len(written) <= 40
+        store._writer.set_trace_callback(None)
+        assert [one.began_ms for one in store.read.incidents() if one.sensor == "a"] == [5_400_000]
