@@ -47,6 +47,15 @@ class Severity(enum.Enum):
     SEVERE = "severe"  # harm is likely or near: told at any hour
 
 
+class Ending(enum.Enum):
+    """Why an incident ended."""
+
+    BY_ITSELF = "by_itself"  # as what it is about ended, or it goes on
+    NO_WINDOW = "no_window"  # the room has no window any more: nothing got better, and nobody watches it any longer
+    NO_SENSOR = "no_sensor"  # the sensor was taken away, likewise
+    NO_RULE = "no_rule"  # the rule was switched off or its sensor taken away, likewise
+
+
 @dataclass(frozen=True, slots=True)
 class Incident:
     """Something that happened in a room, or to the station itself (`room` is "" then), and somebody should know.
@@ -62,7 +71,7 @@ class Incident:
     among the incidents, but its history stays in the record.
     excess_hours: how far outside times how long, in the quantity's unit times hours (degree-hours, %RH-hours); None
     where the kind has none.  wood: one sentence on what it did to the wood, or empty where nothing can be said.
-    cause: the same word for incidents of one cause (heating off: five rooms at once), or empty.
+    cause: the same word for incidents of one cause (heating off: five rooms at once), or empty.  ending: why it ended.
     """
 
     id: str
@@ -84,6 +93,7 @@ class Incident:
     excess_hours: float | None = None
     wood: str = ""
     cause: str = ""
+    ending: Ending = Ending.BY_ITSELF
 
     @property
     def is_open(self) -> bool:

@@ -5,25 +5,29 @@ Sentences carry no markup. What comes from outside (titles) is put in as it is; 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
 from ingest.present import digits, words
 from ingest.present.digits import Units
-from ingest.site.incidents import Incident, IncidentKind, RoomState
+from ingest.site.incidents import Ending, Incident, IncidentKind, RoomState
 from ingest.site.places import AcclimationWindow, Sensor
 from ingest.watch.window.certainty import is_certain
 from ingest.watch.window.judge import SensorState, Why
 
-NO_WINDOW: Final = "The room has no window any more, so this is not watched any longer."
-NO_SENSOR: Final = "The sensor was taken from the room, so this is not watched any longer."
-NO_RULE: Final = "The rule was switched off or its sensor taken away, so this is not watched any longer."
+ENDING_WORDS: Final[Mapping[Ending, str]] = {
+    Ending.BY_ITSELF: "",
+    Ending.NO_WINDOW: "The room has no window any more, so this is not watched any longer.",
+    Ending.NO_SENSOR: "The sensor was taken from the room, so this is not watched any longer.",
+    Ending.NO_RULE: "The rule was switched off or its sensor taken away, so this is not watched any longer.",
+}
 """Why an incident closes although nothing got better: somebody changed what is watched. Never an all-clear."""
 
 
 def ending_by_hand(incident: Incident) -> str:
     """Give the sentence with which an incident was closed by a change of the job, or nothing."""
-    return next((ending for ending in (NO_WINDOW, NO_SENSOR, NO_RULE) if incident.reason.endswith(ending)), "")
+    return ENDING_WORDS[incident.ending]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +76,7 @@ def incident_reason(incident: Incident, sensor: str, telling: Telling) -> str:
         return f"{told} Revised {telling.at(incident.revised_ms)}, when readings came late."
     ending = ending_by_hand(incident)
     if ending:
-        as_it_stood = replace(incident, closed_ms=None, reason="")
+        as_it_stood = replace(incident, closed_ms=None, ending=Ending.BY_ITSELF)
         return f"{incident_reason(as_it_stood, sensor, telling)} {ending}"
     if incident.kind is IncidentKind.OFFLINE:
         return _silence(incident, sensor, telling)

@@ -17,9 +17,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final, NamedTuple
 
-from ingest.site.incidents import Incident, IncidentKind
+from ingest.site.incidents import Ending, Incident, IncidentKind
 from ingest.site.places import Room, Sensor, Site
-from ingest.watch.reasons import NO_SENSOR, Telling, incident_reason, sensor_name
+from ingest.watch.reasons import Telling, incident_reason, sensor_name
 from ingest.watch.window.excursions import incident_id
 from ingest.watch.window.memory import RoomMemory, SilentSensor
 
@@ -85,7 +85,7 @@ def _ended(was: SilentSensor, sensor: Sensor | None, heard_ms: int | None, site:
     """Give the incident closed, if the sensor was heard again or taken away; None while it goes on."""
     if sensor is None:
         closed_ms = max(now_ms, was.incident.opened_ms)
-        return _with_reason(replace(was.incident, closed_ms=closed_ms, reason=NO_SENSOR), None, site)
+        return _with_reason(replace(was.incident, closed_ms=closed_ms, ending=Ending.NO_SENSOR), None, site)
     if heard_ms is None or heard_ms == was.heard_ms:
         return None
     return _with_reason(replace(was.incident, closed_ms=max(heard_ms, was.incident.opened_ms)), sensor, site)

@@ -10,13 +10,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, NamedTuple
 
-from ingest.site.incidents import Incident, IncidentKind, RoomState, Severity
+from ingest.site.incidents import Ending, Incident, IncidentKind, RoomState, Severity
 from ingest.site.places import Bounds, Site
 from ingest.site.rules import StationRules
 from ingest.store.api import UnitOfWork
 from ingest.watch import incident_book
 from ingest.watch.facts import StationFacts
-from ingest.watch.reasons import NO_RULE, Telling, incident_reason
+from ingest.watch.reasons import Telling, incident_reason
 from ingest.watch.severity import BEGINS
 from ingest.watch.window.excursions import incident_id
 from ingest.watch.window.judge import FIGURE, Rule, Sample, SensorState, Worst, after_clock_set_back, judge, narrowed
@@ -142,7 +142,7 @@ class StationWatch:
             if stood.incident is not None and _is_watched(key, site.rules, facts):
                 now[key] = stood  # nothing is known of it at present: it stays as it is
             elif stood.incident is not None:
-                closed = replace(stood.incident, closed_ms=max(now_ms, stood.incident.opened_ms), reason=NO_RULE)
+                closed = replace(stood.incident, closed_ms=max(now_ms, stood.incident.opened_ms), ending=Ending.NO_RULE)
                 told.append(_put(work, site, closed, now_ms))
         if _turned(was, now):
             work.save_judgement(NAME, _to_json(now))

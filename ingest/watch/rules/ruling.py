@@ -17,13 +17,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from ingest.site.incidents import Incident
+from ingest.site.incidents import Ending, Incident
 from ingest.site.places import Bounds, Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.api import StoreReader, UnitOfWork
 from ingest.store.series.pairing import TEMPERATURE_AFTER_MS
 from ingest.watch import incident_book
-from ingest.watch.reasons import NO_RULE, Telling, incident_reason, sensor_name
+from ingest.watch.reasons import Telling, incident_reason, sensor_name
 from ingest.watch.rules import standings
 from ingest.watch.rules.figures import AGE_MS, Air
 from ingest.watch.rules.rulebook import BY_KEY, RULEBOOK, Entry
@@ -219,7 +219,7 @@ class _Ruling:
             self.turned = self.looked = True
             if (incident := standing.open_incident) is not None:
                 closed_ms = max(self._now_ms, incident.opened_ms)
-                self._put(replace(incident, closed_ms=closed_ms, reason=NO_RULE), told=True)
+                self._put(replace(incident, closed_ms=closed_ms, ending=Ending.NO_RULE), told=True)
 
     def _late_ms(self, entry: Entry, sensor: Sensor, late: Mapping[str, int]) -> int | None:
         if not late:

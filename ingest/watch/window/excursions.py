@@ -7,9 +7,9 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from ingest.site.incidents import Incident, IncidentKind
+from ingest.site.incidents import Ending, Incident, IncidentKind
 from ingest.site.places import Room, Sensor, Site
-from ingest.watch.reasons import NO_SENSOR, NO_WINDOW, Telling, incident_reason, sensor_name
+from ingest.watch.reasons import Telling, incident_reason, sensor_name
 from ingest.watch.severity import RANK, Weight, hours, margin_hours, weighed
 from ingest.watch.window.certainty import accuracy
 from ingest.watch.window.folding import Change, step_of
@@ -53,7 +53,7 @@ class Excursions:
         """Close an incident that nothing holds open any more: its window or its sensor was taken away."""
         if self.incident is None or not self.incident.is_open or self._active:
             return
-        ending = NO_WINDOW if self._room.window is None else NO_SENSOR
+        ending = Ending.NO_WINDOW if self._room.window is None else Ending.NO_SENSOR
         self._close(max(now_ms, self.incident.opened_ms), ending)
 
     def is_behind(self, changes: Iterable[tuple[Sensor, Change]]) -> bool:
@@ -125,7 +125,7 @@ class Excursions:
         last = self.incident
         if last is not None and last.closed_ms is not None and last.opened_ms <= opened_ms <= last.closed_ms:
             # The same event: a sensor of this room was out while another closed it, or its last instant was revised.
-            self.incident = replace(last, closed_ms=None, reason="")
+            self.incident = replace(last, closed_ms=None, ending=Ending.BY_ITSELF)
             self._openings += 1
         else:
             began_ms = opened_ms if change.after.began_ms is None else change.after.began_ms
@@ -137,9 +137,9 @@ class Excursions:
         self._write()
         self.told[self.incident.id] = self.incident
 
-    def _close(self, closed_ms: int, ending: str = "") -> None:
+    def _close(self, closed_ms: int, ending: Ending = Ending.BY_ITSELF) -> None:
         assert self.incident is not None
-        self.incident = replace(self.incident, closed_ms=closed_ms, reason=ending)
+        self.incident = replace(self.incident, closed_ms=closed_ms, ending=ending)
         self._write()
         self.incident = self.written[self.incident.id] = self._weighed(self.incident, self._spent)
         self.told[self.incident.id] = self.incident

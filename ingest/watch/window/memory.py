@@ -11,8 +11,9 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Final
 
-from ingest.site.incidents import Incident, IncidentKind, RoomState, Severity
+from ingest.site.incidents import Incident, RoomState
 from ingest.site.places import AcclimationWindow
+from ingest.store.record.plain import from_plain, to_plain
 from ingest.watch.window.judge import EXCESS_PER_HOUR, FALLBACK_MARGINS, SensorState, Why, Worst
 from ingest.watch.window.plan import Plan, from_facts, to_facts
 
@@ -137,19 +138,15 @@ def _remembered(facts: Mapping[str, Any]) -> RoomMemory:
     )
 
 
-_OF_INCIDENT: Final = tuple(one.name for one in fields(Incident))
-
-
 def incident_to_json(incident: Incident) -> dict[str, Any]:
     """Give an incident as JSON-able facts."""
-    facts = {name: getattr(incident, name) for name in _OF_INCIDENT}
-    return {**facts, "kind": incident.kind.value, "severity": incident.severity.value}
+    facts: dict[str, Any] = to_plain(incident)
+    return facts
 
 
 def incident_from_json(facts: Mapping[str, Any]) -> Incident:
     """Give the incident of such facts."""
-    severity = Severity(facts.get("severity", Severity.SERIOUS.value))
-    return Incident(**{**facts, "kind": IncidentKind(facts["kind"]), "severity": severity})
+    return from_plain(Incident, facts)
 
 
 def resumed(incident: Incident) -> SensorState:

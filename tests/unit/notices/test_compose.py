@@ -19,9 +19,9 @@ from ingest.notices.letters.story import one_line
 from ingest.notices.letters.writing import Writer
 from ingest.notices.links import Links
 from ingest.notices.outbox import notice_facts
-from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, Severity
+from ingest.site.incidents import Ending, Incident, IncidentKind, Notice, NoticeKind, Severity
 from ingest.site.places import Room, Site
-from ingest.watch.reasons import NO_WINDOW
+from ingest.watch.reasons import ENDING_WORDS
 
 T0_MS = 1_795_600_800_000
 SENDER = "Timber store <store@example.org>"
@@ -177,12 +177,12 @@ def test_no_address_no_link(incident, site) -> None:
 
 def test_what_is_merely_no_longer_watched_is_no_all_clear(incident, site) -> None:
     """An incident closed because its window or sensor was taken away must not read as a go-ahead."""
-    ended = replace(closed(incident), reason=f"RH has been above 55 %. {NO_WINDOW}")
+    ended = replace(closed(incident), ending=Ending.NO_WINDOW)
     mail = mail_of(ended, replace(site, rooms=(replace(site.rooms[0], window=None),)))
     text, marked = bodies(mail)
     assert "no longer watched (was too damp" in mail["Subject"]
     assert "all clear" not in mail["Subject"].lower()
-    assert NO_WINDOW in text
+    assert ENDING_WORDS[Ending.NO_WINDOW] in text
     assert "This is no all-clear." in text
     assert "All clear" not in text + marked
     assert "Its window: none any more" in text

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 
 from adapters.contract import Reading, Stamp
 from ingest.site.actor import SETTINGS
-from ingest.site.incidents import Incident, IncidentKind, RoomState, Severity
+from ingest.site.incidents import Ending, Incident, IncidentKind, RoomState, Severity
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.reasons import NO_SENSOR, NO_WINDOW
+from ingest.watch.reasons import ENDING_WORDS
 from ingest.watch.rounds import Watch, judge_readings, judge_silence
 from ingest.watch.standing import standing
 from ingest.watch.window.memory import RoomMemory, from_json, to_json
@@ -187,7 +187,7 @@ def test_a_window_taken_away_closes_its_incident(house: House) -> None:
     assert closed.closed_ms is not None
     assert closed.reason.endswith(
         "above 55 % since Wed 25 Nov 2026, 10:00 UTC, 60.0 % at worst (Wed 25 Nov 2026, 10:00 UTC). "
-        "That is certainly outside: the sensor may be wrong by ±3.0 points. " + NO_WINDOW
+        "That is certainly outside: the sensor may be wrong by ±3.0 points. " + ENDING_WORDS[Ending.NO_WINDOW]
     )
 
 
@@ -196,7 +196,7 @@ def test_a_sensor_taken_away_closes_its_incident(house: House) -> None:
     house.hours("a", 0, 40, 60.0)
     [closed] = house.look(41, replace(SITE, sensors=SENSORS[1:]))
     assert closed.closed_ms is not None
-    assert closed.reason.endswith(NO_SENSOR)
+    assert closed.reason.endswith(ENDING_WORDS[Ending.NO_SENSOR])
 
 
 def test_nothing_judged_yet_and_nothing_to_judge_are_said(house: House) -> None:
@@ -329,7 +329,7 @@ def test_a_silent_sensor_taken_away_closes_its_incident(house: House) -> None:
     [closed] = house.look(31, replace(SITE, sensors=()))
     assert (closed.kind, minute(closed.closed_ms)) == (IncidentKind.OFFLINE, 31)
     assert "has given no reading since" in closed.reason
-    assert closed.reason.endswith(NO_SENSOR)
+    assert closed.reason.endswith(ENDING_WORDS[Ending.NO_SENSOR])
 
 
 # --- batches ---------------------------------------------------------------------------------------------------------
