@@ -44,7 +44,7 @@ SILENT = replace(KEPT, within_ms=0, not_known_ms=168 * HOUR_MS, state=WeekState.
         (KEPT, "The air was in range all week."),
         (
             replace(LEFT, not_known_ms=400),
-            "Left the window for 1 day 17 h in all, 1 day 6 h at a stretch: temperature below 16 °C (lowest 12.5 °C), "
+            "Out of range for 1 day 17 h in all, 1 day 6 h at a stretch: temperature below 16 °C (lowest 12.5 °C), "
             "EMC below 6 % (lowest 4.6 %).",
         ),
         (
@@ -61,7 +61,7 @@ SILENT = replace(KEPT, within_ms=0, not_known_ms=168 * HOUR_MS, state=WeekState.
         ),
         (
             LEFT,
-            "Left the window for 1 day 17 h in all, 1 day 6 h at a stretch: temperature below 16 °C (lowest 12.5 °C), "
+            "Out of range for 1 day 17 h in all, 1 day 6 h at a stretch: temperature below 16 °C (lowest 12.5 °C), "
             "EMC below 6 % (lowest 4.6 %); 1 day 3 h not known.",
         ),
         (SILENT, "Not known: there are no readings that says how the air stood."),
