@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from typing import Final
 
-from fastapi import FastAPI
+from fastapi import FastAPI, Request
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.responses import Response
 
 from dashboards.api import live, metrics, openapi, rooms
 from dashboards.services import Services
 from dashboards.shell import problems
 from dashboards.shell.access import LoopbackOnly, StrictHeaders
 from dashboards.shell.page import declared
-from dashboards.shell.rendering import STATIC, KeptFiles, Pages
+from dashboards.shell.problems import AnswerError
+from dashboards.shell.rendering import Pages, file_answer
 
 DESCRIPTION: Final = (
     "Read rooms, their current figures, their history and their incidents; hand readings in. Times are UTC, "
@@ -42,7 +45,15 @@ def create_app(services: Services) -> FastAPI:
     for page in declared():
         app.include_router(page.router())
     openapi.complete(app)
-    app.mount("/static", KeptFiles(directory=STATIC), name="static")
+
+    @app.get("/static/{name:path}", include_in_schema=False)
+    async def static(request: Request, name: str) -> Response:
+        answer = file_answer(name, by_digest=bool(request.query_params.get("v")))
+        if answer is None:
+            raise AnswerError(404, "There is nothing at this address.", where=request.url.path)
+        return answer
+
+    app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     app.add_middleware(LoopbackOnly, public_address=services.actions.public_address if services.actions else "")
     app.add_middleware(StrictHeaders)
     return app

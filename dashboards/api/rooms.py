@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import difflib
 import math
+from concurrent.futures import ThreadPoolExecutor
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
@@ -115,6 +117,8 @@ def _add_series(made: APIRouter, services: Services) -> None:
 
 
 def _add_health(made: APIRouter, services: Services) -> None:
+    own_thread = ThreadPoolExecutor(1, thread_name_prefix="health")
+
     @made.get(
         "/health",
         tags=["health"],
@@ -127,8 +131,9 @@ def _add_health(made: APIRouter, services: Services) -> None:
             }
         },
     )
-    def health() -> JSONResponse:
-        found: dict[str, Any] = dict(services.health())
+    async def health() -> JSONResponse:
+        # In a thread of its own: whoever watches the daemon must not wait behind a crowd of pages.
+        found: dict[str, Any] = dict(await asyncio.get_running_loop().run_in_executor(own_thread, services.health))
         return JSONResponse(found, 503 if found["status"] == "failing" else 200)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import os
+import mimetypes
 import re
 from dataclasses import fields
 from functools import lru_cache
@@ -12,8 +12,6 @@ from typing import Final
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse, Response
-from starlette.staticfiles import StaticFiles
-from starlette.types import Scope
 
 import dashboards
 from dashboards.shell.contexts import Page, ProblemPage, Shell
@@ -49,33 +47,37 @@ def kept_together(text: str) -> str:
 def static_address(name: str) -> str:
     """Give the address of a file under static/ or of a page's, carrying a digest of its content, to be kept for good.
 
-    Raises FileNotFoundError for a name that is not there: a page must not ask for what we do not serve.
+    Raises KeyError for a name that is not there: a page must not ask for what we do not serve.
     """
-    digest = hashlib.sha256(static_file(name).read_bytes()).hexdigest()[:10]
+    digest = hashlib.sha256(_content(static_files()[name])).hexdigest()[:10]
     return f"/static/{name}?v={digest}"
 
 
-def static_file(name: str) -> Path:
-    """Give the file of that name: in a page's folder where its name is one of those, else under static/."""
-    if _OF_A_PAGE.fullmatch(name) and (HERE / name).is_file():
-        return HERE / name
-    return STATIC / name
+@lru_cache(maxsize=1)
+def static_files() -> dict[str, Path]:
+    """Give every file that may be asked for, by its name: those under static/ and those in pages' folders."""
+    ours = {path.relative_to(STATIC).as_posix(): path for path in STATIC.rglob("*") if path.is_file()}
+    pages = (path for folder in map(Path, dashboards.__path__) for path in folder.glob("*/*.*"))
+    return ours | {name: path for path in pages if _OF_A_PAGE.fullmatch(name := "/".join(path.parts[-2:]))}
 
 
-class KeptFiles(StaticFiles):
-    """Static files: kept by the browser for good when asked for by digest, asked about again otherwise."""
+@lru_cache(maxsize=128)
+def _content(path: Path) -> bytes:
+    return path.read_bytes()
 
-    def lookup_path(self, path: str) -> tuple[str, os.stat_result | None]:
-        """Find a file, also in a page's folder."""
-        found = static_file(path)
-        return super().lookup_path(path) if found.is_relative_to(STATIC) else (str(found), found.stat())
 
-    async def get_response(self, path: str, scope: Scope) -> Response:
-        """Answer with the file and say for how long it may be kept."""
-        answer = await super().get_response(path, scope)
-        by_digest = scope.get("query_string", b"").startswith(b"v=")
-        answer.headers["Cache-Control"] = "public, max-age=31536000, immutable" if by_digest else "no-cache"
-        return answer
+def file_answer(name: str, *, by_digest: bool) -> Response | None:
+    """Give a static file, None where there is none of that name.
+
+    It comes from memory, and without a thread of its own: however many pages are being made, a page that is there gets
+    its style at once.  by_digest: it was asked for by its digest, and so may be kept by the browser for good.
+    """
+    path = static_files().get(name)
+    if path is None:
+        return None
+    kept = "public, max-age=31536000, immutable" if by_digest else "no-cache"
+    media_type = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
+    return Response(_content(path), media_type=media_type, headers={"Cache-Control": kept})
 
 
 class Pages:

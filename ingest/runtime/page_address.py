@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import errno
 import socket
+from typing import Final
 
 from ingest.errors import SettingsError, TransientError
 from ingest.settings.wiring import PageWiring
+
+UNTAKEN_MS: Final = 60_000
 
 
 def bind(page: PageWiring) -> socket.socket:
@@ -20,6 +23,9 @@ def bind(page: PageWiring) -> socket.socket:
     listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        # What accepts from it inherits this: a phone that was put to sleep in the middle of the live events takes no
+        # byte and sends no end. Its connection goes when nothing that we sent was taken for so long.
+        listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, UNTAKEN_MS)
         listener.bind((page.listen, page.port))
         listener.listen(128)
     except OSError as error:

@@ -419,3 +419,22 @@ def test_a_sensor_that_never_said_anything_does_not_stand_for_its_room(services,
     services.held_site = replace(site, sensors=(Sensor("new-one", "hall"), *site.sensors))
     card = next(part for part in client.get("/").text.split("<article") if "/rooms/hall" in part)
     assert "othing heard yet" not in card
+
+
+def test_pages_travel_packed_and_live_events_do_not(client):
+    """A phone on a slow line gets a fraction of the bytes; events are not held back to be packed."""
+    packed = client.get("/", headers={"Accept-Encoding": "gzip"})
+    plain = client.get("/", headers={"Accept-Encoding": "identity"})
+    assert packed.headers["content-encoding"] == "gzip"
+    assert "content-encoding" not in plain.headers
+    assert int(packed.headers["content-length"]) < len(plain.content) / 3
+    assert packed.text.count("<article") == plain.text.count("<article") > 0
+
+
+def test_a_static_file_is_one_of_ours_by_name(client):
+    """Files of pages and of static/ are given, kept for good when asked for by digest; no path leads elsewhere."""
+    kept = client.get("/static/room/time_chart.js?v=1")
+    assert kept.headers["cache-control"] == "public, max-age=31536000, immutable"
+    assert client.get("/static/paper.css").headers["cache-control"] == "no-cache"
+    for name in ("../app.py", "room/gather.py", "room/page.html", "%2e%2e/app.py", "nothing.css"):
+        assert client.get(f"/static/{name}").status_code == 404, name
