@@ -35,9 +35,9 @@ def test_the_page_tells_the_week_so_far(client):
     text = client.get("/rooms/loft").text
     section = text[text.index('id="weeks"') : text.index('id="incidents-title"')]
     flat = " ".join(re.sub(r"<[^>]+>", " ", section).split()).replace("\u00a0", " ")
-    assert "5 Jan not known, so far" in flat
+    assert "5 Jan not known, week to date" in flat
     assert "Not known: readings cover only 80 % of it, and less than 90 % is too little." in flat
-    assert re.search(r"EMC by hour, % RH, % Temperature, °C 5 Jan not known, so far 8\.\d \d\.\d … ", flat)
+    assert re.search(r"EMC by hour, % RH, % Temperature, °C 5 Jan not known, week to date 8\.\d \d\.\d … ", flat)
     assert "not the EMC of the mean climate" in flat
     assert "not an approval to install" in flat
     assert 'role="img" aria-label="2 days 20 h in, 17 h 10 min not known"' in section
