@@ -15,17 +15,17 @@ from typing import Final
 
 import structlog
 
-from ingest.central import deriving, overtaking, sourcing
-from ingest.central.announcing import Lag, Stood, announcement
+from ingest.central import deriving, outgoing, overtaking
+from ingest.central.announcements import Lag, Stood, announcement
 from ingest.central.delivering import deliver
 from ingest.central.engine import Engine
 from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.lagging import Lagging
+from ingest.central.outgoing import ForwardingStore, ForwardingWork, Given
 from ingest.central.own_thread import OwnThread
 from ingest.central.points import Point, lines
 from ingest.central.progress import Lane, Progress, Stretch, after_sending, next_of_newest, next_stretch
 from ingest.central.refusing import Refusing
-from ingest.central.sourcing import ForwardingStore, ForwardingWork, Given
 from ingest.central.speaking import Speaking
 from ingest.central.unsettled import Sent, Unsettled
 from ingest.central.waiting import Waiting
@@ -235,8 +235,8 @@ class ForwarderCore:
         """Fetch what a stretch holds."""
         read, limit = self._store.read, self._settings.batch
         if stretch.lane is not Lane.PAST:
-            return sourcing.changed(read, stretch.after, newest, limit)
-        return sourcing.past(read, self._extents, stretch.after, self._sent.past_until_ms or stretch.after, limit)
+            return outgoing.changed(read, stretch.after, newest, limit)
+        return outgoing.past(read, self._extents, stretch.after, self._sent.past_until_ms or stretch.after, limit)
 
     def _derived(self, points: Sequence[Point]) -> list[Point]:
         return deriving.derived_points(self._store.read, points) if self._settings.derived else []

@@ -1,4 +1,4 @@
-"""What sites have said of themselves to the engine (`announcing`), read back: the jobs, and how the rooms stand."""
+"""What sites have said of themselves to the engine (`announcements`), read back: the jobs, and how the rooms stand."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from ingest.central.announcing import FIELDS, STATE_CODES, Stood
+from ingest.central.announcements import FIELDS, STATE_CODES, Stood
 from ingest.central.engine import Engine, Wanted
 from ingest.central.points import ROOM_MEASUREMENT, SENSOR_MEASUREMENT, SITE_MEASUREMENT, WINDOW_MEASUREMENT
 from ingest.site.incidents import RoomState

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from typing import Final, NamedTuple
 
-from ingest.central.announcing import Lag
+from ingest.central.announcements import Lag
 from ingest.central.progress import Progress
 
 MOST_MARKS: Final = 1000

@@ -8,9 +8,9 @@ from ingest.central.engine import Engine, EngineAddress
 def engine_of(address: EngineAddress) -> Engine:
     """Give the engine at an address, for reading; nothing is asked of it yet."""
     if address.kind == "influxdb":
-        from ingest.central.engine_influxql import InfluxEngine
+        from ingest.central.influxql import InfluxEngine
 
         return InfluxEngine(address)
-    from ingest.central.engine_metrics import MetricsEngine
+    from ingest.central.metricsql import MetricsEngine
 
     return MetricsEngine(address)

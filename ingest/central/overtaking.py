@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from ingest.central.engine import Engine, Wanted
 from ingest.central.points import MEASUREMENT, Point
-from ingest.central.settling import TOLERANCE, runs
+from ingest.central.read_back import TOLERANCE, runs
 
 
 class Instant(NamedTuple):

@@ -7,8 +7,8 @@ from typing import Final
 
 import structlog
 
+from ingest.central.outgoing import ForwardingStore
 from ingest.central.points import Point
-from ingest.central.sourcing import ForwardingStore
 from ingest.physics.derived import DERIVED
 from ingest.site.series import SeriesKey
 from ingest.store.record.forwarding import SetAside

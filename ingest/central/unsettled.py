@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import structlog
 
-from ingest.central import overtaking, settling
+from ingest.central import overtaking, read_back
 from ingest.central.engine import Engine, EngineError
 from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.overtaking import Instant
@@ -114,7 +114,7 @@ class Unsettled:
         sent = min(reversed(due), key=lambda one: one.tries)
         sent.looked_s = now_s
         try:
-            lost = settling.missing(self._engine, self._settings.site_id, sent.points)
+            lost = read_back.missing(self._engine, self._settings.site_id, sent.points)
             overtaken = [] if lost else self._overtaken(self._engine, sent)
         except EngineError as error:
             self._cannot_look(error, now_s)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from dashboards.services import ForwardingStatus
-from ingest.central.announcing import Stood
+from ingest.central.announcements import Stood
 from ingest.central.forwarder import NAME, NEVER_MS, Forwarder, ForwarderCore
 from ingest.central.forwarder_settings import ForwarderSettings
 from ingest.central.opening import engine_of

@@ -1,6 +1,6 @@
 """What an office knows: which sites there are, how they stand by their own word, and who is not heard. Blocks.
 
-A site is heard when what it says of itself (`ingest.central.announcing`) changes between two looks of ours: by our
+A site is heard when what it says of itself (`ingest.central.announcements`) changes between two looks of ours: by our
 clock, whatever the site's own says. While the engine cannot be asked, no site is judged; the engine itself is watched
 like a site. Which sites there are, and who was silent, is kept in the office's own store: a site that is off is still
 a site after a restart.

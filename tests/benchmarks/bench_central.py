@@ -22,14 +22,15 @@ import numpy as np
 from starlette.testclient import TestClient
 
 from dashboards.app import create_app
-from ingest.central import deriving, settling
-from ingest.central.announcing import Lag, Stood, announcement
-from ingest.central.central_store import CentralSeries
+from ingest.central import deriving
+from ingest.central.announcements import Lag, Stood, announcement
 from ingest.central.engine import EngineAddress
-from ingest.central.engine_metrics import MetricsEngine
 from ingest.central.forwarder import ForwarderCore
 from ingest.central.forwarder_settings import ForwarderSettings
+from ingest.central.metricsql import MetricsEngine
 from ingest.central.points import Point, lines
+from ingest.central.read_back import missing
+from ingest.central.series import CentralSeries
 from ingest.central.writing import Accepted, InfluxWriter
 from ingest.clock import SystemClock
 from ingest.runtime.newsboard import NewsBoard
@@ -161,7 +162,7 @@ def read_back(store: SqliteStore, address: str, readings: int) -> float:
     engine = MetricsEngine(EngineAddress(address))
     begun_s = time.perf_counter()
     for begin in range(0, len(sent), 5000):
-        assert not settling.missing(engine, "bench", sent[begin : begin + 5000])
+        assert not missing(engine, "bench", sent[begin : begin + 5000])
     assert len(sent) == 2 * readings
     return time.perf_counter() - begun_s
 

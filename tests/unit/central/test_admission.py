@@ -9,7 +9,7 @@ import pytest
 import trustme
 
 from ingest.central.engine import EngineAddress, EngineError, Wanted
-from ingest.central.engine_metrics import MetricsEngine
+from ingest.central.metricsql import MetricsEngine
 from ingest.central.writing import Accepted, InfluxWriter, Later
 
 LINE = ["lumberroom,site=door rh_percent=45.0 1700000000000"]

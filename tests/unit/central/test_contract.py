@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ingest.central.central_store import CentralSeries, merged
 from ingest.central.engine import EngineAddress, EngineError, EngineSeries, Wanted
-from ingest.central.engine_influxql import InfluxEngine
-from ingest.central.engine_metrics import MetricsEngine
 from ingest.central.forwarder import ForwarderCore
 from ingest.central.forwarder_settings import ForwarderSettings
+from ingest.central.influxql import InfluxEngine
+from ingest.central.metricsql import MetricsEngine
+from ingest.central.series import CentralSeries, merged
 from ingest.site.series import SeriesKey
 
 MINUTE_MS = 60_000

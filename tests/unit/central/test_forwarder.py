@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ingest.central.central_store import merged
 from ingest.central.engine import EngineAddress, Wanted
-from ingest.central.engine_influxql import InfluxEngine
-from ingest.central.engine_metrics import MetricsEngine
 from ingest.central.forwarder import ForwarderCore
 from ingest.central.forwarder_settings import ForwarderSettings
+from ingest.central.influxql import InfluxEngine
+from ingest.central.metricsql import MetricsEngine
 from ingest.central.progress import Backlog
+from ingest.central.series import merged
 from ingest.physics.air import dew_point_c
 from ingest.physics.wood import emc_percent
 

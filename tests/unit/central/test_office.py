@@ -23,8 +23,8 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 
 from dashboards.app import create_app
 from ingest.central.engine import EngineAddress
-from ingest.central.engine_metrics import MetricsEngine
 from ingest.central.hearing import hear
+from ingest.central.metricsql import MetricsEngine
 from ingest.clock import DrivenClock, FastClock
 from ingest.errors import RefusedError, SettingsError
 from ingest.notices.letters.compose import Beside

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from ingest.central.engine import EngineAddress, Wanted
-from ingest.central.engine_metrics import MetricsEngine
+from ingest.central.metricsql import MetricsEngine
 
 
 def at_engine(server: Any, bench: Any, quantity: str) -> dict[int, float]:

@@ -3,7 +3,7 @@
 A field becomes a metric of its own (`lumberroom_temperature_c`), a tag a label. Run against Debian's 1.79.5. What it
 does that one must know: an instant query near now is moved 30 s into the past unless `nocache=1`; a window [d] at T is
 (T - d, T]; what was written is visible after 0.2 to 10 s; the same instant written twice is kept twice unless the
-server runs with -dedup.minScrapeInterval=1ms, and `central_store` counts it once either way.
+server runs with -dedup.minScrapeInterval=1ms, and `series` counts it once either way.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """What a site says of itself: among others the window that each room should keep now."""
 
-from ingest.central.announcing import announcement
+from ingest.central.announcements import announcement
 from ingest.central.lagging import Lag
 from ingest.site.places import AcclimationWindow, Bounds, Phase, Room, Site
 
