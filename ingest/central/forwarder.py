@@ -1,6 +1,6 @@
 """Forwarding the store to a central engine: every reading arrives, in the end once, and nobody waits for it.
 
-The position is durable, in the store's own file, and moves only when readings were read back (`unsettled`). Whatever
+The position is durable, in the store's own file, and moves only when readings were read back (`read_back`). Whatever
 happens in between, a crash on either side, a dead line for days, means that some readings are sent again; a point sent
 twice is the same point. What the engine refuses for good is set aside with its words, and tried again at every start.
 
@@ -15,21 +15,24 @@ from typing import Final
 
 import structlog
 
-from ingest.central import deriving, outgoing, overtaking
-from ingest.central.announcements import Lag, Stood, announcement
-from ingest.central.delivering import deliver
-from ingest.central.engine import Engine
-from ingest.central.forwarder_settings import ForwarderSettings
-from ingest.central.lagging import Lagging
-from ingest.central.outgoing import ForwardingStore, ForwardingWork, Given
-from ingest.central.own_thread import OwnThread
+from ingest.central import outgoing
+from ingest.central.announcements import Speaking, Stood, announcement
+from ingest.central.engine import Engine, OwnThread
+from ingest.central.outgoing import ForwardingStore, ForwardingWork, Given, Refusing
 from ingest.central.points import Point, lines
-from ingest.central.progress import Lane, Progress, Stretch, after_sending, next_of_newest, next_stretch
-from ingest.central.refusing import Refusing
-from ingest.central.speaking import Speaking
-from ingest.central.unsettled import Sent, Unsettled
-from ingest.central.waiting import Waiting
-from ingest.central.writing import Later, Writer
+from ingest.central.progress import (
+    ForwarderSettings,
+    Lag,
+    Lagging,
+    Lane,
+    Progress,
+    Stretch,
+    after_sending,
+    next_of_newest,
+    next_stretch,
+)
+from ingest.central.read_back import Sent, Unsettled, changed_again
+from ingest.central.writing import Later, Waiting, Writer, deliver
 from ingest.clock import Clock
 from ingest.site.places import Site
 from ingest.store.api import SeriesExtent
@@ -220,7 +223,7 @@ class ForwarderCore:
             return self._waiting.until_s - now_s
         kept = tuple(point for point in given.points if point not in refused)
         self._sent = after_sending(self._sent, stretch, given.reached)
-        again = overtaking.changed_again(derived, given.points)
+        again = changed_again(derived, given.points)
         self._unsettled.add(Sent(stretch, given.reached, kept, now_s, now_s, again=again))
         return 0.0
 
@@ -239,7 +242,7 @@ class ForwarderCore:
         return outgoing.past(read, self._extents, stretch.after, self._sent.past_until_ms or stretch.after, limit)
 
     def _derived(self, points: Sequence[Point]) -> list[Point]:
-        return deriving.derived_points(self._store.read, points) if self._settings.derived else []
+        return outgoing.derived_points(self._store.read, points) if self._settings.derived else []
 
     def _hand_over(self, points: Sequence[Point], now_s: float) -> set[Point] | None:
         """Hand points over and give those that are refused, which are set aside; None where the engine must wait."""

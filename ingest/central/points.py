@@ -13,7 +13,7 @@ backslash; a line feed cannot be said; a tag may not be empty.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Final, NamedTuple
 
 MEASUREMENT: Final = "lumberroom"
@@ -74,3 +74,15 @@ def lines(points: Iterable[Point], *, site: str, rooms: Mapping[str, str], deriv
             tags["revision"] = str(revision)
         made.append(line(MEASUREMENT, tags, values, at_ms))
     return [one for one in made if one]
+
+
+def runs(points: Iterable[Point], gap_ms: int) -> Iterator[list[Point]]:
+    """Give points in order of time, cut where `gap_ms` or more lies between two."""
+    run: list[Point] = []
+    for point in sorted(points, key=lambda one: one.at_ms):
+        if run and point.at_ms - run[-1].at_ms >= gap_ms:
+            yield run
+            run = []
+        run.append(point)
+    if run:
+        yield run

@@ -1,4 +1,4 @@
-"""What has gone out and what goes next: oldest first, and the live tail beside it. Pure.
+"""How far forwarding has come: what is out and what goes next, how far the engine is behind; and its settings. Pure.
 
 Three lanes take turns, as far as each has something. *Oldest*: the store's changes in the order of commit, everything
 up to number `oldest` is out. *Ahead*: with many changes outstanding, after days offline, a second stretch begins close
@@ -9,6 +9,7 @@ one again. *Past*: what was stored before the store noted changes at all, by its
 from __future__ import annotations
 
 import enum
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Final, NamedTuple
@@ -26,6 +27,41 @@ class Backlog(NamedTuple):
 
 
 USUAL: Final = Backlog()
+
+
+@dataclass(frozen=True, slots=True)
+class ForwarderSettings:
+    """How the forwarder goes about it.
+
+    site_id: the site tag.  batch: readings per request.  look_s: how often new readings are looked for.
+    settle_s: how long after sending it is read back: longer than the engine keeps acknowledged points in memory only.
+    lost_s: what cannot be read back by then is sent again (new series take up to 10 s to become visible).
+    tries: what was taken so often and never stored is set aside.  aside_s: how often what is set aside is tried again.
+    most_unsettled: points that may be out and not read back; as many again of the newest changes.
+    blind_s: after so long an engine that takes what is sent, and cannot be read, is taken at its word.
+    backlog: when the newest go first.
+    derived: whether derived fields go out beside the measured ones.
+    announce_s: how often the site says that it is there.  job_s: how often it says what it is and how its rooms stand,
+    though nothing changed.  glance_s: how often it looks whether something has.
+    spread: by what share a wait is shortened or lengthened by chance, so that sites that failed together do not return
+    together; 0 for none.
+    """
+
+    site_id: str
+    batch: int = 5000
+    look_s: float = 5.0
+    settle_s: float = 15.0
+    lost_s: float = 60.0
+    tries: int = 5
+    aside_s: float = 86_400.0
+    most_unsettled: int = 100_000
+    blind_s: float = 600.0
+    backlog: Backlog = USUAL
+    derived: bool = True
+    announce_s: float = 60.0
+    glance_s: float = 15.0
+    job_s: float = 900.0
+    spread: float = 0.5
 
 
 class Lane(enum.IntEnum):
@@ -117,3 +153,56 @@ def after_sending(progress: Progress, stretch: Stretch, reached: int) -> Progres
     if progress.ahead_from is None or progress.ahead_to is None or oldest < progress.ahead_from:
         return replace(progress, oldest=oldest)
     return replace(progress, oldest=max(oldest, progress.ahead_to), ahead_from=None, ahead_to=None)
+
+
+MOST_MARKS: Final = 1000
+
+
+class _Mark(NamedTuple):
+    newest: int
+    seen_ms: int
+
+
+class Lag(NamedTuple):
+    """How far the engine is behind.
+
+    behind: changes not yet delivered.  lag_s: how old the oldest of them is (s).  set_aside: readings that the engine
+    refuses.  past_left_s: how much time of the past, from before the engine was wired, is still to go out (s).
+    """
+
+    behind: int
+    lag_s: float
+    set_aside: int
+    past_left_s: float = 0.0
+
+
+class Lagging:
+    """Remembers when each newest change was seen, so that what has arrived tells up to when everything has."""
+
+    def __init__(self) -> None:
+        self.newest = 0  # number of the newest change, as last seen
+        self.caught_up_ms: int | None = None  # everything that was stored before this instant (ours, UTC) has arrived
+        self._marks: deque[_Mark] = deque(maxlen=MOST_MARKS)
+
+    def see(self, newest: int, now_ms: int) -> None:
+        """Note the number of the newest change."""
+        self.newest = newest
+        if not self._marks or self._marks[-1].newest < newest:
+            self._marks.append(_Mark(newest, now_ms))
+
+    def arrived(self, settled: Progress) -> None:
+        """Note what has arrived."""
+        while self._marks and self._marks[0].newest <= settled.oldest:
+            self.caught_up_ms = self._marks.popleft().seen_ms
+
+    def idle(self, settled: Progress, now_ms: int) -> None:
+        """Note that there was nothing to send just now."""
+        if not settled.outstanding(self.newest):
+            self.caught_up_ms = now_ms
+
+    def lag(self, settled: Progress, set_aside: int, now_ms: int) -> Lag:
+        """Say how far the engine is behind."""
+        behind, seen_ms = settled.outstanding(self.newest), self.caught_up_ms
+        lag_s = max(0.0, (now_ms - seen_ms) / 1000) if behind and seen_ms is not None else 0.0
+        left_ms = (settled.past_until_ms or 0) - (settled.past_from_ms or 0)
+        return Lag(behind, round(lag_s, 1), set_aside, round(left_ms / 1000, 1))

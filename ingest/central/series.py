@@ -1,14 +1,16 @@
 """Time series on a central engine, by the contract of `ingest.store.api.SeriesReader`. Blocks.
 
-Sensors are named `site/sensor`. What a site amended stands on the engine as a series of its own (tag `revision`), what
-was sent again may be there twice, and a sensor that moved has two room tags: read together, each instant counts once,
-with its highest revision. Derived series are derived here, from what was measured, by the very code that a site uses;
-the derived fields on the engine are for others.
+How rooms and sensors of many sites are told apart in one office: `site.room` and `site/sensor`. A site's id holds
+neither a full stop nor a slash, so that the first one always divides. What a site amended stands on the engine as a
+series of its own (tag `revision`), what was sent again may be there twice, and a sensor that moved has two room tags:
+read together, each instant counts once, with its highest revision. Derived series are derived here, from what was
+measured, by the very code that a site uses; the derived fields on the engine are for others.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -16,11 +18,11 @@ import numpy as np
 from adapters.contract import QUANTITIES
 from ingest.central.engine import Engine, EngineSeries, Wanted
 from ingest.central.kept_cells import DAY_MS, KeptCells, is_long
-from ingest.central.names import sensor_name, sensor_of
 from ingest.central.points import MEASUREMENT
 from ingest.clock import Clock
 from ingest.physics import air
 from ingest.physics.derived import DERIVED
+from ingest.site.places import Site
 from ingest.site.series import Buckets, Int64s, Sample, Series, SeriesKey, Span
 from ingest.store.api import SeriesExtent
 from ingest.store.series import bucketing, coverage, pairing
@@ -51,6 +53,38 @@ SENSOR_MS_AT_ONCE: Final = 250 * 3 * 86_400_000
 """How much time of how many sensors is asked for in one question: three days of 250 sensors, a year of two."""
 
 _INPUTS: Final = ("temperature_c", "rh_percent", "pressure_kpa")
+
+
+def room_name(site_id: str, room: str) -> str:
+    """Give the office's id of a site's room."""
+    return f"{site_id}.{room}"
+
+
+def sensor_name(site_id: str, sensor: str) -> str:
+    """Give the office's id of a site's sensor."""
+    return f"{site_id}/{sensor}"
+
+
+def sensor_of(name: str) -> tuple[str, str]:
+    """Give site and sensor of an office's sensor id; an empty site where it names none."""
+    site_id, slash, sensor = name.partition("/")
+    return (site_id, sensor) if slash else ("", name)
+
+
+def joined(name: str, time_zone: str, sites: dict[str, Site]) -> Site:
+    """Give one site that holds the rooms and sensors of all, in the order of the sites' names."""
+    in_order = sorted(sites.items(), key=lambda item: (item[1].name.casefold(), item[0]))
+    rooms = [
+        replace(room, id=room_name(site_id, room.id), title=f"{site.name}: {room.title}")
+        for site_id, site in in_order
+        for room in site.rooms
+    ]
+    sensors = [
+        replace(sensor, id=sensor_name(site_id, sensor.id), room=room_name(site_id, sensor.room))
+        for site_id, site in in_order
+        for sensor in site.sensors
+    ]
+    return Site(name, time_zone, rooms=tuple(rooms), sensors=tuple(sensors))
 
 
 class CentralSeries:

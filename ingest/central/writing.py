@@ -1,31 +1,34 @@
-"""Handing lines to the engine: influxdb-client, synchronously, one request, and what became of it. Blocks.
+"""Handing points to an engine: one request and what became of it, halving what is refused, and waiting. Blocks.
 
-Never the client's own batching writer: it keeps points in memory only, gives up after a while, and raises nothing
-(measured: 100 writes to a dead server return in 4 ms). Here every failure is an answer that says what to do next.
+influxdb-client, synchronously. Never its own batching writer: that keeps points in memory only, gives up after a while,
+and raises nothing (measured: 100 writes to a dead server return in 4 ms). Here every failure is an answer that says
+what to do next.
+
+A server that refuses one bad point throws its whole batch away (or stores half of it); which one it was, it often does
+not say. Halving finds it in about 2 * log2(n) requests. Where the server refuses everything, no point is to blame: that
+is told apart by a line known to be good, and nothing is set aside then.
 """
 
 from __future__ import annotations
 
-import json
 import math
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
-from ingest.central.engine import EngineAddress
+from ingest.central.engine import EngineAddress, plainly, said_by
 
 if TYPE_CHECKING:
     from influxdb_client.rest import ApiException
+import random
 
-LONGEST_SAID: Final = 300
-"""No more of a server's words than this is kept."""
+import structlog
+
+from ingest.central.points import Point
 
 LONGEST_RETRY_AFTER_S: Final = 3600.0
-
-_OBJECT: Final = re.compile(r"^(<[^>]*>|\w+\([^)]*\)): ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,24 +155,105 @@ def retry_after_s(header: str | None, now: datetime) -> float | None:
     return min(max(seconds, 0.0), LONGEST_RETRY_AFTER_S) if math.isfinite(seconds) else None
 
 
-def said_by(body: object, reason: str) -> str:
-    """Give a server's own words, on one line and not too long: the message of its JSON, or its text."""
-    text = body.decode("utf-8", "replace") if isinstance(body, bytes) else str(body or "")
-    try:
-        parsed = json.loads(text)
-    except ValueError:
-        parsed = None
-    if isinstance(parsed, dict):
-        text = str(parsed.get("message") or parsed.get("error") or text)
-    words = " ".join("".join(c if c.isprintable() else " " for c in text or reason).split())
-    return words[:LONGEST_SAID].rstrip(".")
+FIRST_S: Final = 2.0
+LONGEST_S: Final = 300.0
+CLOSED_S: Final = 60.0
+"""The shortest wait where somebody must mend something first."""
+
+_log = structlog.get_logger("lumberroom.central")
 
 
-def plainly(error: BaseException) -> str:
-    """Say what kept a connection from coming about, without urllib3's names for its own parts."""
-    from urllib3.exceptions import MaxRetryError
+class Waiting:
+    """Waits of 2, 4, 8 ... 300 s after one failure after another; a success forgets them."""
 
-    if isinstance(error, MaxRetryError) and error.reason is not None:
-        error = error.reason
-    words = _OBJECT.sub("", " ".join(str(error).split()))
-    return (words or type(error).__name__)[:LONGEST_SAID].rstrip(".")
+    def __init__(self, spread: float, chance: random.Random | None = None) -> None:
+        """Take by what share a wait may differ (0 to 1)."""
+        self.trouble = ""  # what the last failure was, a sentence; empty while all is well
+        self.until_s = 0.0  # monotonic
+        self.failed_s = -math.inf  # when it failed last (monotonic)
+        self.away_s = -math.inf  # when nobody was there last
+        self._spread = spread
+        self._chance = chance or random.Random()  # noqa: S311 -- spreading, not secrecy
+        self._failures = 0
+
+    def put_off(self, later: Later, now_s: float) -> float:
+        """Note a failure and give how long to wait (s).  now_s: monotonic."""
+        wait_s = min(LONGEST_S, FIRST_S * 2.0 ** min(self._failures, 16))
+        wait_s = max(wait_s, CLOSED_S) if later.closed else wait_s
+        wait_s *= 1.0 - self._spread * self._chance.random()
+        if later.after_s is not None:
+            # Not before it asked for, and not all at the very same moment.
+            wait_s = max(later.after_s, 1.0) * (1.0 + self._spread * self._chance.random())
+        self._failures += 1
+        self.failed_s = now_s
+        if later.away:
+            self.away_s = now_s
+        self.until_s = now_s + wait_s
+        if later.reason != self.trouble:
+            _log.warning("forwarding waits", reason=later.reason, wait_s=round(wait_s, 1))
+        self.trouble = later.reason
+        return wait_s
+
+    def went_well(self) -> None:
+        """Start from the first wait again."""
+        if self.trouble:
+            _log.info("forwarding goes on", was=self.trouble)
+        self.trouble, self._failures = "", 0
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """What became of a batch.  refused: points that the server will not have, each with its words.
+
+    later: why the batch, or the rest of it, has to be sent again; None where it is through.
+    """
+
+    accepted: int = 0
+    refused: tuple[tuple[Point, str], ...] = ()
+    later: Later | None = None
+
+
+def deliver(
+    writer: Writer,
+    points: Sequence[Point],
+    to_lines: Callable[[Sequence[Point]], list[str]],
+    known_good: Callable[[], Sequence[str]],
+    *,
+    at_once: int,
+) -> Delivered:
+    """Hand over points, those of one instant together.
+
+    to_lines: makes the lines of some of them.  known_good: gives lines that any working engine takes.
+    at_once: points in one request.
+    """
+    in_order = sorted(points, key=lambda point: (point.at_ms, point.sensor, point.revision))
+    waiting: list[Sequence[Point]] = [in_order[i : i + at_once] for i in range(0, len(in_order), at_once)]
+    waiting.reverse()
+    accepted, refused, proved_well = 0, list[tuple[Point, str]](), False
+    while waiting:
+        part = waiting.pop()
+        answer = writer.write(to_lines(part))
+        if isinstance(answer, Later):
+            return Delivered(accepted, (), answer)
+        if isinstance(answer, Accepted):
+            accepted += len(part)
+            proved_well = True
+        elif len(part) > 1:
+            middle = len(part) // 2
+            waiting += [part[middle:], part[:middle]]
+        else:
+            if not proved_well and (trouble := _refuses_everything(writer.write(known_good()), answer)):
+                return Delivered(accepted, (), trouble)
+            proved_well = True
+            refused.append((part[0], answer.said))
+    return Delivered(accepted, tuple(refused))
+
+
+def _refuses_everything(to_known_good: Answer, to_ours: Refused) -> Later | None:
+    if isinstance(to_known_good, Accepted):
+        return None
+    if isinstance(to_known_good, Later):
+        return to_known_good
+    return Later(
+        f"The central engine refuses everything ({to_ours.said}). Check address, bucket and its retention.", closed=True
+    )

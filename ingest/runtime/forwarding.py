@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping
 
 from dashboards.services import ForwardingStatus
 from ingest.central.announcements import Stood
+from ingest.central.dialects import engine_of
 from ingest.central.forwarder import NAME, NEVER_MS, Forwarder, ForwarderCore
-from ingest.central.forwarder_settings import ForwarderSettings
-from ingest.central.opening import engine_of
+from ingest.central.progress import ForwarderSettings
 from ingest.central.writing import InfluxWriter
 from ingest.clock import Clock
 from ingest.settings.wiring import CentralWiring

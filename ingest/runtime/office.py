@@ -14,8 +14,8 @@ from typing import Final
 import structlog
 
 from dashboards.services import News
-from ingest.central.opening import engine_of
-from ingest.central.own_thread import OwnThread
+from ingest.central.dialects import engine_of
+from ingest.central.engine import OwnThread
 from ingest.central.series import CentralSeries
 from ingest.clock import Clock, SystemClock
 from ingest.notices.letters.compose_site import compose_site

@@ -24,9 +24,8 @@ from dashboards.services import (
     SiteSetup,
     Submitted,
 )
-from ingest.central.hearing import SiteTold
-from ingest.central.names import joined, room_name, sensor_name
-from ingest.central.series import CentralSeries
+from ingest.central.announcements import SiteTold
+from ingest.central.series import CentralSeries, joined, room_name, sensor_name
 from ingest.clock import Clock
 from ingest.errors import RefusedError
 from ingest.present import words

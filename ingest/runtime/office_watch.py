@@ -15,8 +15,8 @@ from typing import Any, Final, cast
 
 import structlog
 
+from ingest.central.announcements import SiteTold, hear
 from ingest.central.engine import Engine, EngineError
-from ingest.central.hearing import SiteTold, hear
 from ingest.clock import Clock
 from ingest.notices.letters.compose_site import ENGINE, TWICE, reason
 from ingest.runtime.notifying import Notifying

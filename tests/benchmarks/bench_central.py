@@ -22,13 +22,13 @@ import numpy as np
 from starlette.testclient import TestClient
 
 from dashboards.app import create_app
-from ingest.central import deriving
-from ingest.central.announcements import Lag, Stood, announcement
+from ingest.central import outgoing
+from ingest.central.announcements import Stood, announcement
+from ingest.central.dialects import MetricsEngine
 from ingest.central.engine import EngineAddress
 from ingest.central.forwarder import ForwarderCore
-from ingest.central.forwarder_settings import ForwarderSettings
-from ingest.central.metricsql import MetricsEngine
 from ingest.central.points import Point, lines
+from ingest.central.progress import ForwarderSettings, Lag
 from ingest.central.read_back import missing
 from ingest.central.series import CentralSeries
 from ingest.central.writing import Accepted, InfluxWriter
@@ -123,7 +123,7 @@ def disk_bytes(folder: Path, address: str) -> int:
 
 def forward(sensor_days: int, *, derived: bool, digits: int) -> None:
     """Forward a store to a new server and print rates and bytes."""
-    deriving.DIGITS = digits  # type: ignore[misc]
+    outgoing.DIGITS = digits  # type: ignore[misc]
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "vm"
         with victoria_metrics(folder) as address, SqliteStore.open(Path(place) / FILE_NAME) as store:

@@ -22,10 +22,10 @@ from typing import Any
 import pytest
 
 from adapters.contract import Reading, Stamp
+from ingest.central.dialects import MetricsEngine
 from ingest.central.engine import EngineAddress
 from ingest.central.forwarder import ForwarderCore
-from ingest.central.forwarder_settings import ForwarderSettings
-from ingest.central.metricsql import MetricsEngine
+from ingest.central.progress import ForwarderSettings
 from ingest.central.writing import Accepted, Answer, InfluxWriter, Refused
 from ingest.clock import DrivenClock
 from ingest.site.actor import SETTINGS

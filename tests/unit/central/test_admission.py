@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 import trustme
 
+from ingest.central.dialects import MetricsEngine
 from ingest.central.engine import EngineAddress, EngineError, Wanted
-from ingest.central.metricsql import MetricsEngine
 from ingest.central.writing import Accepted, InfluxWriter, Later
 
 LINE = ["lumberroom,site=door rh_percent=45.0 1700000000000"]

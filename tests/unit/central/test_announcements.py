@@ -1,7 +1,7 @@
 """What a site says of itself: among others the window that each room should keep now."""
 
 from ingest.central.announcements import announcement
-from ingest.central.lagging import Lag
+from ingest.central.progress import Lag
 from ingest.site.places import AcclimationWindow, Bounds, Phase, Room, Site
 
 DAY_MS = 86_400_000

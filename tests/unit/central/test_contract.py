@@ -11,11 +11,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from ingest.central.dialects import InfluxEngine, MetricsEngine
 from ingest.central.engine import EngineAddress, EngineError, EngineSeries, Wanted
 from ingest.central.forwarder import ForwarderCore
-from ingest.central.forwarder_settings import ForwarderSettings
-from ingest.central.influxql import InfluxEngine
-from ingest.central.metricsql import MetricsEngine
+from ingest.central.progress import ForwarderSettings
 from ingest.central.series import CentralSeries, merged
 from ingest.site.series import SeriesKey
 

@@ -10,12 +10,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from ingest.central.dialects import InfluxEngine, MetricsEngine
 from ingest.central.engine import EngineAddress, Wanted
 from ingest.central.forwarder import ForwarderCore
-from ingest.central.forwarder_settings import ForwarderSettings
-from ingest.central.influxql import InfluxEngine
-from ingest.central.metricsql import MetricsEngine
-from ingest.central.progress import Backlog
+from ingest.central.progress import Backlog, ForwarderSettings
 from ingest.central.series import merged
 from ingest.physics.air import dew_point_c
 from ingest.physics.wood import emc_percent

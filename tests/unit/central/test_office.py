@@ -22,9 +22,9 @@ import pytest
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
 from dashboards.app import create_app
+from ingest.central.announcements import hear
+from ingest.central.dialects import MetricsEngine
 from ingest.central.engine import EngineAddress
-from ingest.central.hearing import hear
-from ingest.central.metricsql import MetricsEngine
 from ingest.clock import DrivenClock, FastClock
 from ingest.errors import RefusedError, SettingsError
 from ingest.notices.letters.compose import Beside

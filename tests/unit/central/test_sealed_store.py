@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
+from ingest.central.dialects import MetricsEngine
 from ingest.central.engine import EngineAddress, Wanted
-from ingest.central.metricsql import MetricsEngine
 
 
 def at_engine(server: Any, bench: Any, quantity: str) -> dict[int, float]:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import random
 
-from ingest.central.waiting import LONGEST_S, Waiting
-from ingest.central.writing import Later
+from ingest.central.writing import LONGEST_S, Later, Waiting
 
 
 def test_waits_are_spread_so_that_sites_do_not_return_together() -> None:
