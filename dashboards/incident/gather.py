@@ -137,7 +137,7 @@ def _lines(visit: Visit, incident: Incident) -> tuple[Line, ...]:
     name = incident.quantity
     if name is not None and incident.bound is not None and incident.worst_value is not None:
         side = "at most" if incident.worst_value > incident.bound else "at least"
-        lines.append(Line("Bound", f"{digits.short(name)} {side} {digits.limit(name, incident.bound, units)}"))
+        lines.append(Line("Limit", f"{digits.short(name)} {side} {digits.limit(name, incident.bound, units)}"))
         at = f", {visit.instant(incident.worst_at_ms)}" if incident.worst_at_ms is not None else ""
         lines.append(Line("At worst", f"{digits.amount(name, incident.worst_value, units)}{at}"))
     if excess := life_words.excess_words(incident, units):

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
 from ingest.cli.wood_words import EMC_CAUTION, Air, Answer, length_words, range_cautions, rounded
+from ingest.errors import SettingsError
 from ingest.physics.board import Board, Climate
 from ingest.physics.diffusivity import FINISHES, SPREAD_FACTOR
 from ingest.physics.movement import (
@@ -114,7 +116,23 @@ class SettlingQuestion:
 
 
 def settling_answer(asked: SettlingQuestion) -> Answer:
-    """Answer: how many days until a board of this thickness has settled in this air?"""
+    """Answer: how many days until a board of this thickness has settled in this air?
+
+    Raises SettingsError for air in which the EMC of wood is not known, and for a board that no moisture can leave.
+    """
+    if not math.isfinite(asked.air.emc_percent):
+        raise SettingsError(
+            f"the EMC of wood is not known at {asked.air.words(asked.units)}",
+            where="--temperature",
+            mend="The equation ends at -37 °C (-35 °F); give warmer air.",
+        )
+    is_sealed = math.isinf(FINISHES[asked.top_finish])
+    if is_sealed and asked.one_face:
+        raise SettingsError(
+            "no moisture can leave or enter a board that is sealed above and lies tight below",
+            where="--finish",
+            mend="Leave out --one-face, or name another finish.",
+        )
     target = asked.air.emc_percent if asked.target_percent is None else asked.target_percent
     board = Board(
         asked.thickness_mm,
@@ -125,7 +143,10 @@ def settling_answer(asked: SettlingQuestion) -> Answer:
     )
     room = Climate(np.array([asked.air.temperature_c]), np.array([asked.air.rh_percent]))
     found = settling(board, room, target_percent=target, tolerance_percent=asked.tolerance_percent)
-    faces = "one face open" if asked.one_face else "both faces open to the air"
+    above = "sealed" if is_sealed else "open to the air" if asked.top_finish == "none" else f"under {asked.top_finish}"
+    both = not is_sealed and asked.top_finish == "none" and not asked.one_face
+    below = "on something tight" if asked.one_face else "open to the air"
+    faces = "both faces open to the air" if both else f"top {above}, underside {below}"
     lines = (
         ("the room's EMC", f"{asked.air.emc_percent:.1f} % MC at {asked.air.words(asked.units)}"),
         (

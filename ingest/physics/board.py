@@ -236,7 +236,8 @@ def _history(
     return History(
         at_s=instants,
         mean_mc_percent=100.0 * contents / thickness_m,
-        profile_mc_percent=100.0 * solver.profile(),
+        # The march rounds: a cell at fibre saturation may lie 1e-13 above it, where no board may begin again.
+        profile_mc_percent=np.clip(100.0 * solver.profile(), 0.0, HIGHEST_MC_PERCENT),
         depth_mm=_middles(cells)[:, None] * thickness_m * 1000.0,
         taken_in_percent=100.0 * taken_in / thickness_m,
     )

@@ -99,7 +99,7 @@ def _window_sentence(picture: WindowPicture) -> str:
         return "The room has no window yet."
     bounds = picture.window.bounds().items()
     said = [f"{short(name)} {bounds_words(name, bound, picture.units)}" for name, bound in bounds]
-    return f"The window: {', '.join(said)}." if said else "The room's window has no bounds yet."
+    return f"The window: {', '.join(said)}." if said else "The room's window has no limits yet."
 
 
 def last_point(trace: Trace) -> tuple[int, float, float] | None:

@@ -11,11 +11,10 @@ from typing import Any, BinaryIO, Final
 import click
 
 from ingest.cli.quiet import quiet_when_the_reader_goes
-from ingest.cli.tables.filter import Tally, Wanted, derive_table
+from ingest.cli.tables.filter import Wanted, derive_table
 from ingest.cli.tables.measures import ELEVATION, HUMIDITY, PRESSURE, TEMPERATURE, read_measure
 from ingest.cli.tables.numbers import Problem
 from ingest.cli.tables.options import EVERYTHING, SURFACES, read_more
-from ingest.cli.tables.outputs import More
 from ingest.cli.tables.point import Point, as_json, for_people
 from ingest.errors import InputError, SettingsError
 from ingest.physics.air import STANDARD_PRESSURE_KPA, pressure_from_elevation_kpa
@@ -165,14 +164,9 @@ def _filter(file: Path | None, wanted: Wanted) -> int:
         tally = derive_table(source, sys.stdout.buffer, tell, wanted, name=name)
     if bad and tally is not None:
         click.echo(f"{bad} of {tally.rows} rows were bad and left out.", err=True)
-    _tell_of_mould(wanted.more, tally)
+    for note in (*(tally.notes if tally else ()), *((MOULD_NOTE,) if wanted.more.mould is not None and tally else ())):
+        click.echo(note, err=True)
     return BAD_ROWS_EXIT_CODE if bad else 0
-
-
-def _tell_of_mould(more: More, tally: Tally | None) -> None:
-    if more.mould is not None and tally is not None:
-        for note in (*tally.notes, MOULD_NOTE):
-            click.echo(note, err=True)
 
 
 @contextlib.contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any, Final
 
@@ -224,6 +225,8 @@ def _angle(cut: str) -> float:
 def _gravity_told(species_name: str | None, gravity: float | None) -> dict[str, Any]:
     if species_name is not None and gravity is not None:
         raise SettingsError("given as well as --species", where="--specific-gravity", mend="Give one of the two.")
+    if gravity is not None and not math.isfinite(gravity):
+        raise SettingsError("this is not a number", where="--specific-gravity", mend="Give 0.2 to 1.2, such as 0.6.")
     if species_name is not None:
         gravity = _gravity(find_species(species_name))
     return {} if gravity is None else {"specific_gravity": gravity, "specific_gravity_known": True}

@@ -78,8 +78,9 @@ def derive_table(
         tally.rows += len(records)
         tally.bad += len(numbers.problems)
         _write(sink, _derived(records, numbers, reader.decimal_mark, layout, wanted, history))
+    tally.notes = tuple(reader.notes())
     if history is not None and wanted.more.mould is not None:
-        tally.notes = tuple(gaps_in_words(history, wanted.more.mould.longest_gap_hours))
+        tally.notes += tuple(gaps_in_words(history, wanted.more.mould.longest_gap_hours))
     return tally
 
 

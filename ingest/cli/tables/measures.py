@@ -90,6 +90,14 @@ MOULD_GAP: Final = Measure(
 )
 
 
+LOOKS_LIKE_INCHES: Final = (25.0, 32.0)
+"""Air pressure at inhabited places in inches of mercury; in kPa it would be that of 8,500 m and higher."""
+
+
+def _typed(text: str) -> float:
+    return float(text.replace(",", ".").replace("−", "-"))
+
+
 def read_measure(text: str, measure: Measure, *, us_units: bool = False) -> float:
     """Read what was typed for an option, and give it in SI.
 
@@ -103,7 +111,14 @@ def read_measure(text: str, measure: Measure, *, us_units: bool = False) -> floa
     unit = match[2].lower() or (measure.us if us_units else measure.si)
     if unit not in measure.to_si:
         raise SettingsError(f"{match[2]!r} is not a unit for it", where=measure.option, mend=mend)
-    value = measure.to_si[unit](float(match[1].replace(",", ".").replace("−", "-")))
+    low, high = LOOKS_LIKE_INCHES
+    if measure is PRESSURE and not match[2] and unit == "kpa" and low <= _typed(match[1]) <= high:
+        raise SettingsError(
+            f"{match[1]} without a unit looks like inches of mercury, and would be taken as kPa",
+            where=measure.option,
+            mend=f"Write {match[1]}inHg, or {match[1]}kPa if that is meant.",
+        )
+    value = measure.to_si[unit](_typed(match[1]))
     if not measure.low <= value <= measure.high:
         raise SettingsError(
             f"{text.strip()} is outside {measure.low:g} to {measure.high:g} {measure.unit}",

@@ -67,13 +67,29 @@ def measured_columns(layout: Layout) -> tuple[Column, ...]:
         Column("temperature_f" if layout.fahrenheit else "temperature_c", layout.temperature, low, high, "°F")
         if layout.fahrenheit
         else Column("temperature_c", layout.temperature, low, high, "°C"),
-        Column("rh_percent", layout.rh, rh.minimum, rh.maximum, "%"),
+        Column("rh_percent", layout.rh, rh.minimum, HIGHEST_SAID_RH_PERCENT, "%"),
     ]
     if layout.pressure is not None:
         columns.append(Column("pressure_kpa", layout.pressure, pressure.minimum, pressure.maximum, "kPa"))
     elif layout.elevation is not None:
         columns.append(Column("elevation_m", layout.elevation, *ELEVATION_RANGE_M, "m"))
     return tuple(columns)
+
+
+HIGHEST_SAID_RH_PERCENT: Final = 105.0
+"""A sensor in saturated air says up to a few percent more than 100 (±3 % is usual; common practice): taken as 100."""
+
+
+def looks_like_another_unit(column: str, lowest: float, highest: float) -> str:
+    """Say that a whole column looks like another unit, in a sentence; nothing where it does not."""
+    said = f"Every {column} lies between {lowest:g} and {highest:g}"
+    if column == "temperature_c" and lowest >= 45.0:
+        return f"{said}: if that is °F, call the column temperature_f."
+    if column == "temperature_f" and lowest >= 5.0 and highest <= 32.0:
+        return f"{said}: if that is °C, call the column temperature_c."
+    if column == "rh_percent" and highest <= 1.0:
+        return f"{said}: if these are shares of 1, multiply them by 100."
+    return ""
 
 
 class NumberReader:
@@ -83,6 +99,8 @@ class NumberReader:
         self.columns = measured_columns(layout)
         self._layout = layout
         self._mark_seen: str | None = "." if layout.delimiter == "," else None
+        self._spans: dict[str, tuple[float, float]] = {}
+        self.clamped = 0  # rows of more than 100 % RH
 
     @property
     def decimal_mark(self) -> str:
@@ -94,11 +112,34 @@ class NumberReader:
         if self._mark_seen is None:
             self._mark_seen = self._look_for_mark(records)
         parts = list(self._parts(records))
-        return Numbers(
-            np.concatenate([part.values for part in parts], axis=1),
-            np.concatenate([part.good for part in parts]),
-            tuple(problem for part in parts for problem in part.problems),
-        )
+        values = np.concatenate([part.values for part in parts], axis=1)
+        good = np.concatenate([part.good for part in parts])
+        self._look_at(values[:, good])
+        return Numbers(values, good, tuple(problem for part in parts for problem in part.problems))
+
+    def _at_most_saturated(self, values: FloatArray) -> FloatArray:
+        """Take more than 100 % RH as 100, and count it."""
+        rh = next(number for number, column in enumerate(self.columns) if column.name == "rh_percent")
+        above = values[rh] > 100.0  # a NaN is not
+        self.clamped += int(above.sum())
+        values[rh, above] = 100.0
+        return values
+
+    def _look_at(self, values: FloatArray) -> None:
+        """Remember between which ends each column lies."""
+        if not values.shape[1]:
+            return
+        for column, numbers in zip(self.columns, values, strict=True):
+            low, high = self._spans.get(column.name, (float("inf"), float("-inf")))
+            self._spans[column.name] = min(low, float(numbers.min())), max(high, float(numbers.max()))
+
+    def notes(self) -> list[str]:
+        """Say at the end what is worth a second look in the table as a whole."""
+        said = [found for name, span in self._spans.items() if (found := looks_like_another_unit(name, *span))]
+        if self.clamped:
+            rows = "row has" if self.clamped == 1 else "rows have"
+            said.append(f"{self.clamped} {rows} more than 100 % RH, as sensors say in saturated air: taken as 100.")
+        return said
 
     def read_one_by_one(self, records: Records) -> Numbers:
         """Read with care, row by row: slow, and exact about what is wrong."""
@@ -110,12 +151,12 @@ class NumberReader:
                 problems.append(Problem(records.first_row + i, int(records.lines[i]), result))
             else:
                 values[:, i] = result
-        return Numbers(values, ~np.isnan(values[0]), tuple(problems))
+        return Numbers(self._at_most_saturated(values), ~np.isnan(values[0]), tuple(problems))
 
     def _parts(self, records: Records) -> Iterator[Numbers]:
         values = self._fast(records)
         if values is not None:
-            yield Numbers(values, np.ones(len(records), np.bool_), ())
+            yield Numbers(self._at_most_saturated(values), np.ones(len(records), np.bool_), ())
         elif len(records) <= _FEW:
             yield self.read_one_by_one(records)
         else:

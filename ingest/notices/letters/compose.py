@@ -242,9 +242,8 @@ def _worst(story: Story) -> str:
         return ""
     if incident.quantity in WITHOUT_LIMIT:
         return f"{digits.short(incident.quantity)} {value}"
-    named = "bound" if story.of_window else "limit"
     limit = digits.limit(incident.quantity, incident.bound, units)
-    return f"{digits.short(incident.quantity)} {value}, {named} {limit}"
+    return f"{digits.short(incident.quantity)} {value}, limit {limit}"
 
 
 def _figures(story: Story) -> list[tuple[str, str]]:
@@ -280,7 +279,7 @@ def _how_bad(story: Story) -> list[tuple[str, str]]:
         rows.append((f"Worst {digits.short(incident.quantity)}", f"{value}, {telling.at(incident.worst_at_ms)}"))
         beyond = digits.difference(incident.quantity, incident.worst_value - incident.bound, telling.units)
         limit = digits.limit(incident.quantity, incident.bound, telling.units)
-        rows.append(("Beyond its bound by", f"{beyond} (bound {limit})"))
+        rows.append(("Beyond its limit by", f"{beyond} (limit {limit})"))
         if incident.excess_hours:
             rows.append(("Total exceedance", _added_up(incident.quantity, incident.excess_hours, telling.units)))
     rows.append(("Its window", _window_words(story)))

@@ -137,7 +137,7 @@ def test_bad_rows_are_told_and_left_out_and_good_ones_come() -> None:
     assert result.returncode == 2
     assert [row["temperature_c"] for row in rows_of(result)] == ["21", "22", "23"]
     assert result.stderr.decode().splitlines() == [
-        "row 2 (line 3): rh_percent is 120, outside 0 to 100 %",
+        "row 2 (line 3): rh_percent is 120, outside 0 to 105 %",
         "row 3 (line 4): temperature_c is empty",
         "row 4 (line 5): 1 field where the header has 2",
         'row 5 (line 6): temperature_c is "warm", which is not a number',

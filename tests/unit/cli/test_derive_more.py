@@ -195,7 +195,7 @@ def test_rows_whose_time_will_not_do_are_bad_rows() -> None:
     assert result.stderr.splitlines()[:5] == [
         "row 2 (line 3): time is empty",
         'row 3 (line 4): time is "noon", which is no date and time (2026-01-31T14:30Z)',
-        "row 4 (line 5): rh_percent is 190, outside 0 to 100 %",
+        "row 4 (line 5): rh_percent is 190, outside 0 to 105 %",
         "row 5 (line 6): time is not after that of the row before",
         "4 of 6 rows were bad and left out.",
     ]
@@ -259,3 +259,36 @@ def test_single_point_in_us_units_prints_differences_as_such() -> None:
     assert "Dew point                          50.5 °F ± 1.4 (k = 2)" in printed
     assert "ft³/lb" in printed
     assert "m³/kg" not in printed
+
+
+def test_a_sensor_in_saturated_air_is_taken_at_its_word() -> None:
+    """Rows of 101 % are rows of 100 %, counted: the mould index is theirs; 106 % is refused with its row."""
+    days = [START + dt.timedelta(hours=hour) for hour in range(480)]
+    tables = {
+        rh: "time,temperature_c,rh_percent\n" + "".join(f"{at.isoformat()},20,{rh}\n" for at in days)
+        for rh in (100, 101, 106)
+    }
+    full, over, absurd = (derive(tables[rh], "--mould", "very-sensitive") for rh in (100, 101, 106))
+    assert [row["mould_index"] for row in rows_of(over)] == [row["mould_index"] for row in rows_of(full)]
+    assert float(rows_of(over)[-1]["mould_index"]) > 3.0
+    assert "480 rows have more than 100 % RH" in over.stderr
+    assert rows_of(absurd) == []
+    assert "outside 0 to 105 %" in absurd.stderr
+
+
+def test_a_column_in_another_unit_is_said() -> None:
+    """Fahrenheit under a Celsius name and humidity as a share pass with a caution; ordinary figures without."""
+    said = derive("temperature_c,rh_percent\n70,0.5\n71,0.45\n").stderr
+    assert "if that is °F, call the column temperature_f" in said
+    assert "if these are shares of 1, multiply them by 100" in said
+    assert derive("temperature_c,rh_percent\n21,50\n20.5,0.9\n").stderr == ""
+
+
+def test_inches_of_mercury_are_not_taken_as_kilopascals() -> None:
+    """30.1 for a barometer's reading is asked about; with its unit, or as a mountain's pressure, it is taken."""
+    point = ("--temperature", "70F", "--humidity", "50")
+    refused = CliRunner().invoke(main, ["derive", *point, "--pressure", "30.1"])
+    assert refused.exit_code == 2
+    assert "Write 30.1inHg, or 30.1kPa" in refused.stderr
+    for pressure in ("30.1inHg", "30.1kPa", "101.3"):
+        assert CliRunner().invoke(main, ["derive", *point, "--pressure", pressure]).exit_code == 0

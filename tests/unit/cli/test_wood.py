@@ -158,3 +158,41 @@ def test_extrapolation_is_said() -> None:
     assert any(
         "extrapolation" in caution for caution in answer("emc", "--temperature", "-20", "--humidity", "80")["cautions"]
     )
+
+
+SETTLE = ("settle", "--from", "12", "--thickness", "20mm")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ((*SETTLE, "--temperature", "-58C", "--humidity", "90"), "the EMC of wood is not known at -58 °C"),
+        ((*SETTLE, "--temperature", "20C", "--humidity", "40", "--specific-gravity", "nan"), "not a number"),
+        ((*SETTLE, "--temperature", "20C", "--humidity", "40", "--finish", "sealed", "--one-face"), "no moisture can"),
+    ],
+)
+def test_what_cannot_settle_is_told_in_words(words: tuple[str, ...], said: str) -> None:
+    """Air without an EMC, a weight that is no number, a board that is tight all round: a sentence, and no trace."""
+    result = wood(*words)
+    assert result.exit_code == 2
+    assert said in result.output
+    assert "lumberroom that should not have" not in result.output
+
+
+def test_a_saturated_thick_board_in_the_cold_is_answered() -> None:
+    """A cell at fibre saturation rounds to 30.0000000000004 % in the march: the next month goes on from 30."""
+    cold = ("settle", "--from", "30", "--thickness", "300mm", "--temperature", "-15C", "--humidity", "80")
+    assert answer(*cold)["final_mc_percent"] == pytest.approx(26.4, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("more", "faces"),
+    [
+        ((), "both faces open to the air"),
+        (("--one-face",), "top open to the air, underside on something tight"),
+        (("--finish", "sealed"), "top sealed, underside open to the air"),
+    ],
+)
+def test_the_faces_are_told_as_they_are(more: tuple[str, ...], faces: str) -> None:
+    """What lies on each face is said, and nothing of an open one where none is."""
+    assert faces in wood(*SETTLE, "--temperature", "20C", "--humidity", "40", *more).output

@@ -61,20 +61,20 @@ def closed(incident: Incident) -> Incident:
 
 def test_the_subject_says_room_what_and_how_bad(incident, site) -> None:
     """One line tells whether to go: the room, which way it is out, by how much."""
-    assert mail_of(incident, site)["Subject"] == "Plank store too damp: RH 61.3 %, bound 55 %"
+    assert mail_of(incident, site)["Subject"] == "Plank store too damp: RH 61.3 %, limit 55 %"
     # A long one is not folded before its first word, which some readers show with a blank in front.
     assert mail_of(closed(incident), site)["Subject"] == (
-        "Plank store: all clear (was too damp, RH 61.3 %, bound 55 %)"
+        "Plank store: all clear (was too damp, RH 61.3 %, limit 55 %)"
     )
 
 
 @pytest.mark.parametrize(
     ("quantity", "bound", "worst", "units", "said"),
     [
-        ("temperature_c", 18.0, 8.0, "si", "Plank store too cold: temperature 8.0 °C, bound 18 °C"),
-        ("temperature_c", 18.0, 8.0, "us", "Plank store too cold: temperature 46.4 °F, bound 64.4 °F"),
-        ("rh_percent", 35.0, 22.0, "si", "Plank store too dry: RH 22.0 %, bound 35 %"),
-        ("emc_percent", 9.0, 11.9, "si", "Plank store too damp for the wood: EMC 11.9 %, bound 9 %"),
+        ("temperature_c", 18.0, 8.0, "si", "Plank store too cold: temperature 8.0 °C, limit 18 °C"),
+        ("temperature_c", 18.0, 8.0, "us", "Plank store too cold: temperature 46.4 °F, limit 64.4 °F"),
+        ("rh_percent", 35.0, 22.0, "si", "Plank store too dry: RH 22.0 %, limit 35 %"),
+        ("emc_percent", 9.0, 11.9, "si", "Plank store too damp for the wood: EMC 11.9 %, limit 9 %"),
     ],
 )
 def test_each_way_out_has_its_words_and_the_readers_units(incident, site, quantity, bound, worst, units, said) -> None:
@@ -98,7 +98,7 @@ def test_the_body_tells_what_since_when_how_far_what_for_and_what_to_do(incident
     for needed in (
         'RH at the sensor "north wall" has been above 55 % since Wed 25 Nov 2026, 11:00 CET',
         "Worst RH: 61.3 %, Wed 25 Nov 2026, 11:15 CET",
-        "Beyond its bound by: 6.3 points (bound 55 %)",
+        "Beyond its limit by: 6.3 points (limit 55 %)",
         "Its window: temperature 18 to 24 °C and RH 35 to 55 %",
         "In this room: oak boards, 20 mm, stickered",
         "takes up moisture and swells",
@@ -193,7 +193,7 @@ def test_what_did_not_happen_is_taken_back_in_its_thread(incident, site) -> None
     gone = replace(closed(incident), withdrawn_ms=T0_MS + 5 * 3_600_000)
     mail = mail_of(gone, site)
     text, _ = bodies(mail)
-    assert mail["Subject"].strip() == "Plank store: taken back (had been told as too damp, RH 61.3 %, bound 55 %)"
+    assert mail["Subject"].strip() == "Plank store: taken back (had been told as too damp, RH 61.3 %, limit 55 %)"
     assert mail["References"] == mail_of(incident, site)["Message-ID"]
     assert "Readings that came late (Wed 25 Nov 2026, 16:00 CET) show that this did not happen" in text
     assert "all clear" not in text.lower()

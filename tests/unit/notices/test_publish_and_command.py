@@ -75,7 +75,7 @@ async def test_a_published_notice_arrives_under_its_room_and_kind(broker, notice
         message = await anext(aiter(reader.messages))
         assert (str(message.topic), message.qos, message.retain) == ("climate/notices/store/opened", 1, False)
         said = json.loads(message.payload)
-        assert said["subject"] == "Plank store too damp: RH 61.3 %, bound 55 %"
+        assert said["subject"] == "Plank store too damp: RH 61.3 %, limit 55 %"
         assert await to_broker(broker, retain=True).send(notice) == Sent()
     async with asyncio.timeout(20), broker.publisher() as later:
         await later.subscribe("climate/#", qos=1)

@@ -93,7 +93,7 @@ async def test_a_notice_is_posted_signed_and_says_all(receiver, noticed) -> None
     [(headers, body)] = receiver.taken
     said = json.loads(body)
     assert (said["room"], said["kind"], said["incident"]["worst_value"]) == ("store", "opened", 61.26)
-    assert said["subject"] == "Plank store too damp: RH 61.3 %, bound 55 %"
+    assert said["subject"] == "Plank store too damp: RH 61.3 %, limit 55 %"
     assert said["link"] == "http://store.example:8430/rooms/store"
     assert "What to check first" in said["text"]
     assert headers["Lumberroom-Notice"] == str(said["notice"])
