@@ -209,10 +209,10 @@ def _days_words(found: Settling, air: Air) -> str:
 
 def _coefficient_words(asked: MovementQuestion, method: Method) -> str:
     species, angle = asked.species, asked.ring_angle_degrees
-    if method is Method.COEFFICIENT:
-        return f"{float(across(species.change_radial, species.change_tangential, angle)):.5f} per % MC"
+    coefficient = f"{float(across(species.change_radial, species.change_tangential, angle)):.5f} per % MC"
     shrinkage = across(species.shrinkage_radial_percent, species.shrinkage_tangential_percent, angle)
-    return f"{float(shrinkage):.1f} % from green to oven-dry"
+    total = f"{float(shrinkage):.1f} % from green to oven-dry"
+    return {Method.COEFFICIENT: coefficient, Method.SHRINKAGE: total}.get(method, f"{coefficient}, {total}")
 
 
 def _movement_cautions(asked: MovementQuestion) -> list[str]:

@@ -14,6 +14,7 @@ angle. Above the fibre-saturation point (30 % MC) wood neither swells nor shrink
 from __future__ import annotations
 
 import enum
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Final
@@ -29,10 +30,11 @@ QUARTER_SAWN_DEGREES: Final = 90.0
 
 
 class Method(enum.Enum):
-    """By which of the handbook's two formulas a change was computed."""
+    """By which of the handbook's two formulas, or by both, a change was computed."""
 
     COEFFICIENT = "dimensional-change coefficient (Wood Handbook Eq. 13-2)"
     SHRINKAGE = "total shrinkage (Wood Handbook Eq. 13-3)"
+    BOTH = "the coefficient between 6 and 14 % MC, total shrinkage beyond (Wood Handbook Eq. 13-2, 13-3)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,18 +79,29 @@ def change_by_shrinkage(shrinkage_percent: Number, mc_from_percent: Number, mc_t
 def fractional_change(
     species: Species, mc_from_percent: float, mc_to_percent: float, ring_angle_degrees: float = FLAT_SAWN_DEGREES
 ) -> tuple[float, Method]:
-    """Give the fractional change of a board's width, and by which formula: Eq. 13-2 inside 6..14 % MC, else Eq. 13-3.
+    """Give the fractional change of a board's width, and by which formula.
 
-    NaN for negative moisture contents and angles outside 0..90°.
+    Inside 6..14 % MC by Eq. 13-2. A way that leads beyond is gone part by part: Eq. 13-2 between 6 and 14 %, Eq. 13-3
+    below and above, each on the width that the part before left. So there is no jump at the ends of the coefficient's
+    range, where the two formulae differ by more than 5 % for some species (Eq. 13-3 takes 30 % as the fibre saturation
+    of every species).  NaN for negative moisture contents and angles outside 0..90°.
     """
+    angle = ring_angle_degrees
+    coefficient = float(across(species.change_radial, species.change_tangential, angle))
     low, high = COEFFICIENT_RANGE_PERCENT
     if all(low <= mc <= high for mc in (mc_from_percent, mc_to_percent)):
-        coefficient = float(across(species.change_radial, species.change_tangential, ring_angle_degrees))
-        return change_by_coefficient(coefficient, mc_from_percent, mc_to_percent), Method.COEFFICIENT
-    shrinkage = float(
-        across(species.shrinkage_radial_percent, species.shrinkage_tangential_percent, ring_angle_degrees)
-    )
-    return change_by_shrinkage(shrinkage, mc_from_percent, mc_to_percent), Method.SHRINKAGE
+        return float(change_by_coefficient(coefficient, mc_from_percent, mc_to_percent)), Method.COEFFICIENT
+    shrinkage = float(across(species.shrinkage_radial_percent, species.shrinkage_tangential_percent, angle))
+    stops = [low, high] if mc_from_percent <= mc_to_percent else [high, low]
+    ends = sorted((mc_from_percent, mc_to_percent))
+    way = [mc_from_percent, *(stop for stop in stops if ends[0] < stop < ends[1]), mc_to_percent]
+    width, method = 1.0, Method.SHRINKAGE
+    for start, end in itertools.pairwise(way):
+        inside = low <= min(start, end) and max(start, end) <= high
+        change, of = (change_by_coefficient, coefficient) if inside else (change_by_shrinkage, shrinkage)
+        method = Method.BOTH if inside else method
+        width *= 1.0 + float(change(of, start, end))
+    return width - 1.0, method
 
 
 def floor_movement(

@@ -40,7 +40,8 @@ def test_outside_its_range_the_coefficient_is_not_used() -> None:
     """From 6..14 % MC Eq. 13-2, beyond Eq. 13-3, and each says so; the bare coefficient form gives NaN there."""
     oak = find_species(OAK)
     assert movement.fractional_change(oak, 7.0, 10.0)[1] is movement.Method.COEFFICIENT
-    assert movement.fractional_change(oak, 7.0, 16.0)[1] is movement.Method.SHRINKAGE
+    assert movement.fractional_change(oak, 7.0, 16.0)[1] is movement.Method.BOTH
+    assert movement.fractional_change(oak, 15.0, 16.0)[1] is movement.Method.SHRINKAGE
     assert math.isnan(movement.change_by_coefficient(oak.change_tangential, 7.0, 16.0))
 
 
@@ -152,3 +153,30 @@ def test_salts_refuse_what_they_do_not_know() -> None:
         salt_rh_percent("sugar", 20.0)
     assert math.isnan(salt_rh_percent("NaCl", 80.0))
     assert salt_rh_percent("NaCl", np.array([20.0, 25.0])).shape == (2,)
+
+
+CUTS = [0.0, 45.0, 90.0]
+
+
+@pytest.mark.parametrize("angle", CUTS)
+def test_no_species_jumps_at_the_ends_of_the_coefficients_range(angle: float) -> None:
+    """Every species: a hair past 6 and 14 % MC a board is as wide as a hair before, and wider further on."""
+    for name in all_species():
+        species = find_species(name)
+        for start, steps in ((6.0, np.arange(6.5, 30.1, 0.5)), (14.0, np.arange(13.5, -0.1, -0.5))):
+            widths = [1.0 + movement.fractional_change(species, start, float(end), angle)[0] for end in steps]
+            moved = np.diff([1.0, *widths]) * (1.0 if start == 6.0 else -1.0)
+            assert (moved > 0.0).all(), name
+        for edge, beyond in ((14.0, 14.001), (6.0, 5.999)):
+            start = 20.0 - edge  # the other end of the range
+            there, past = (movement.fractional_change(species, start, end, angle)[0] for end in (edge, beyond))
+            assert past == pytest.approx(there, abs=2e-5), (name, edge)
+
+
+def test_a_way_beyond_the_range_is_longer_than_the_part_inside() -> None:
+    """Western red cedar, 140 mm, flat-sawn: 2.62 mm for 6 to 14 % by the handbook's coefficient, more for 6 to 15 %."""
+    cedar = find_species("Cedar, western red")
+    inside, past = (140.0 * movement.fractional_change(cedar, 6.0, end)[0] for end in (14.0, 15.0))
+    assert inside == pytest.approx(2.62, abs=0.01)
+    assert past > inside
+    assert movement.fractional_change(cedar, 6.0, 15.0)[1] is movement.Method.BOTH
