@@ -18,7 +18,7 @@ import structlog
 from ingest.central import outgoing
 from ingest.central.announcements import Speaking, Stood, announcement
 from ingest.central.engine import Engine, OwnThread
-from ingest.central.outgoing import ForwardingStore, ForwardingWork, Given, Refusing
+from ingest.central.outgoing import Given, Refusing
 from ingest.central.points import Point, lines
 from ingest.central.progress import (
     ForwarderSettings,
@@ -36,6 +36,8 @@ from ingest.central.writing import Later, Waiting, Writer, deliver
 from ingest.clock import Clock
 from ingest.site.places import Site
 from ingest.store.api import SeriesExtent
+from ingest.store.sqlite_store import SqliteStore
+from ingest.store.unit_of_work import SqliteUnitOfWork
 
 NAME: Final = "central"
 """Under which name the position is kept."""
@@ -53,7 +55,7 @@ class ForwarderCore:
 
     def __init__(
         self,
-        store: ForwardingStore,
+        store: SqliteStore,
         clock: Clock,
         writer: Writer,
         engine: Engine | None,
@@ -271,7 +273,7 @@ class ForwarderCore:
             with self._store.transaction() as work:
                 self._keep(work)
 
-    def _keep(self, work: ForwardingWork) -> None:
+    def _keep(self, work: SqliteUnitOfWork) -> None:
         """Write the durable position, and let go of the changes before it, in one unit of work."""
         work.save_forwarding(NAME, {**self._settled.as_json(), "caught_up_ms": self._lagging.caught_up_ms})
         work.follow_changes(NAME, through=self._settled.oldest)

@@ -7,9 +7,8 @@ it: those go out again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import AbstractContextManager
-from typing import Any, Final, NamedTuple, Protocol
+from collections.abc import Callable, Iterable, Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 import structlog
@@ -17,81 +16,17 @@ import structlog
 from ingest.central.points import Point, runs
 from ingest.physics.derived import DERIVED
 from ingest.site.series import Int64s, SeriesKey
-from ingest.store.api import Changes, SeriesExtent, SeriesReader, StoreReader
+from ingest.store.api import SeriesExtent, SeriesReader
+from ingest.store.reader import SqliteReader
 from ingest.store.record.forwarding import SetAside
 from ingest.store.series.pairing import PRESSURE_AGE_MS, TEMPERATURE_AFTER_MS, TEMPERATURE_AGE_MS
 from ingest.store.series.rows import utc
+from ingest.store.sqlite_store import SqliteStore
 
 SHORTEST_MS: Final = 60_000
 LONGEST_MS: Final = 86_400_000
 MOST_EMPTY: Final = 400
 """How many empty stretches of the past are passed over in one go."""
-
-
-class ForwardingReader(StoreReader, Protocol):
-    """What a forwarder reads of a store."""
-
-    def changes(self, after: int, limit: int) -> Changes:
-        """Give what was stored after a change's number, in the order of commit."""
-        ...
-
-    def newest_change(self) -> int:
-        """Give the number of the newest change."""
-        ...
-
-    def amendments(self, keys: Sequence[SeriesKey], from_ms: int, to_ms: int) -> dict[tuple[SeriesKey, int], int]:
-        """Give how often readings were amended, by series and instant."""
-        ...
-
-    def forwarding(self, name: str) -> dict[str, Any] | None:
-        """Give what was saved of how far it has come."""
-        ...
-
-    def set_aside(self, limit: int = 200) -> list[SetAside]:
-        """Give readings that the engine refused."""
-        ...
-
-    def count_aside(self) -> int:
-        """Give how many those are."""
-        ...
-
-
-class ForwardingWork(Protocol):
-    """What a forwarder writes in a unit of work."""
-
-    @property
-    def read(self) -> ForwardingReader:
-        """Read within it."""
-        ...
-
-    def follow_changes(self, name: str, *, through: int) -> None:
-        """Note that all changes up to a number are taken over; those after it are kept."""
-        ...
-
-    def save_forwarding(self, name: str, state: Mapping[str, Any]) -> None:
-        """Save how far it has come."""
-        ...
-
-    def put_aside(self, refused: Sequence[SetAside]) -> None:
-        """Keep what was refused."""
-        ...
-
-    def take_back(self, accepted: Sequence[SetAside]) -> None:
-        """Drop what was accepted after all."""
-        ...
-
-
-class ForwardingStore(Protocol):
-    """The store as a forwarder sees it."""
-
-    @property
-    def read(self) -> ForwardingReader:
-        """Give the reader."""
-        ...
-
-    def transaction(self) -> AbstractContextManager[ForwardingWork]:
-        """Open a unit of work."""
-        ...
 
 
 class Given(NamedTuple):
@@ -102,7 +37,7 @@ class Given(NamedTuple):
     lost: bool = False
 
 
-def changed(read: ForwardingReader, after: int, newest: int, limit: int) -> Given:
+def changed(read: SqliteReader, after: int, newest: int, limit: int) -> Given:
     """Give the points of the changes after a number.  newest: the newest change when it was asked for."""
     found = read.changes(after, limit)
     rows = zip(found.key_index.tolist(), found.at_ms.tolist(), found.value.tolist(), strict=True)
@@ -112,7 +47,7 @@ def changed(read: ForwardingReader, after: int, newest: int, limit: int) -> Give
     return Given(tuple(points), found.through if len(found.at_ms) else max(newest, found.through), found.lost)
 
 
-def past(read: ForwardingReader, extents: Sequence[SeriesExtent], from_ms: int, until_ms: int, limit: int) -> Given:
+def past(read: SqliteReader, extents: Sequence[SeriesExtent], from_ms: int, until_ms: int, limit: int) -> Given:
     """Give the points of the next stretch of the past that holds any: about `limit`, whole instants."""
     span_ms = max(1, max((e.last_ms for e in extents), default=0) - min((e.first_ms for e in extents), default=0))
     length_ms = min(max(limit * span_ms // max(1, sum(e.count for e in extents)), SHORTEST_MS), LONGEST_MS)
@@ -130,12 +65,12 @@ def past(read: ForwardingReader, extents: Sequence[SeriesExtent], from_ms: int, 
     return Given((), from_ms)
 
 
-def _samples(read: ForwardingReader, key: SeriesKey, from_ms: int, to_ms: int) -> Iterable[tuple[int, float]]:
+def _samples(read: SqliteReader, key: SeriesKey, from_ms: int, to_ms: int) -> Iterable[tuple[int, float]]:
     series = read.read(key, from_ms, to_ms)
     return zip(series.at_ms.tolist(), series.value.tolist(), strict=True)
 
 
-def _with_revisions(read: ForwardingReader, points: list[Point]) -> list[Point]:
+def _with_revisions(read: SqliteReader, points: list[Point]) -> list[Point]:
     """Give the points with how often each was amended; those that were take the value that stands now."""
     if not points:
         return []
@@ -145,7 +80,7 @@ def _with_revisions(read: ForwardingReader, points: list[Point]) -> list[Point]:
     return [_amended(read, point, times) for point in points] if times else points
 
 
-def _amended(read: ForwardingReader, point: Point, times: dict[tuple[SeriesKey, int], int]) -> Point:
+def _amended(read: SqliteReader, point: Point, times: dict[tuple[SeriesKey, int], int]) -> Point:
     key = SeriesKey(point.sensor, point.quantity)
     revision = times.get((key, point.at_ms), 0)
     if not revision:
@@ -166,7 +101,7 @@ class Refusing:
     refused, which are not kept.
     """
 
-    def __init__(self, store: ForwardingStore, now_ms: Callable[[], int]) -> None:
+    def __init__(self, store: SqliteStore, now_ms: Callable[[], int]) -> None:
         self._store = store
         self._now_ms = now_ms
         self.count = 0
@@ -221,7 +156,7 @@ DIGITS: Final = 6
 the last digits would take (see README.md)."""
 
 
-def derived_points(read: ForwardingReader, changed: Iterable[Point]) -> list[Point]:
+def derived_points(read: SqliteReader, changed: Iterable[Point]) -> list[Point]:
     """Give what is derived, as it stands now, for the humidity readings that these changed readings touch. Blocks."""
     found: list[Point] = []
     for sensor, points in _by_sensor(changed).items():
@@ -238,7 +173,7 @@ def _by_sensor(changed: Iterable[Point]) -> dict[str, list[Point]]:
     return by_sensor
 
 
-def _of_run(read: ForwardingReader, sensor: str, run: list[Point]) -> list[Point]:
+def _of_run(read: SqliteReader, sensor: str, run: list[Point]) -> list[Point]:
     from_ms = min(point.at_ms - _REACH_MS[point.quantity][0] for point in run)
     to_ms = max(point.at_ms + _REACH_MS[point.quantity][1] for point in run) + 1
     humid_ms = read.read(SeriesKey(sensor, "rh_percent"), from_ms, to_ms).at_ms
@@ -258,7 +193,7 @@ def _of_run(read: ForwardingReader, sensor: str, run: list[Point]) -> list[Point
     return found
 
 
-def _revisions(read: ForwardingReader, sensor: str, humid_ms: Int64s) -> Int64s:
+def _revisions(read: SqliteReader, sensor: str, humid_ms: Int64s) -> Int64s:
     """Give for each humidity reading how often anything was amended that can go into what is derived for it.
 
     That only ever rises, and rises with every amendment that counts, so that of several derived copies of one instant

@@ -47,12 +47,17 @@ from ingest.store.sqlite_store import SqliteStore
 DAY_MINUTES = 1440
 
 
-@contextmanager
-def victoria_metrics(folder: Path) -> Iterator[str]:
-    """Run a server and give its address."""
+def free_port() -> int:
+    """Give a port that is free at the moment."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
+        return int(free.getsockname()[1])
+
+
+@contextmanager
+def victoria_metrics(folder: Path, port: int = 0, *, kill: bool = False) -> Iterator[str]:
+    """Run a server and give its address.  kill: end it as a power cut of its process would."""
+    port = port or free_port()
     program = shutil.which("victoria-metrics")
     assert program, "install Debian's package victoria-metrics"
     options = ["-retentionPeriod=100y", "-dedup.minScrapeInterval=1ms", "-loggerLevel=ERROR"]
@@ -61,7 +66,7 @@ def victoria_metrics(folder: Path) -> Iterator[str]:
         until(lambda: ask(f"http://127.0.0.1:{port}/health"))
         yield f"http://127.0.0.1:{port}"
     finally:
-        server.terminate()
+        (server.kill if kill else server.terminate)()
         server.wait()
 
 
@@ -172,6 +177,41 @@ def _columns(store: SqliteStore, key: SeriesKey, first_ms: int, last_ms: int) ->
     return series.at_ms, series.value
 
 
+def killed(changes: int = 14_400) -> None:
+    """Kill a server that took 100,000 values that were not read back yet; print what passes after its return."""
+    with tempfile.TemporaryDirectory() as place, SqliteStore.open(Path(place) / FILE_NAME) as store:
+        folder, port, clock = Path(place) / "vm", free_port(), SystemClock()
+        engine_address = EngineAddress(f"http://127.0.0.1:{port}")
+        settings = ForwarderSettings("bench", derived=False, spread=0.0)
+        writer, engine = InfluxWriter(engine_address), MetricsEngine(engine_address)
+        core = ForwarderCore(store, clock, writer, engine, lambda: Site("Bench"), settings)
+        keys = tuple(SeriesKey(f"s{n}", quantity) for n in range(4) for quantity in ("temperature_c", "rh_percent"))
+        index, plain = np.arange(8, dtype=np.int32), np.zeros(8, dtype=bool)
+        begin_ms = clock.now_ms() - changes * 5000
+
+        def put(at_ms: int) -> None:
+            with store.transaction() as work:
+                work.append(ReadingBatch(keys, index, np.full(8, at_ms), np.full(8, 20.5), plain), heard_ms=at_ms)
+
+        with victoria_metrics(folder, port, kill=True):
+            core.step()
+            for number in range(changes):
+                put(begin_ms + number * 5000)
+            until(lambda: core.step() > 0)
+        newest_ms = clock.now_ms()
+        put(newest_ms)
+        core.step()
+        with victoria_metrics(folder, port) as address:
+            asked = f"{address}/api/v1/export?match[]=lumberroom_rh_percent&start={newest_ms / 1000}"
+            begun_s, seen_s = time.perf_counter(), 0.0
+            while core.lag().behind or not seen_s:
+                time.sleep(min(core.step(), 0.2))
+                if not seen_s and ask(asked):
+                    seen_s = time.perf_counter() - begun_s
+            resent, whole_s = core.as_figures()["resent"], time.perf_counter() - begun_s
+            print(f"killed: {resent:,} values lost; newest there after {seen_s:.1f} s, all after {whole_s:.1f} s")
+
+
 def office(sites: int) -> None:
     """Fill a server with a day of many sites and print what an office's look and pages take."""
     random = np.random.default_rng(5)
@@ -254,6 +294,7 @@ def main(sensor_days: int = 300, sites: int = 100) -> None:
     print(json.dumps({"sensor_days": sensor_days, "sites": sites}))
     for derived, digits in ((False, 6), (True, 6), (True, 17)):
         forward(sensor_days, derived=derived, digits=digits)
+    killed()
     office(sites)
     year()
 
