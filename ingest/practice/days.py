@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -11,15 +12,20 @@ from ingest.practice.week_edges import days_touching, hour_edges_ms
 from ingest.present.season_picture import EmcDay, SeasonPicture
 from ingest.site.places import AcclimationWindow, Room, Site
 from ingest.store.api import SeriesReader
+from ingest.watch.window.plan import EVER_MS, Held, Plan, plan_of, window_at
 
 _DAYS_AT_ONCE: Final = 91
 
 
-def daily_emc(reader: SeriesReader, site: Site, room: Room, from_ms: int, to_ms: int) -> list[EmcDay]:
+def daily_emc(
+    reader: SeriesReader, site: Site, room: Room, from_ms: int, to_ms: int, *, window: AcclimationWindow | None = None
+) -> list[EmcDay]:
     """Give each day of the site's calendar with a part in from_ms <= t < to_ms, in order.
 
     Hours count and sensors go together as in `ingest.practice.weeks`; a day without an hour that counts has no figures.
+    window: as there; each day has the bounds of the window that the room had then, for phases begin with a day.
     """
+    plan: Plan = plan_of(room, site.time_zone) if window is None else (Held(EVER_MS, window),)
     calendar = days_touching(from_ms, to_ms, site.time_zone)
     found: list[EmcDay] = []
     for first in range(0, len(calendar), _DAYS_AT_ONCE):
@@ -30,7 +36,11 @@ def daily_emc(reader: SeriesReader, site: Site, room: Room, from_ms: int, to_ms:
         for span in spans:
             begins, ends = np.searchsorted(hours_ms, np.clip(span, air.from_ms, air.to_ms))
             emc = hourly_emc(by_sensor[:, int(begins) : int(ends)])
-            found.append(EmcDay(span) if emc is None else EmcDay(span, emc.lowest, emc.mean, emc.highest, emc.hours))
+            rule = window_at(plan, span.from_ms)
+            day = EmcDay(span, bounds=None if rule is None else rule.emc_percent)
+            if emc is not None:
+                day = replace(day, lowest=emc.lowest, mean=emc.mean, highest=emc.highest, hours=emc.hours)
+            found.append(day)
     return found
 
 
@@ -45,11 +55,9 @@ def season_picture(
     credit: str = "",
 ) -> SeasonPicture:
     """Gather the picture of a room's EMC over a season.  window: as for `week_by_week`.  credit: whose readings."""
-    rule = room.window if window is None else window
     return SeasonPicture(
         title=f"{room.title}: the EMC of its air",
-        days=tuple(daily_emc(reader, site, room, from_ms, to_ms)),
+        days=tuple(daily_emc(reader, site, room, from_ms, to_ms, window=window)),
         time_zone=site.time_zone,
-        bounds=None if rule is None else rule.emc_percent,
         credit=credit,
     )

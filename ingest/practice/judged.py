@@ -50,6 +50,10 @@ class Judgement:
         which = int(np.argmax(self.edges_ms[ends] - self.edges_ms[begins]))
         return Span(int(self.edges_ms[begins[which]]), int(self.edges_ms[ends[which]]))
 
+    def at(self, flags: Flags, at_ms: int) -> bool:
+        """Say whether the flags (bool (n,)) are true at an instant of the stretch."""
+        return bool(flags[np.searchsorted(self.edges_ms, at_ms, side="right") - 1])
+
     def shares(self, flags: Flags, parts_ms: Int64s) -> Floats:
         """Give the share of each part for which the flags (bool (n,)) are true, 0 to 1.
 

@@ -10,12 +10,13 @@ that and none is outside. Outside takes one quantity beyond its bound; within ta
 from __future__ import annotations
 
 import enum
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from ingest.practice.held import values_between
 from ingest.practice.judged import SIDES, Judgement, judge, stretches
 from ingest.practice.room_air import (
     ENOUGH_OF_AN_HOUR,
@@ -29,7 +30,7 @@ from ingest.practice.room_air import (
 )
 from ingest.practice.week_edges import hour_edges_ms, weeks_touching
 from ingest.site.places import AcclimationWindow, Room, Site
-from ingest.site.series import Int64s, Span
+from ingest.site.series import Floats, Int64s, Span
 from ingest.store.api import SeriesReader
 from ingest.watch.window.plan import EVER_MS, Held, Plan, plan_of, window_at
 
@@ -126,11 +127,28 @@ def week_by_week(
     for first in range(0, len(calendar), _WEEKS_AT_ONCE):
         spans = calendar[first : first + _WEEKS_AT_ONCE]
         air = room_air(reader, site, room, max(from_ms, spans[0].from_ms), min(to_ms, spans[-1].to_ms))
-        found += _weeks(air, plan, spans)
+        found += _weeks(air, plan, spans, lambda at_ms: _lasts_through(reader, site, room, plan, at_ms))
     return found
 
 
-def _weeks(air: RoomAir, plan: Plan, calendar: Sequence[Span]) -> Iterator[Week]:
+def _lasts_through(reader: SeriesReader, site: Site, room: Room, plan: Plan, at_ms: int) -> bool:
+    """Say whether the air was outside around an instant for the dwell time: a week's end ends no excursion."""
+    window = window_at(plan, at_ms)
+    if window is None or any(held.from_ms == at_ms for held in plan):
+        return False
+    dwell_ms = round(window.dwell_s * 1000)
+    around = Span(at_ms - dwell_ms, at_ms + dwell_ms)
+    of_window = next(stretch for _, stretch in stretches(plan, around) if stretch.from_ms <= at_ms < stretch.to_ms)
+    judgement = judge(room_air(reader, site, room, *around), plan, np.array([at_ms], dtype=np.int64))
+    longest = judgement.longest(judgement.outside, of_window)
+    return longest is not None and longest.from_ms < at_ms < longest.to_ms and _length_ms(longest) >= dwell_ms
+
+
+def _length_ms(span: Span) -> int:
+    return span.to_ms - span.from_ms
+
+
+def _weeks(air: RoomAir, plan: Plan, calendar: Sequence[Span], lasts_through: Callable[[int], bool]) -> Iterator[Week]:
     parts = [Span(max(span.from_ms, air.from_ms), min(span.to_ms, air.to_ms)) for span in calendar]
     edges_ms = np.array([*(part.from_ms for part in parts), air.to_ms], dtype=np.int64)
     hours_ms = hour_edges_ms(calendar, air.from_ms, air.to_ms)
@@ -146,7 +164,11 @@ def _weeks(air: RoomAir, plan: Plan, calendar: Sequence[Span]) -> Iterator[Week]
         figures = {name: several[index] for name, several in spread_of.items()}
         hours = slice(int(first), int(last))
         emc = hourly_emc(by_sensor[:, hours])
-        yield _week(span, part, figures, emc, judgement, plan, strip=strip[hours])
+        has_lasted = _has_lasted(judgement, plan, part, lasts_through)
+        passed = tuple(_passed(air, judgement, plan, part))
+        yield _week(
+            span, part, figures, emc, judgement, passed, _state(judgement, plan, part, has_lasted), strip[hours]
+        )
 
 
 def _strip(judgement: Judgement, hours_ms: Int64s) -> str:
@@ -155,20 +177,18 @@ def _strip(judgement: Judgement, hours_ms: Int64s) -> str:
     return "".join(np.where(outside, OUTSIDE, np.where(known, WITHIN, NOT_KNOWN)).tolist())
 
 
-def _week(
+def _week(  # noqa: PLR0917
     calendar: Span,
     part: Span,
     figures: Mapping[str, Spread | None],
     hourly: HourlyEmc | None,
     judgement: Judgement,
-    plan: Plan,
-    *,
+    passed: tuple[Passed, ...],
+    state: WeekState,
     strip: str,
 ) -> Week:
-    length_ms = part.to_ms - part.from_ms
     within_ms = judgement.lasting_ms(judgement.within, part)
     outside_ms = judgement.lasting_ms(judgement.outside, part)
-    longest = judgement.longest(judgement.outside, part)
     return Week(
         calendar=calendar,
         looked_at=part,
@@ -177,34 +197,49 @@ def _week(
         hourly_emc_percent=hourly,
         within_ms=within_ms,
         outside_ms=outside_ms,
-        not_known_ms=length_ms - within_ms - outside_ms,
-        longest_outside=longest,
-        passed=tuple(_passed(figures, judgement, plan, part)),
+        not_known_ms=_length_ms(part) - within_ms - outside_ms,
+        longest_outside=judgement.longest(judgement.outside, part),
+        passed=passed,
         strip=strip,
-        state=_state(plan, part, (within_ms + outside_ms) / length_ms, longest),
+        state=state,
     )
 
 
-def _passed(figures: Mapping[str, Spread | None], judgement: Judgement, plan: Plan, part: Span) -> Iterator[Passed]:
-    for held, stretch in stretches(plan, part):
-        for quantity, bounds in {} if held is None else held.bounds().items():
-            values = figures[quantity]
+def _passed(air: RoomAir, judgement: Judgement, plan: Plan, part: Span) -> Iterator[Passed]:
+    """Give the bounds that were passed, each with the worst of the time for which it held."""
+    for window, stretch in stretches(plan, part):
+        for quantity, bounds in {} if window is None else window.bounds().items():
             for side in SIDES:
                 bound = bounds.low if side == "below" else bounds.high
                 lasted_ms = judgement.lasting_ms(judgement.beyond(quantity, side), stretch)
-                if lasted_ms and bound is not None and values is not None:
-                    worst = values.minimum if side == "below" else values.maximum
-                    yield Passed(quantity, side, bound, lasted_ms, worst)
+                if lasted_ms and bound is not None:
+                    values = np.concatenate([values_between(one, *stretch) for one in air.series[quantity]])
+                    yield Passed(quantity, side, bound, lasted_ms, float(_WORST[side](values)))
 
 
-def _state(plan: Plan, part: Span, known: float, longest: Span | None) -> WeekState:
-    windows = [held for held, _ in stretches(plan, part) if held is not None and held.bounds()]
-    if not windows:
+_WORST: Final[Mapping[str, Callable[[Floats], np.float64]]] = {"below": np.min, "above": np.max}
+
+
+def _has_lasted(judgement: Judgement, plan: Plan, part: Span, lasts_through: Callable[[int], bool]) -> bool:
+    """Say whether the air was outside one window for that window's dwell time, in the week or across its ends.
+
+    A new window begins all continuity anew, here as in the watch (`judge.under_new_window`).
+    """
+    for window, stretch in stretches(plan, part):
+        longest = judgement.longest(judgement.outside, stretch)
+        if window is not None and longest is not None and _length_ms(longest) >= window.dwell_s * 1000:
+            return True
+    ends = judgement.at(judgement.outside, part.from_ms), judgement.at(judgement.outside, part.to_ms - 1)
+    return any(is_out and lasts_through(at_ms) for is_out, at_ms in zip(ends, part, strict=True))
+
+
+def _state(judgement: Judgement, plan: Plan, part: Span, has_lasted: bool) -> WeekState:
+    if not any(window is not None and window.bounds() for window, _ in stretches(plan, part)):
         return WeekState.NO_WINDOW
-    if longest is not None:
-        rule = window_at(plan, longest.from_ms) or windows[0]
-        if longest.to_ms - longest.from_ms >= rule.dwell_s * 1000:
-            return WeekState.OUT_OF_RANGE
-    if known < ENOUGH_OF_A_WEEK:
+    if has_lasted:
+        return WeekState.OUT_OF_RANGE
+    outside_ms = judgement.lasting_ms(judgement.outside, part)
+    known_ms = outside_ms + judgement.lasting_ms(judgement.within, part)
+    if known_ms < ENOUGH_OF_A_WEEK * _length_ms(part):
         return WeekState.NOT_KNOWN
-    return WeekState.IN_RANGE if longest is None else WeekState.BRIEFLY_OUT
+    return WeekState.BRIEFLY_OUT if outside_ms else WeekState.IN_RANGE

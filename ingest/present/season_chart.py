@@ -16,6 +16,7 @@ from ingest.present.chart_axes import Scale, extent, ticks
 from ingest.present.digits import limit as limit_words
 from ingest.present.digits import number
 from ingest.present.season_picture import Month, SeasonPicture, describe, months_of
+from ingest.site.series import Span
 
 WIDTH: Final = 760
 HEIGHT: Final = 342
@@ -64,10 +65,10 @@ class _Drawing:
         self.left, self.top, self.right, self.bottom = _BOX
         first_ms, last_ms = picture.days[0].span.from_ms, picture.days[-1].span.to_ms
         self.across = Scale(float(first_ms), float(last_ms), self.left, self.right)
-        bounds = picture.bounds
-        self.limits = [] if bounds is None else [end for end in (bounds.low, bounds.high) if end is not None]
+        self.asked = picture.asked()
+        limits = [end for bounds, _ in self.asked for end in (bounds.low, bounds.high) if end is not None]
         told = [end for day in picture.days for end in (day.lowest, day.highest) if end is not None]
-        self.up = Scale(*extent([*told, *self.limits], least_span=4.0, snap=1.0, low=0.0), self.bottom, self.top)
+        self.up = Scale(*extent([*told, *limits], least_span=4.0, snap=1.0, low=0.0), self.bottom, self.top)
 
     def parts(self) -> Iterator[str]:
         """Give the chart from the paper up."""
@@ -89,23 +90,27 @@ class _Drawing:
             yield f'<text class="se-small" x="{self.left}" y="{height - 10}">{escape(self.picture.credit)}</text>'
         yield "</svg>"
 
-    def _box(self, kind: str, high: float, low: float, more: str = "") -> str:
-        size = f'width="{self.right - self.left}" height="{low - high:.1f}"'
-        return f'<rect class="{kind}" x="{self.left}" y="{high:.1f}" {size}{more}/>'
+    def _box(self, kind: str, high: float, low: float, more: str = "", span: Span | None = None) -> str:
+        left, right = (self.left, self.right) if span is None else map(self.across.at, span)
+        size = f'width="{right - left:.1f}" height="{low - high:.1f}"'
+        return f'<rect class="{kind}" x="{left:.1f}" y="{high:.1f}" {size}{more}/>'
 
-    def _field(self) -> tuple[float, float]:
-        """Give the upper and lower edge of what the window asks for, as far as it is on the board."""
-        bounds = self.picture.bounds
-        high = self.top if bounds is None or bounds.high is None else self.up.at(bounds.high)
-        low = self.bottom if bounds is None or bounds.low is None else self.up.at(bounds.low)
-        return high, low
+    def _fields(self) -> Iterator[tuple[float, float, Span]]:
+        """Give the upper and lower edge of what each window asks for, as far as it is on the board, and its time."""
+        for bounds, span in self.asked:
+            high = self.top if bounds.high is None else self.up.at(bounds.high)
+            low = self.bottom if bounds.low is None else self.up.at(bounds.low)
+            yield high, low, span
 
     def _definitions(self) -> Iterator[str]:
-        high, low = self._field()
+        beyond = (
+            self._box("", self.top, high, "", span) + self._box("", low, self.bottom, "", span)
+            for high, low, span in self._fields()
+        )
         yield (
             '<defs><pattern id="se-cross" width="6" height="6" patternUnits="userSpaceOnUse">'
             '<path class="se-cross" d="M-1 -1L7 7M-1 5L1 7M5 -1L7 1"/></pattern>'
-            f'<clipPath id="se-beyond">{self._box("", self.top, high)}{self._box("", low, self.bottom)}</clipPath>'
+            f'<clipPath id="se-beyond">{"".join(beyond)}</clipPath>'
             "</defs>"
         )
 
@@ -132,23 +137,26 @@ class _Drawing:
         yield f'<text class="se-mean-of" x="{x:.1f}" y="{self.bottom + 38}">{number(month.mean, 1)}</text>'
 
     def _bounds(self) -> Iterator[str]:
-        for limit in self.limits:
-            y = self.up.at(limit)
-            yield f'<path class="se-bound" d="M{self.left} {y:.1f}H{self.right}"/>'
-            word = limit_words("emc_percent", limit)
-            yield f'<text class="se-bound-word" x="{self.right + 6}" y="{y + 4.5:.1f}">{word}</text>'
+        for bounds, span in self.asked:
+            begins, ends = map(self.across.at, span)
+            is_last = span == self.asked[-1][1]
+            for limit in (one for one in (bounds.low, bounds.high) if one is not None):
+                y = self.up.at(limit)
+                yield f'<path class="se-bound" d="M{begins:.1f} {y:.1f}H{ends:.1f}"/>'
+                x, up = (self.right + 6, -4.5) if is_last else (begins + 4, 4.0)
+                word = limit_words("emc_percent", limit)
+                yield f'<text class="se-bound-word" x="{x:.1f}" y="{y - up:.1f}">{word}</text>'
 
     def _band(self) -> Iterator[str]:
-        if self.limits:
-            high, low = self._field()
-            yield self._box("se-field", high, low)
+        for high, low, span in self._fields():
+            yield self._box("se-field", high, low, "", span)
         strips = "".join(self._strips())
         if not strips:
             x, y = (self.left + self.right) / 2, (self.top + self.bottom) / 2
             yield f'<text class="se-empty" x="{x}" y="{y}">no readings in this time</text>'
             return
         yield f'<path class="se-band" d="{strips}"/>'
-        if self.limits:
+        if self.asked:
             yield f'<g clip-path="url(#se-beyond)"><path class="se-out" d="{strips}"/>'
             yield f'<path fill="url(#se-cross)" d="{strips}"/></g>'
         yield f'<path class="se-mean" d="{"".join(self._means())}"/>'

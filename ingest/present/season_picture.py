@@ -14,28 +14,40 @@ from ingest.site.series import Span
 
 @dataclass(frozen=True, slots=True)
 class EmcDay:
-    """One day [% MC]: lowest, mean and highest of its hourly EMC, None where nothing is known; how many hours told."""
+    """One day [% MC]: lowest, mean and highest of its hourly EMC, None where nothing is known; how many hours told.
+
+    bounds: of EMC by the window that the day is judged by, None where none are set.
+    """
 
     span: Span
     lowest: float | None = None
     mean: float | None = None
     highest: float | None = None
     hours: int = 0
+    bounds: Bounds | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class SeasonPicture:
     """What the chart shows.
 
-    days: following each other without a break, at least one.  bounds: of EMC, None where none are set.
-    credit: whose readings these are, printed below; may be empty.
+    days: following each other without a break, at least one.  credit: whose readings these are, printed below; may be
+    empty.
     """
 
     title: str
     days: tuple[EmcDay, ...]
     time_zone: str
-    bounds: Bounds | None = None
     credit: str = ""
+
+    def asked(self) -> list[tuple[Bounds, Span]]:
+        """Give the bounds of EMC that were set, in order of time, each with the days for which they were."""
+        found = []
+        for bounds, days in itertools.groupby(self.days, lambda day: day.bounds):
+            spans = [day.span for day in days]
+            if bounds is not None and (bounds.low is not None or bounds.high is not None):
+                found.append((bounds, Span(spans[0].from_ms, spans[-1].to_ms)))
+        return found
 
 
 class Month(NamedTuple):
@@ -88,12 +100,17 @@ def _months(picture: SeasonPicture) -> str:
 
 
 def _against_bounds(told: list[EmcDay], picture: SeasonPicture) -> str:
-    if picture.bounds is None:
-        return ""
-    low, high = picture.bounds.low, picture.bounds.high
-    below = sum(low is not None and day.lowest is not None and day.lowest < low for day in told)
-    above = sum(high is not None and day.highest is not None and day.highest > high for day in told)
+    asked = picture.asked()
+    return " ".join(_against(told, *one, picture, alone=len(asked) == 1) for one in asked)
+
+
+def _against(told: list[EmcDay], bounds: Bounds, span: Span, picture: SeasonPicture, *, alone: bool) -> str:
+    days = [day for day in told if span.from_ms <= day.span.from_ms < span.to_ms]
+    low, high = bounds.low, bounds.high
+    below = sum(low is not None and day.lowest is not None and day.lowest < low for day in days)
+    above = sum(high is not None and day.highest is not None and day.highest > high for day in days)
+    when = "" if alone else f" from {words.day(span.from_ms, picture.time_zone)}"
     return (
-        f"The window asks for {bounds_words('emc_percent', picture.bounds)}: {below} of {len(told)} days fell below it "
+        f"The window{when} asks for {bounds_words('emc_percent', bounds)}: {below} of {len(days)} days fell below it "
         f"and {above} rose above it for an hour or more."
     )

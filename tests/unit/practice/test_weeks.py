@@ -363,3 +363,31 @@ def test_each_week_is_judged_by_the_window_of_its_time(store) -> None:
     assert second.outside_ms == pytest.approx(5 * day_ms, abs=3_600_000)
     assert [(one.quantity, one.side, one.bound) for one in second.passed] == [("rh_percent", "above", 50)]
     assert third.outside_ms == 0
+
+
+def test_a_week_that_spans_a_phase_has_worst_and_dwell_time_of_each_window(store: SqliteStore, tell: Tell) -> None:
+    """58 % under a window up to 55, then 48 % under one up to 45: each bound with the worst of its own time. What was
+    out for four hours of each is not eight hours of either: a new window begins all continuity anew."""
+    day_ms = WEEK_MS // 7
+    change_ms = MONDAY_MS + 3 * day_ms
+    first_day = dt.datetime.fromtimestamp(change_ms / 1000, ZoneInfo(ZONE)).date().isoformat()
+    six_hours = {"dwell_s": 6 * 3600.0}
+    before, after = (AcclimationWindow(rh_percent=Bounds(30, high), **six_hours) for high in (55, 45))
+    room = replace(ROOM, window=before, phases=(Phase("in service", first_day, after),))
+    at_ms = every(10)
+    near = np.abs(at_ms - change_ms) < 4 * HOUR_MS
+    tell(at_ms, 20.0, np.where(~near, 40.0, np.where(at_ms < change_ms, 58.0, 48.0)))
+    (week,) = week_by_week(store.read, replace(SITE, rooms=(room,)), room, MONDAY_MS, MONDAY_MS + WEEK_MS)
+    assert [(one.bound, one.worst) for one in week.passed] == [(55, 58.0), (45, 48.0)]
+    assert week.longest_outside_ms == pytest.approx(8 * HOUR_MS, abs=HOUR_MS / 3)
+    assert week.state is WeekState.BRIEFLY_OUT
+
+
+def test_what_lasts_through_a_weeks_end_counts_in_both_weeks(store: SqliteStore, tell: Tell) -> None:
+    """Outside from 20 minutes before midnight on Sunday to 20 after: the watch opens an incident after half an hour."""
+    ends_ms = MONDAY_MS + WEEK_MS
+    at_ms = every(10, to_ms=ends_ms + WEEK_MS)
+    tell(at_ms, 20.0, np.where(np.abs(at_ms - ends_ms + 1) <= 20 * MINUTE_MS, 60.0, 40.0))
+    states = [one.state for one in week_by_week(store.read, SITE, ROOM, MONDAY_MS, ends_ms + WEEK_MS)]
+    assert states == [WeekState.OUT_OF_RANGE, WeekState.OUT_OF_RANGE]
+    assert [week_by_week(store.read, SITE, ROOM, *part)[0].state for part in ((MONDAY_MS, ends_ms),)] == states[:1]

@@ -16,21 +16,26 @@ from ingest.site.series import Span
 
 SVG = "{http://www.w3.org/2000/svg}"
 DAY_MS = 86_400_000
+ASKED = Bounds(6.0, 9.0)
 FIRST_MS = int(dt.datetime(2026, 1, 20, tzinfo=dt.UTC).timestamp() * 1000)
 
 
 def day(number: int, *figures: float) -> EmcDay:
     """Give the day so many after 20 January 2026: lowest, mean, highest, or silent."""
     span = Span(FIRST_MS + number * DAY_MS, FIRST_MS + (number + 1) * DAY_MS)
-    return EmcDay(span, *figures, hours=24) if figures else EmcDay(span)
+    return EmcDay(span, *figures, hours=24, bounds=ASKED) if figures else EmcDay(span, bounds=ASKED)
 
 
 PICTURE = SeasonPicture(
     "Oak store: the EMC of its air",
     tuple(day(n, 5.5 + n / 10, 6.52 + n / 10, 7.5 + n / 10) for n in range(30)),
     "UTC",
-    Bounds(6.0, 9.0),
 )
+
+
+def asking(bounds: Bounds | None) -> SeasonPicture:
+    """Give the picture with other bounds."""
+    return replace(PICTURE, days=tuple(replace(one, bounds=bounds) for one in PICTURE.days))
 
 
 def drawn(picture: SeasonPicture) -> ElementTree.Element:
@@ -75,10 +80,10 @@ def test_a_season_of_silence_says_so() -> None:
 
 def test_without_bounds_nothing_is_marked() -> None:
     """A room without a window for EMC has its band and no red."""
-    root = drawn(replace(PICTURE, bounds=None))
+    root = drawn(asking(None))
     assert paths(root, "se-out") == []
     assert paths(root, "se-bound") == []
-    assert len(paths(drawn(replace(PICTURE, bounds=Bounds(None, 9.0))), "se-bound")) == 1
+    assert len(paths(drawn(asking(Bounds(None, 9.0))), "se-bound")) == 1
 
 
 def test_hostile_text_stays_text() -> None:
@@ -118,3 +123,14 @@ def test_a_season_without_days_is_refused() -> None:
     """There is nothing to draw."""
     with pytest.raises(ValueError, match="at least one day"):
         season_chart_svg(replace(PICTURE, days=()))
+
+
+def test_each_phase_is_drawn_and_told_with_its_own_bounds() -> None:
+    """Two windows in one season: two fields side by side, days counted by the window of their time."""
+    days = tuple(replace(one, bounds=Bounds(6.0, 12.0 if n < 20 else 9.0)) for n, one in enumerate(PICTURE.days))
+    picture = replace(PICTURE, days=days)
+    assert len(paths(drawn(picture), "se-bound")) == 4
+    first, second = describe(picture).split("The window from ")[1:]
+    assert first.startswith("Tue 20 Jan")
+    assert "5 of 20 days fell below it and 0 rose above" in first
+    assert "0 of 10 days fell below it and 10 rose above" in second
