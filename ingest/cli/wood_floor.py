@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from ingest.cli.wood_words import EMC_CAUTION, Air, Answer, length_words, range_cautions, rounded
+from ingest.cli.wood_words import EMC_CAUTION, Air, Answer, range_cautions, rounded
 from ingest.errors import SettingsError
 from ingest.physics.board import Board, Climate
 from ingest.physics.diffusivity import FINISHES, SPREAD_FACTOR
@@ -22,7 +22,7 @@ from ingest.physics.movement import (
 )
 from ingest.physics.settling import Settling, settling
 from ingest.physics.species import FIBRE_SATURATION_PERCENT, Species
-from ingest.present.digits import Units
+from ingest.present.digits import Units, length_words
 
 MOVEMENT_CAUTION: Final = (
     "A free board of average wood: real ones differ by a quarter, and a floor held by its fastenings and walls moves "

@@ -12,7 +12,7 @@ import numpy as np
 
 from ingest.physics import wood
 from ingest.present.digits import Units
-from ingest.units import fahrenheit_from_celsius, inches_from_millimetres
+from ingest.units import fahrenheit_from_celsius
 
 EMC_CAUTION: Final = (
     "EMC is the Wood Handbook's equation for wood in general; a real board stands 1 to 2 % MC from it, by species, "
@@ -49,11 +49,6 @@ def rounded(value: float | None) -> float | None:
 def temperature_words(temperature_c: float, units: Units) -> str:
     """Say a temperature."""
     return f"{fahrenheit_from_celsius(temperature_c):.4g} °F" if units is Units.US else f"{temperature_c:.3g} °C"
-
-
-def length_words(value_mm: float, units: Units) -> str:
-    """Say a length."""
-    return f"{inches_from_millimetres(value_mm):.3g} in" if units is Units.US else f"{value_mm:.4g} mm"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from typing import Final, NamedTuple
 
 from ingest import units as convert
 from ingest.site.places import Bounds
+from ingest.units import inches_from_millimetres
 
 NOTHING: Final = "–"
 MINUS: Final = "−"
@@ -206,3 +207,8 @@ def bounds_words(quantity: str, bounds: Bounds, units: Units = Units.SI) -> str:
 def _trimmed(value: float, decimals: int) -> str:
     text = number(value, decimals)
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def length_words(value_mm: float, units: Units) -> str:
+    """Say a length of wood: "19 mm", "0.75 in"."""
+    return f"{inches_from_millimetres(value_mm):.3g} in" if units is Units.US else f"{value_mm:.4g} mm"

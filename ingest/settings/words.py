@@ -7,7 +7,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from ingest.present import digits
-from ingest.present.digits import Units
+from ingest.present.digits import Units, length_words
 from ingest.settings.wiring import CentralWiring, MailWiring, PushWiring, Wiring
 from ingest.site.places import AcclimationWindow, Bounds, Room, Sensor
 from ingest.units import fahrenheit_from_celsius, feet_from_metres
@@ -52,24 +52,25 @@ def _room(room: Room, sensors: tuple[Sensor, ...], units: str) -> Iterator[str]:
     holds = f", holds {room.holds}" if room.holds else ""
     yield f"\n{room.title} ({room.id}){holds}"
     if room.window is None:
-        yield "  no window: shown and recorded, never warned of"
+        yield "  no window: shown and stored, no alerts"
     else:
         yield f"  window: {window_in_words(room.window, units)}"
         dwell_s = room.window.dwell_s
-        yield f"  told after {_minutes(dwell_s)} outside" if dwell_s else "  told at once when outside"
-        yield f"  over after {_minutes(room.window.return_dwell_s)} back inside by the margin"
+        yield f"  alert after {_minutes(dwell_s)} out of range" if dwell_s else "  alert at once when out of range"
+        yield f"  all-clear after {_minutes(room.window.return_dwell_s)} back in range by the margin"
     for sensor in sensors:
         title = f" ({sensor.title})" if sensor.title else ""
-        silent = f"silent after {_minutes(sensor.offline_after_s)}"
-        yield f"  sensor {sensor.id}{title}: {_PLACES[sensor.place.value]}, {silent}"
+        offline = f"offline after {_minutes(sensor.offline_after_s)}"
+        yield f"  sensor {sensor.id}{title}: {_PLACES[sensor.place.value]}, {offline}"
     if not sensors:
         yield "  no sensor yet"
     if room.boards is not None:
         lot = room.boards
-        yield f"  the lot: {lot.species}, {lot.thickness_mm:g} by {lot.width_mm:g} mm; its moisture is estimated"
+        thick, wide = (length_words(one, Units(units)) for one in (lot.thickness_mm, lot.width_mm))
+        yield f"  the lot: {lot.species}, {thick} by {wide}; its moisture is estimated"
     also = _rules(room, sensors, units)
     if also:
-        yield f"  also told: {also}"
+        yield f"  further alerts: {also}"
 
 
 def _rules(room: Room, sensors: tuple[Sensor, ...], units: str) -> str:
