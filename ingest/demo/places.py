@@ -14,6 +14,7 @@ from typing import Any, Final
 from adapters.registry import check_settings
 from adapters.simulated_room import SimulatedRoom
 from ingest.settings.wiring import AdapterWiring
+from ingest.site.boards import ORDINARY_OAK
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
 from ingest.site.rules import Rules
 
@@ -62,6 +63,7 @@ FRONT_ROOM: Final = DemoRoom(
             temperature_c=Bounds(15.6, 26.7), rh_percent=Bounds(30.0, 50.0), dwell_s=3600.0, return_dwell_s=3600.0
         ),
         holds="Oak floor boards, 20 mm, stickered, acclimating (invented)",
+        boards=ORDINARY_OAK,
     ),
     kind="house",
     seed=11,

@@ -51,4 +51,4 @@ class Boards:
 
 
 ORDINARY_OAK: Final = Boards("White oak, commercial", thickness_mm=20.0, width_mm=140.0)
-"""The board that is reckoned with where a room's own are not described (20 mm oak, 140 mm wide; our choice)."""
+"""An ordinary floor board (20 mm oak, 140 mm wide; our choice): of the demonstration, and of tests."""

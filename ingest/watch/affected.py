@@ -1,35 +1,30 @@
 """What an incident has done to the wood in its room, in one sentence: by the board model, from the air as it was.
 
 The sentence is an estimate and says so. It never gives approval to install: it tells whether harm is to be expected of
-this incident, and sends people to a meter. Where nothing is known of the boards, or of the air, there is no sentence.
+this incident, and sends people to a meter. Only boards that somebody described (`[room.boards]`) are reckoned with;
+where none are, or nothing is known of the air, there is no sentence.
 
 Every limit here is common practice without a source; who lays the floor goes by the product's instructions.
 """
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
 import hashlib
-import re
 import threading
 from dataclasses import replace
-from fractions import Fraction
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 
-from ingest.errors import InputError
 from ingest.physics import wood
-from ingest.physics.species import find_species
-from ingest.site.boards import ORDINARY_OAK, Boards
+from ingest.site.boards import Boards
 from ingest.site.in_service import default_tolerance_percent
 from ingest.site.incidents import Incident, IncidentKind
-from ingest.site.places import Room, Site
+from ingest.site.places import Site
 from ingest.site.series import Floats, Int64s, SeriesKey
 from ingest.store.api import SeriesReader
 from ingest.store.days import day_edges_ms
-from ingest.units import inches_from_millimetres, millimetres_from_inches
 from ingest.watch.rules.boards import BoardEstimate, board_estimate
 
 HOUR_MS: Final = 3_600_000
@@ -51,70 +46,6 @@ LITTLE_PERCENT: Final = 0.5
 STEEP_PERCENT: Final = 2.0
 """Faces this far from the mean strain a board: it may cup or check (% MC)."""
 
-_MILLIMETRES: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*mm\b")
-_INCHES: Final = re.compile(
-    r"(?<![\d./])((?:\d+[ -])?\d+/\d+|\d+(?:\.\d+)?)[ -]?"
-    r"(?:in\b(?!\s+(?:the|an?|our|its|this|that|each|stick|stock|room|store)\b)|inch(?:es)?\b|[\"″])",
-    re.IGNORECASE,
-)
-_THIN_MM, _THICK_MM = 3.0, 200.0
-_ORDINARY: Final = {
-    "oak": "White oak, commercial",
-    "ash": "Ash, white",
-    "maple": "Maple, sugar",
-    "pine": "Pine, loblolly",
-    "spruce": "Spruce, white",
-    "birch": "Birch, yellow",
-    "elm": "Elm, American",
-    "hickory": "Hickory, true",
-    "fir": "Douglas-fir, coast",
-}
-"""What is reckoned with where people name a wood of which there are several (our choice; the sentence says so)."""
-
-
-class Lot(NamedTuple):
-    """The boards that are reckoned with.
-
-    name: as people call them.  assumed: what nobody said of them, or empty.  in_inches: whether people measure them so.
-    """
-
-    boards: Boards
-    name: str
-    assumed: str
-    in_inches: bool = False
-
-
-def lot_of(room: Room) -> Lot | None:
-    """Give the boards of a room: as described, else as what it holds names a wood; None where it names none."""
-    if room.boards is not None:
-        return Lot(room.boards, f"{room.boards.thickness_mm:g} mm {room.boards.species.lower()}", "")
-    found = _named_wood(room.holds)
-    if found is None:
-        return None
-    word, species = found
-    assumed = [] if species.lower() == word else [f"taken as {species.lower()}"]
-    thickness_mm, size = _named_thickness(room.holds)
-    if not size:
-        assumed.append("thickness assumed")
-    boards = replace(ORDINARY_OAK, species=species, thickness_mm=thickness_mm)
-    return Lot(boards, f"{size or f'{thickness_mm:g} mm'} {word}", ", ".join(assumed), size.endswith(" in"))
-
-
-def _named_thickness(holds: str) -> tuple[float, str]:
-    """Give the thickness that words name, in mm and as people measure it; the ordinary one and "" if they name none.
-
-    The first size that a board's thickness can be counts: thickness is named before width in the trade.
-    """
-    found = [
-        (match.start(), float(match[1].replace(",", ".")), f"{match[1]} mm") for match in _MILLIMETRES.finditer(holds)
-    ]
-    for match in _INCHES.finditer(holds):
-        with contextlib.suppress(ZeroDivisionError):  # 3/0 is no size
-            inches = sum(Fraction(part) for part in re.split(r"[ -]", match[1]))
-            found.append((match.start(), float(millimetres_from_inches(float(inches))), f"{match[1]} in"))
-    sizes = [(size_mm, said) for _, size_mm, said in sorted(found) if _THIN_MM <= size_mm <= _THICK_MM]
-    return sizes[0] if sizes else (ORDINARY_OAK.thickness_mm, "")
-
 
 def sentence(read: SeriesReader, site: Site, incident: Incident, *, now_ms: int) -> str:
     """Say what an incident has done to the wood so far, or did; empty where nothing can be said.
@@ -122,54 +53,47 @@ def sentence(read: SeriesReader, site: Site, incident: Incident, *, now_ms: int)
     now_ms: our clock (UTC): up to then where it goes on. Takes some 60 ms the first time, then a sixth of that.
     """
     room = site.room(incident.room)
-    lot = None if room is None or incident.kind is not IncidentKind.WINDOW else lot_of(room)
+    boards = None if room is None or incident.kind is not IncidentKind.WINDOW else room.boards
     end_ms = now_ms if incident.closed_ms is None else incident.closed_ms
-    if lot is None or not HOUR_MS // 4 <= end_ms - incident.began_ms <= LONGEST_MS:
+    if boards is None or not HOUR_MS // 4 <= end_ms - incident.began_ms <= LONGEST_MS:
         return ""
-    before = _before(read, site, incident, lot.boards)
+    before = _before(read, site, incident, boards)
     during = _air(read, incident.sensor, incident.began_ms, end_ms)
-    found = board_estimate(*during, lot.boards, before)
+    found = board_estimate(*during, boards, before)
     if found is None:
         return ""
     # By what the sensor covers: one that speaks twice an hour leaves no gap between.
     found = replace(found, bridged_share=_unknown_share(read, incident.sensor, incident.began_ms, end_ms))
-    return words_of(found, lot, is_over=not incident.is_open)
+    return words_of(found, boards, is_over=not incident.is_open)
 
 
-def words_of(found: BoardEstimate, lot: Lot, *, is_over: bool) -> str:
+def words_of(found: BoardEstimate, boards: Boards, *, is_over: bool) -> str:
     """Put an estimate into the sentence.  is_over: whether the incident is."""
     moved = abs(found.moved_percent)
     way = "gained" if found.moved_percent > 0 else "lost"
     amount = "has hardly moved" if moved < 0.05 else f"{'' if is_over else 'has '}{way} {moved:.1f} % MC"
     face = f"now {found.mean_mc_percent:.1f} % on average, {found.surface_mc_percent:.1f} % at the face"
-    which = f"{lot.name} ({lot.assumed})" if lot.assumed else lot.name
+    which = f"{boards.thickness_mm:g} mm {boards.species.lower()}"
     gaps = f" For {found.bridged_share:.0%} of the time the air is not known." if found.bridged_share > 0.05 else ""
     return (
         f"By the board model the {which} {amount}{'' if is_over else ' so far'}, {face.replace('now ', '', is_over)}: "
-        f"{_harm(found, lot)}.{gaps} An estimate: measure the wood with a meter before you decide anything."
+        f"{_harm(found, boards)}.{gaps} An estimate: measure the wood with a meter before you decide anything."
     )
 
 
-def _harm(found: BoardEstimate, lot: Lot) -> str:
-    boards = lot.boards
-    width = _length(boards.width_mm, lot, 2)
+def _harm(found: BoardEstimate, boards: Boards) -> str:
+    width = f"{boards.width_mm:.0f} mm"
+    moves = f"a board {width} wide moves {abs(found.width_change_mm):.1f} mm"
     tolerance = boards.tolerance_percent or default_tolerance_percent(boards.width_mm)
     moved, steep = abs(found.moved_percent), abs(found.surface_mc_percent - found.mean_mc_percent)
     if moved > tolerance:
-        return f"enough for gaps or cupping, a board {width} wide moves {_length(abs(found.width_change_mm), lot, 3)}"
+        return f"enough for gaps or cupping, {moves}"
     if moved <= LITTLE_PERCENT:
         # A skin that has followed the air is thin then: it goes back as it came.
         return "too little to do harm by itself"
     if steep > STEEP_PERCENT:
         return "its faces are far from its middle, so boards may cup or check"
-    return f"a board {width} wide moves {_length(abs(found.width_change_mm), lot, 3)}"
-
-
-def _length(length_mm: float, lot: Lot, decimals: int) -> str:
-    """Say a length as the people of this lot measure.  decimals: of inches; a millimetre gets two fewer."""
-    if lot.in_inches:
-        return f"{inches_from_millimetres(length_mm):.{decimals}f} in"
-    return f"{length_mm:.{decimals - 2}f} mm"
+    return moves
 
 
 def _before(read: SeriesReader, site: Site, incident: Incident, boards: Boards) -> float | tuple[float, ...] | None:
@@ -228,19 +152,6 @@ def _air(read: SeriesReader, sensor: str, from_ms: int, to_ms: int) -> tuple[Int
 def _unknown_share(read: SeriesReader, sensor: str, from_ms: int, to_ms: int) -> float:
     gaps = read.gaps(SeriesKey(sensor, "rh_percent"), from_ms, to_ms)
     return sum(gap.to_ms - gap.from_ms for gap in gaps) / (to_ms - from_ms)
-
-
-def _named_wood(holds: str) -> tuple[str, str] | None:
-    """Give the wood that words name, as named and as the handbook has it."""
-    spoken = re.findall(r"[a-z]+", holds.lower())
-    for length in (2, 1):
-        for first in range(len(spoken) - length + 1):
-            word = " ".join(spoken[first : first + length])
-            try:
-                return word, _ORDINARY.get(word) or find_species(word).name
-            except InputError:
-                continue
-    return None
 
 
 def is_due(incident: Incident, was: Incident | None) -> bool:

@@ -11,6 +11,7 @@ import pytest
 from playwright.sync_api import expect
 
 from ingest.site.actor import SETTINGS
+from ingest.site.boards import ORDINARY_OAK
 from ingest.site.handling import Action
 from ingest.site.incidents import Severity
 from ingest.store.record.kinds import HANDLING
@@ -23,7 +24,7 @@ def damp(services, bench) -> str:
     """A hall that has been too damp for five hours and still is; gives the incident's id."""
     services.held_site = replace(
         services.held_site,
-        rooms=tuple(replace(room, holds="oak boards, 20 mm, stickered") for room in services.held_site.rooms),
+        rooms=tuple(replace(room, boards=ORDINARY_OAK) for room in services.held_site.rooms),
     )
     with services.store.transaction() as work:
         work.save_site(services.held_site, at_ms=bench.now_ms, by=SETTINGS)
@@ -54,7 +55,7 @@ def test_the_page_says_how_bad_how_long_and_what_it_did_to_the_wood(client, serv
     assert "severe" in words
     assert "somebody should go there now" in words
     assert re.search(r"more than \d+ %RH-hours", words)
-    assert re.search(r"By the board model the 20 mm oak .* gained 0\.\d % MC so far", words)
+    assert re.search(r"By the board model the 20 mm white oak, commercial has gained 0\.\d % MC so far", words)
     assert "measure the wood with a meter before you decide anything" in words
     assert "RH should be 30 to 50" in words
     number, head = services.read.record_head()

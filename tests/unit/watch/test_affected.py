@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ingest.site.boards import ORDINARY_OAK, Boards
+from ingest.site.boards import ORDINARY_OAK
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import ReadingBatch, SeriesKey
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.affected import Lot, is_due, lot_of, sentence, words_of
+from ingest.watch.affected import is_due, sentence, words_of
 from ingest.watch.rules.boards import BoardEstimate
 
 T0_MS = 1_795_600_800_000
@@ -84,47 +84,13 @@ def test_what_was_worked_out_before_does_not_outlive_the_air_it_came_from(store:
     assert ask() != first
 
 
-@pytest.mark.parametrize(
-    ("holds", "species", "thickness_mm", "assumed"),
-    [
-        ("European oak, 15 mm", "Oak, European", 15.0, "taken as oak, european"),
-        ("oak boards, 20 mm, stickered", "White oak, commercial", 20.0, "taken as white oak, commercial"),
-        ("Sawn ash in stick", "Ash, white", 20.0, "taken as ash, white, thickness assumed"),
-        ("teak 19,5 mm", "Teak", 19.5, ""),
-        ("Red oak strip, 3/4 in x 2-1/4 in", "Red oak, commercial", 19.05, "taken as red oak, commercial"),
-        ('hickory 1 1/2" planks', "Hickory, true", 38.1, "taken as hickory, true"),
-        (
-            "oak, stack 3 in the loft",
-            "White oak, commercial",
-            20.0,
-            "taken as white oak, commercial, thickness assumed",
-        ),
-        ("oak in stick, 5/0 in", "White oak, commercial", 20.0, "taken as white oak, commercial, thickness assumed"),
-    ],
-)
-def test_what_a_room_holds_names_its_wood(holds: str, species: str, thickness_mm: float, assumed: str) -> None:
-    """A wood named in passing is reckoned with, and what was assumed of it is said."""
-    lot = lot_of(Room("r", "R", holds=holds))
-    assert lot is not None
-    assert (lot.boards.species, lot.assumed) == (species, assumed)
-    assert lot.boards.thickness_mm == pytest.approx(thickness_mm)
-
-
 def test_nothing_is_said_where_nothing_is_known(store: SqliteStore) -> None:
-    """No wood named, no air, another kind of incident: no sentence rather than a guess."""
+    """No boards described, whatever the room is said to hold, no air, another kind of incident: no guess."""
     now_ms = T0_MS + DAY_MS
-    assert lot_of(Room("r", "R", holds="pianos")) is None
-    assert sentence(store.read, site(), damp(5), now_ms=now_ms) == ""
+    assert sentence(store.read, site(holds="Oak boards, 20 mm"), damp(5), now_ms=now_ms) == ""
     assert sentence(store.read, site(boards=ORDINARY_OAK), replace(damp(5), sensor="b"), now_ms=now_ms) == ""
     silent = replace(damp(5), kind=IncidentKind.OFFLINE)
     assert sentence(store.read, site(boards=ORDINARY_OAK), silent, now_ms=now_ms) == ""
-
-
-def test_described_boards_go_before_what_the_room_is_said_to_hold() -> None:
-    """Boards that somebody described are taken as described, and nothing is called assumed."""
-    beech = Boards("Beech, American", 40.0, 90.0)
-    lot = lot_of(Room("r", "R", holds="oak", boards=beech))
-    assert lot == Lot(beech, "40 mm beech, american", "")
 
 
 @pytest.mark.parametrize(
@@ -140,21 +106,10 @@ def test_described_boards_go_before_what_the_room_is_said_to_hold() -> None:
 def test_the_sentence_never_gives_leave_to_lay(moved: float, face: float, says: str) -> None:
     """Whatever the model says, it is an estimate, and people are sent to a meter."""
     found = BoardEstimate(8.0, 8.0 + moved, face, moved, 0.5 * moved, (8.0,))
-    told = words_of(found, Lot(ORDINARY_OAK, "20 mm oak", ""), is_over=True)
+    told = words_of(found, ORDINARY_OAK, is_over=True)
     assert says in told
     assert told.endswith(f"An estimate: {CAUTION}.")
     assert "lay" not in told
-
-
-def test_boards_measured_in_inches_are_told_in_inches() -> None:
-    """Who says 3/4 in reads no millimetre: the size as they said it, the movement in inches too."""
-    lot = lot_of(Room("r", "R", holds="Red oak strip, 3/4 in"))
-    assert lot is not None
-    found = BoardEstimate(8.0, 9.2, 9.5, 1.2, 0.6, (8.0,))
-    told = words_of(found, lot, is_over=True)
-    assert "the 3/4 in red oak" in told
-    assert "a board 5.51 in wide moves 0.024 in" in told  # 140 mm and 0.6 mm, by 25.4 mm to the inch (1959)
-    assert " mm" not in told
 
 
 def test_the_sentence_is_made_when_something_is_told() -> None:
