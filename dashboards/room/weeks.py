@@ -56,10 +56,7 @@ class WeeksKept:
             return [week for week in found if week is not None]
         first, last = wanted[0], wanted[-1]
         to_ms = min(spans[last].to_ms, visit.now_ms)
-        # A room with phases is given with the window of now; that on record knows which window each week had.
-        on_record = visit.services.read.site() if room.phases else None
-        judged = (on_record.room(room.id) if on_record is not None else None) or room
-        fresh = week_by_week(visit.services.read, visit.site, judged, spans[first].from_ms, to_ms)
+        fresh = week_by_week(visit.services.read, visit.site, room, spans[first].from_ms, to_ms)
         self._keep(visit, room, fresh, now_s)
         return [*filter(None, found[:first]), *fresh, *filter(None, found[last + 1 :])]
 

@@ -7,12 +7,13 @@ from typing import Final
 
 import numpy as np
 
+from ingest.practice.plans import plan_on_record
 from ingest.practice.room_air import hourly_by_sensor, hourly_emc, room_air
 from ingest.practice.week_edges import days_touching, hour_edges_ms
 from ingest.present.season_picture import EmcDay, SeasonPicture
 from ingest.site.places import AcclimationWindow, Room, Site
 from ingest.store.api import SeriesReader
-from ingest.watch.window.plan import EVER_MS, Held, Plan, plan_of, window_at
+from ingest.watch.window.plan import EVER_MS, Held, Plan, window_at
 
 _DAYS_AT_ONCE: Final = 91
 
@@ -25,7 +26,7 @@ def daily_emc(
     Hours count and sensors go together as in `ingest.practice.weeks`; a day without an hour that counts has no figures.
     window: as there; each day has the bounds of the window that the room had then, for phases begin with a day.
     """
-    plan: Plan = plan_of(room, site.time_zone) if window is None else (Held(EVER_MS, window),)
+    plan: Plan = plan_on_record(reader, site, room) if window is None else (Held(EVER_MS, window),)
     calendar = days_touching(from_ms, to_ms, site.time_zone)
     found: list[EmcDay] = []
     for first in range(0, len(calendar), _DAYS_AT_ONCE):

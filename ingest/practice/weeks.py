@@ -18,6 +18,7 @@ import numpy as np
 
 from ingest.practice.held import values_between
 from ingest.practice.judged import SIDES, Judgement, judge, stretches
+from ingest.practice.plans import plan_on_record
 from ingest.practice.room_air import (
     ENOUGH_OF_AN_HOUR,
     HourlyEmc,
@@ -32,7 +33,7 @@ from ingest.practice.week_edges import hour_edges_ms, weeks_touching
 from ingest.site.places import AcclimationWindow, Room, Site
 from ingest.site.series import Floats, Int64s, Span
 from ingest.store.api import SeriesReader
-from ingest.watch.window.plan import EVER_MS, Held, Plan, plan_of, window_at
+from ingest.watch.window.plan import EVER_MS, Held, Plan, window_at
 
 ENOUGH_OF_A_WEEK: Final = 0.9
 """The share of a week that readings must cover, or it is not called kept (common practice, no source)."""
@@ -119,9 +120,9 @@ def week_by_week(
     """Say what each week did in a room, for the weeks with a part in from_ms <= t < to_ms, in order.
 
     The first and the last are looked at as far as that stretch reaches into them.  window: to judge by; without one,
-    each instant is judged by the window that the room had then: its own, and from each phase's first day that one's.
+    each instant is judged by the window that the room had then (`plans`).
     """
-    plan: Plan = plan_of(room, site.time_zone) if window is None else (Held(EVER_MS, window),)
+    plan: Plan = plan_on_record(reader, site, room) if window is None else (Held(EVER_MS, window),)
     calendar = weeks_touching(from_ms, to_ms, site.time_zone)
     found: list[Week] = []
     for first in range(0, len(calendar), _WEEKS_AT_ONCE):

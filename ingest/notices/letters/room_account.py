@@ -26,13 +26,10 @@ def room_facts(
 
     whole: of that time alone, not of how the room stands now.  units: in which the reason is said.
     """
-    # A room with phases is given with the window of one instant; that on record knows which window each week had.
-    on_record = read.site() if room.phases else None
-    judged = (on_record.room(room.id) if on_record is not None else None) or room
     parts = [
         week
         for span in weeks_touching(from_ms, to_ms, site.time_zone)
-        for week in week_by_week(read, site, judged, max(span.from_ms, from_ms), min(span.to_ms, to_ms))
+        for week in week_by_week(read, site, room, max(span.from_ms, from_ms), min(span.to_ms, to_ms))
     ]
     stands = standing(read, site, room.id, now_ms=to_ms, units=units)
     return {
