@@ -9,7 +9,7 @@ who sits at this computer. Whoever gathers a page asks the clock once, through t
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Annotated, Final, TypedDict
 from urllib.parse import parse_qsl, quote, urlencode
@@ -25,6 +25,7 @@ from dashboards.shell.looking_back import Look, around, as_text, end_of_day
 from dashboards.shell.page import navigation
 from dashboards.shell.problems import AnswerError, is_for_programs
 from dashboards.shell.rendering import Pages
+from ingest.practice.plans import plan_on_record
 from ingest.present import digits, words
 from ingest.present.digits import Units
 from ingest.present.life_words import LIFE_WORDS, SEVERITY_WORDS
@@ -35,6 +36,7 @@ from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import Sample, SeriesKey
 from ingest.store.api import AHEAD_MS, newest_until
 from ingest.store.record.kinds import HANDLING
+from ingest.watch.window.plan import window_at
 
 LABELS: Final = {
     "temperature_c": "Temperature",
@@ -127,6 +129,10 @@ class Visit:
     def actor(self, name: str) -> Actor:
         """Give who does something on this visit.  name: as they call themselves."""
         return Actor(Where.API if is_for_programs(self.address) else Where.PAGE, name.strip())
+
+    def room_then(self, room: Room, at_ms: int) -> Room:
+        """Give a room with the window that it had at an instant of the past (UTC ms)."""
+        return replace(room, window=window_at(plan_on_record(self.services.read, self.site, room), at_ms))
 
     def room(self, room_id: str) -> Room:
         """Give the room of that id.  Raises AnswerError (404) that lists the rooms there are."""

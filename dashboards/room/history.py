@@ -76,7 +76,8 @@ def _told(visit: Visit, sensors: Sequence[Sensor]) -> list[str]:
 
 
 def _plan(visit: Visit, room: Room, sensors: Sequence[Sensor], shown: Sequence[str], look: Look) -> dict[str, Any]:
-    bounds = room.window.bounds() if room.window else {}
+    window = visit.room_then(room, look.to_ms - 1).window if look.past else room.window
+    bounds = window.bounds() if window else {}
     return {
         "room": room.id,
         "zone": visit.site.time_zone,

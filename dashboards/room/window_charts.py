@@ -62,7 +62,8 @@ def picture(visit: Visit, room: Room, stood: RoomStanding, day: LastDay) -> Wind
 def past_picture(visit: Visit, room: Room, stood: RoomStanding, until_ms: int) -> WindowPicture:
     """Gather what a room's window chart shows of the 24 hours up to an instant of the past (UTC, ms)."""
     traces = [_past_trace(visit, sensor, until_ms) for sensor in sensors_in(visit, room, stood)]
-    return replace(_picture(visit, room, traces), now_ms=until_ms, then=visit.end(until_ms))
+    pictured = _picture(visit, visit.room_then(room, until_ms - 1), traces)
+    return replace(pictured, now_ms=until_ms, then=visit.end(until_ms))
 
 
 def _picture(visit: Visit, room: Room, traces: list[Trace]) -> WindowPicture:

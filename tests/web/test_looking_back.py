@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import html
+import json
+import re
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -10,6 +14,8 @@ from hypothesis import strategies as st
 
 from dashboards.api.series_query import instant_ms
 from dashboards.shell.looking_back import DAY_MS, HOUR_MS, SPANS, Look, around, as_text, day_of, end_of_day, look
+from ingest.site.actor import SETTINGS
+from ingest.site.places import Bounds
 
 HELSINKI = ZoneInfo("Europe/Helsinki")
 NOW_MS = 1_767_874_800_123  # 2026-01-08T12:20:00.123Z
@@ -90,3 +96,22 @@ def test_what_lasted_is_shown_with_some_time_around_it(length_ms, ago_ms):
         assert found.to_ms >= ended_ms
     shorter = [span.length_ms for span in SPANS.values() if span.length_ms < found.length_ms]
     assert all(span_ms < 1.5 * max(length_ms, HOUR_MS) for span_ms in shorter)
+
+
+def test_charts_of_the_past_have_the_limits_of_their_time(client, services, bench):
+    """A window changed by hand yesterday is not drawn over the air of the day before."""
+    site = services.held_site
+    hall = site.room("hall")
+    changed = replace(hall, window=replace(hall.window, rh_percent=Bounds(20, 33)))
+    services.held_site = replace(site, rooms=tuple(changed if room.id == "hall" else room for room in site.rooms))
+    with services.store.transaction() as work:
+        work.save_site(services.held_site, at_ms=bench.now_ms - 86_400_000, by=SETTINGS)
+
+    def limits(query: str) -> tuple[float, float]:
+        text = client.get(f"/rooms/hall?show=rh_percent{query}").text
+        plan = json.loads(html.unescape(re.search(r'data-plan="([^"]*)"', text)[1]))
+        return plan["quantities"][0]["low"], plan["quantities"][0]["high"]
+
+    assert limits("") == (20.0, 33.0)
+    then = hall.window.rh_percent
+    assert limits("&span=1d&until=2026-01-06T12:00") == (then.low, then.high)
