@@ -84,11 +84,11 @@ def instant(at_ms: int, zone_name: str, clock: Clock12or24 = "24h") -> str:
     return f"{day(at_ms, zone_name)}, {time_of_day(at_ms, zone_name, clock)} {_abbreviation(local(at_ms, zone_name))}"
 
 
-def instant_near(at_ms: int, now_ms: int, zone_name: str) -> str:
+def instant_near(at_ms: int, now_ms: int, zone_name: str, how: Clock12or24 = "24h") -> str:
     """Say an instant as briefly as is clear: "14:05", "yesterday 14:05", "Mon 23 Nov, 14:05", the year if another."""
     when, now = local(at_ms, zone_name), local(now_ms, zone_name)
     days = (now.date() - when.date()).days
-    clock = f"{when:%H:%M}"
+    clock = time_of_day(at_ms, zone_name, how)
     if when.utcoffset() != now.utcoffset():
         clock = f"{clock} {_abbreviation(when)}"
     if days == 0:

@@ -45,7 +45,7 @@ class Telling:
             return "an unknown time"
         if self.now_ms is None:
             return words.instant(at_ms, self.time_zone, self.clock)
-        return words.instant_near(at_ms, self.now_ms, self.time_zone)
+        return words.instant_near(at_ms, self.now_ms, self.time_zone, self.clock)
 
 
 def sensor_name(sensor: Sensor | None, sensor_id: str) -> str:

@@ -59,3 +59,10 @@ def test_small_words() -> None:
     assert ago(0, 300_000) == "5 minutes ago"
     assert ago(300_000, 0) == "in 5 minutes"
     assert ago(0, 1000) == "just now"
+
+
+def test_who_chose_the_twelve_hour_clock_gets_it_in_brief_too() -> None:
+    """Today, yesterday and days ago: the time of day is said as it was chosen."""
+    now = at(2026, 11, 25, 15, 0)
+    assert instant_near(at(2026, 11, 25, 13, 5), now, "UTC", "12h") == "1:05 pm"
+    assert instant_near(at(2026, 11, 24, 0, 30), now, "UTC", "12h") == "yesterday 12:30 am"
