@@ -263,7 +263,7 @@ def year(days: int = 365) -> None:
 
 
 def measure_office(address: EngineAddress, place: Path, sites: int) -> None:
-    """Time an office's look and its pages, median of five."""
+    """Time an office's look and its pages: the first, and the middle of four more, for which much is kept."""
     clock, engine = SystemClock(), MetricsEngine(address)
     wiring = OfficeWiring("Head office", "UTC", address, place)
     with SqliteStore.open(place / FILE_NAME) as store:
@@ -286,7 +286,8 @@ def measure_office(address: EngineAddress, place: Path, sites: int) -> None:
                 begun_s = time.perf_counter()
                 assert work() is not None
                 took.append(time.perf_counter() - begun_s)
-            print(f"office of {sites} sites, {2 * sites} rooms: {name}: {np.median(took) * 1000:,.0f} ms")
+            first_ms, then_ms = took[0] * 1000, np.median(took[1:]) * 1000
+            print(f"office of {sites} sites, {2 * sites} rooms: {name}: {first_ms:,.0f} ms, then {then_ms:,.0f} ms")
 
 
 def main(sensor_days: int = 300, sites: int = 100) -> None:

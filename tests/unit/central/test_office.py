@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -265,6 +266,26 @@ async def test_the_office_as_a_whole(own_metrics, bench, letterbox, tmp_path) ->
     finally:
         office.stop()
         await asyncio.wait_for(running, 10)
+
+
+async def test_an_office_whose_look_hangs_is_not_told_to_be_alive(tmp_path: Path) -> None:
+    """An engine that takes the question and says nothing: after ten minutes there is no proof of life for systemd; once
+    the look has come to an end, though an unhappy one, there is. Time runs 400 times faster than real."""
+    clock = FastClock(1_800_000_000_000, 400.0)
+    with socket.create_server(("127.0.0.1", 0)) as deaf:
+        engine = EngineAddress(f"http://127.0.0.1:{deaf.getsockname()[1]}", timeout_s=4.0)
+        wiring = wired("", tmp_path, central=engine, page=PageWiring(port=0))
+        office = Office(wiring, clock=clock, app_factory=create_app)
+        ready = asyncio.Event()
+        running = asyncio.create_task(office.run(lambda address: ready.set()))
+        try:
+            await asyncio.wait_for(ready.wait(), 20)
+            assert office._is_alive()
+            await until(lambda: not office._is_alive())
+            await until(office._is_alive)
+        finally:
+            office.stop()
+            await asyncio.wait_for(running, 10)
 
 
 async def test_sites_silent_together_are_told_in_an_offices_words(own_metrics, bench, desk) -> None:
