@@ -4,7 +4,7 @@ The position is durable, in the store's own file, and moves only when readings w
 happens in between, a crash on either side, a dead line for days, means that some readings are sent again; a point sent
 twice is the same point. What the engine refuses for good is set aside with its words, and tried again at every start.
 
-`ForwarderCore.step` does one piece of work and blocks; `Forwarder.run` calls it from a thread of its own.
+`Forwarder.step` does one piece of work and blocks: it is called from a thread of its own (`ingest.runtime.forwarding`).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import structlog
 
 from ingest.central import outgoing
 from ingest.central.announcements import Speaking, Stood, announcement
-from ingest.central.engine import Engine, OwnThread
+from ingest.central.engine import Engine
 from ingest.central.outgoing import Given, Refusing
 from ingest.central.points import Point, lines
 from ingest.central.progress import (
@@ -50,8 +50,8 @@ NEVER_MS: Final = -(2**53)
 _log = structlog.get_logger("lumberroom.central")
 
 
-class ForwarderCore:
-    """The forwarder without its thread. Everything here blocks and is for one thread; the figures are for any."""
+class Forwarder:
+    """Forwards one store, step by step. Everything here blocks and is for one thread; the figures are for any."""
 
     def __init__(
         self,
@@ -277,21 +277,3 @@ class ForwarderCore:
         """Write the durable position, and let go of the changes before it, in one unit of work."""
         work.save_forwarding(NAME, {**self._settled.as_json(), "caught_up_ms": self._lagging.caught_up_ms})
         work.follow_changes(NAME, through=self._settled.oldest)
-
-
-class Forwarder:
-    """The forwarder as a task of the daemon."""
-
-    def __init__(self, core: ForwarderCore, clock: Clock) -> None:
-        self.core = core
-        self._clock = clock
-
-    async def run(self) -> None:
-        """Forward until cancelled. Raises StorageError when the store cannot be read or written."""
-        thread = OwnThread("central forwarder")
-        try:
-            while True:
-                wait_s = await thread.run(self.core.step)
-                await self._clock.sleep(max(wait_s, 0.0))
-        finally:
-            thread.close()

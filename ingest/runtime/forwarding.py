@@ -7,7 +7,8 @@ from collections.abc import Callable, Mapping
 from dashboards.services import ForwardingStatus
 from ingest.central.announcements import Stood
 from ingest.central.dialects import engine_of
-from ingest.central.forwarder import NAME, NEVER_MS, Forwarder, ForwarderCore
+from ingest.central.engine import OwnThread
+from ingest.central.forwarder import NAME, NEVER_MS, Forwarder
 from ingest.central.progress import ForwarderSettings
 from ingest.central.writing import InfluxWriter
 from ingest.clock import Clock
@@ -24,15 +25,21 @@ class Forwarding:
         self._wiring = wiring
         self._clock = clock
         self._site = site
-        self._core: ForwarderCore | None = None
+        self._core: Forwarder | None = None
 
     async def run(self, store: SqliteStore) -> None:
-        """Forward until cancelled."""
+        """Forward until cancelled. Raises StorageError when the store cannot be read or written."""
         if self._core is None:
             self._core = self._made(store)
-        await Forwarder(self._core, self._clock).run()
+        thread = OwnThread("central forwarder")
+        try:
+            while True:
+                wait_s = await thread.run(self._core.step)
+                await self._clock.sleep(max(wait_s, 0.0))
+        finally:
+            thread.close()
 
-    def _made(self, store: SqliteStore) -> ForwarderCore:
+    def _made(self, store: SqliteStore) -> Forwarder:
         wiring = self._wiring
 
         def stood() -> Mapping[str, Stood]:
@@ -40,7 +47,7 @@ class Forwarding:
             found = (standing(store.read, site, room.id, now_ms=now_ms) for room in site.rooms)
             return {one.room: Stood(one.state, one.since_ms, one.silent) for one in found}
 
-        return ForwarderCore(
+        return Forwarder(
             store,
             self._clock,
             InfluxWriter(wiring.address),

@@ -26,7 +26,7 @@ from ingest.central import outgoing
 from ingest.central.announcements import Stood, announcement
 from ingest.central.dialects import MetricsEngine
 from ingest.central.engine import EngineAddress
-from ingest.central.forwarder import ForwarderCore
+from ingest.central.forwarder import Forwarder
 from ingest.central.points import Point, lines
 from ingest.central.progress import ForwarderSettings, Lag
 from ingest.central.read_back import missing
@@ -136,7 +136,7 @@ def forward(sensor_days: int, *, derived: bool, digits: int) -> None:
             engine_address = EngineAddress(address)
             settings = ForwarderSettings("bench", most_unsettled=10**9, derived=derived)
             site = Site("Bench")
-            core = ForwarderCore(store, SystemClock(), InfluxWriter(engine_address), None, lambda: site, settings)
+            core = Forwarder(store, SystemClock(), InfluxWriter(engine_address), None, lambda: site, settings)
             begun_s = time.perf_counter()
             while core.step() == 0:
                 pass
@@ -184,7 +184,7 @@ def killed(changes: int = 14_400) -> None:
         engine_address = EngineAddress(f"http://127.0.0.1:{port}")
         settings = ForwarderSettings("bench", derived=False, spread=0.0)
         writer, engine = InfluxWriter(engine_address), MetricsEngine(engine_address)
-        core = ForwarderCore(store, clock, writer, engine, lambda: Site("Bench"), settings)
+        core = Forwarder(store, clock, writer, engine, lambda: Site("Bench"), settings)
         keys = tuple(SeriesKey(f"s{n}", quantity) for n in range(4) for quantity in ("temperature_c", "rh_percent"))
         index, plain = np.arange(8, dtype=np.int32), np.zeros(8, dtype=bool)
         begin_ms = clock.now_ms() - changes * 5000

@@ -24,7 +24,7 @@ import pytest
 from adapters.contract import Reading, Stamp
 from ingest.central.dialects import MetricsEngine
 from ingest.central.engine import EngineAddress
-from ingest.central.forwarder import ForwarderCore
+from ingest.central.forwarder import Forwarder
 from ingest.central.progress import ForwarderSettings
 from ingest.central.writing import Accepted, Answer, InfluxWriter, Refused
 from ingest.clock import DrivenClock
@@ -245,12 +245,12 @@ class Bench:
         with self.store.transaction() as work:
             work.save_site(SITE, at_ms=self.start_ms, by=SETTINGS)
 
-    def core(self, url: str, *, read_back: bool = True, timeout_s: float = 0.5, **changes: object) -> ForwarderCore:
+    def core(self, url: str, *, read_back: bool = True, timeout_s: float = 0.5, **changes: object) -> Forwarder:
         """Make a forwarder to that address, as a start of the daemon does."""
         address = EngineAddress(url, token="t", timeout_s=timeout_s)
         settings = ForwarderSettings(self.site_id, **{"look_s": 1.0, "batch": 100, "spread": 0.0, **changes})
         engine = MetricsEngine(address) if read_back else None
-        return ForwarderCore(self.store, self.clock, InfluxWriter(address), engine, lambda: self.site, settings)
+        return Forwarder(self.store, self.clock, InfluxWriter(address), engine, lambda: self.site, settings)
 
     def put(self, *readings: tuple[str, str, int, float]) -> None:
         """Store readings (sensor, quantity, at_ms after the start, value) in one unit of work."""
@@ -264,7 +264,7 @@ class Bench:
         self.put(*((sensor, "temperature_c", at, t) for at, t, _ in rows))
         self.put(*((sensor, "rh_percent", at, h) for at, _, h in rows))
 
-    async def forward(self, core: ForwarderCore, flush: Callable[[], None], *, seconds: float = 120) -> None:
+    async def forward(self, core: Forwarder, flush: Callable[[], None], *, seconds: float = 120) -> None:
         """Let a forwarder work for so long on the driven clock, or until the engine has everything."""
         end_s = self.clock.monotonic_s() + seconds
         while self.clock.monotonic_s() < end_s:

@@ -13,7 +13,7 @@ import pytest
 
 from ingest.central.dialects import InfluxEngine, MetricsEngine
 from ingest.central.engine import EngineAddress, EngineError, EngineSeries, Wanted
-from ingest.central.forwarder import ForwarderCore
+from ingest.central.forwarder import Forwarder
 from ingest.central.progress import ForwarderSettings
 from ingest.central.series import CentralSeries, merged
 from ingest.site.series import SeriesKey
@@ -55,7 +55,7 @@ async def central(request: pytest.FixtureRequest, bench: Any) -> CentralSeries:
         engine = InfluxEngine(EngineAddress(server.url, bucket="sites", kind="influxdb"))
         writer = request.getfixturevalue("version_one_writer")
         settings = ForwarderSettings(bench.site_id, batch=700, look_s=1.0)
-        core = ForwarderCore(bench.store, bench.clock, writer, engine, lambda: bench.site, settings)
+        core = Forwarder(bench.store, bench.clock, writer, engine, lambda: bench.site, settings)
         await bench.forward(core, lambda: None)
         assert core.as_figures()["resent"] == 0
     return CentralSeries(engine, bench.clock, lambda site_id: SITE_ELEVATION_M)
@@ -146,7 +146,7 @@ def _reading(bench: Any, request: pytest.FixtureRequest, kind: str) -> tuple[Cen
         engine = InfluxEngine(EngineAddress(server.url, bucket="sites", kind="influxdb"))
         settings = ForwarderSettings(bench.site_id, look_s=1.0)
         writer = request.getfixturevalue("version_one_writer")
-        core = ForwarderCore(bench.store, bench.clock, writer, engine, lambda: bench.site, settings)
+        core = Forwarder(bench.store, bench.clock, writer, engine, lambda: bench.site, settings)
 
         def flush() -> None:
             pass

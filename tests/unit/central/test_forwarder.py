@@ -12,7 +12,7 @@ import pytest
 
 from ingest.central.dialects import InfluxEngine, MetricsEngine
 from ingest.central.engine import EngineAddress, Wanted
-from ingest.central.forwarder import ForwarderCore
+from ingest.central.forwarder import Forwarder
 from ingest.central.progress import Backlog, ForwarderSettings
 from ingest.central.series import merged
 from ingest.physics.air import dew_point_c
@@ -399,7 +399,7 @@ async def test_a_login_that_may_write_and_not_read_stops_nothing(influx_with_log
     server, writer = influx_with_logins
     address = EngineAddress(server.url, bucket="sites", token="yard:ash", kind="influxdb")
     settings = ForwarderSettings(bench.site_id, spread=0.0, derived=False, batch=50, most_unsettled=100)
-    core = ForwarderCore(
+    core = Forwarder(
         bench.store,
         bench.clock,
         writer,
