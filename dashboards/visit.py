@@ -28,6 +28,7 @@ from dashboards.shell.rendering import Pages
 from ingest.practice.plans import plan_on_record
 from ingest.present import digits, words
 from ingest.present.digits import Units
+from ingest.present.incident_kinds import KINDS
 from ingest.present.life_words import LIFE_WORDS, SEVERITY_WORDS
 from ingest.site.actor import Actor, Role, Where
 from ingest.site.handling import Handling, Life, life
@@ -225,7 +226,7 @@ class Visit:
             id=incident.id,
             room=room.title if room else incident.room or "The station",
             room_address=self.room_link(incident.room) if room else "",
-            what=words.INCIDENT_WORDS[incident.kind],
+            what=KINDS[incident.kind].word,
             reason=words.sentence(incident.reason),
             is_open=incident.is_open,
             when=self._when(incident),

@@ -14,6 +14,7 @@ from dashboards.shell.problems import AnswerError
 from dashboards.visit import Visit
 from ingest.present import digits, life_words, words
 from ingest.present.excursion_chart import NARROW, WIDE, Course, describe, excursion_chart_svg
+from ingest.present.incident_kinds import KINDS
 from ingest.site.bounds import Bounds
 from ingest.site.handling import Action, Handling, Life, life
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeState
@@ -118,7 +119,7 @@ def journal_rows(visit: Visit, incident: Incident) -> tuple[JournalRow, ...]:
 def _title(visit: Visit, incident: Incident) -> str:
     room = visit.site.room(incident.room)
     named = room.title if room else incident.room or visit.site.name
-    return f"{named}: {words.INCIDENT_WORDS[incident.kind]}"
+    return f"{named}: {KINDS[incident.kind].word}"
 
 
 def _lines(visit: Visit, incident: Incident) -> tuple[Line, ...]:

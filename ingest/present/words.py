@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from ingest.site.incidents import IncidentKind, RoomState
+from ingest.site.incidents import RoomState
 
 STATE_WORDS: Final[Mapping[RoomState, str]] = {
     RoomState.IN_RANGE: "in range",
@@ -22,27 +22,6 @@ STATE_WORDS: Final[Mapping[RoomState, str]] = {
     RoomState.UNKNOWN: "not known",
 }
 """A room's state in a word or three, for headings and labels."""
-
-INCIDENT_WORDS: Final[Mapping[IncidentKind, str]] = {
-    IncidentKind.WINDOW: "out of range",
-    IncidentKind.OFFLINE: "sensor offline",
-    IncidentKind.CHANGE: "changing fast",
-    IncidentKind.HEADING: "heading out of range",
-    IncidentKind.CONDENSATION: "near condensation",
-    IncidentKind.SLAB: "slab too damp",
-    IncidentKind.STUCK: "sensor stuck",
-    IncidentKind.APART: "sensors disagree",
-    IncidentKind.BATTERY: "battery low",
-    IncidentKind.MOULD: "damp for long",
-    IncidentKind.DRYING: "dehumidifier takes out too little",
-    IncidentKind.BOARDS: "boards away from their moisture content",
-    IncidentKind.CHECK: "sensor to be checked",
-    IncidentKind.ADAPTER: "adapter down",
-    IncidentKind.DISK: "disk nearly full",
-    IncidentKind.CLOCK: "clock wrong",
-    IncidentKind.FORWARDING: "forwarding behind",
-}
-"""What an incident is about, for headings and labels."""
 
 Clock12or24 = Literal["24h", "12h"]
 """How the time of day is said."""

@@ -13,7 +13,7 @@ from typing import Final
 
 from dashboards.services import AdapterStatus, ForwardingStatus
 from ingest.clock import Clock, SystemClock
-from ingest.watch.facts import AdapterFact, StationFacts
+from ingest.watch.stations import AdapterFact, StationFacts
 
 LOOK_EVERY_S: Final = 60.0
 REMEMBERED_S: Final = 3600.0

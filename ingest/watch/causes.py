@@ -5,7 +5,7 @@ when the next one opens: what comes when all is over is told by itself. It is a 
 none tells two things in one mail, and hides nothing. The classes:
 
 * the air of several rooms goes out of range the same way: colder or damper (temperature below, RH or EMC above its
-  bound; cooling air gets damper), or warmer or drier; within `TOGETHER_MS[...]` of the first of them,
+  bound; cooling air gets damper), or warmer or drier; within two hours of the first of them,
 * sensors fall silent, or an adapter goes down, within half an hour (a sensor that speaks twice an hour was last reading
   so long before),
 * the air changes fast the same way, a surface comes near the dew point, or trends head out, in several places.
@@ -18,27 +18,13 @@ same groups. All times are event times. Figures: common practice, no source.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from typing import Final, NamedTuple
 
+from ingest.present.incident_kinds import KINDS, About
 from ingest.site.incidents import Incident, IncidentKind
 from ingest.store.api import RecordReader
-
-MINUTE_MS: Final = 60_000
-
-TOGETHER_MS: Final[Mapping[str, int]] = {
-    "window": 120 * MINUTE_MS,
-    "offline": 30 * MINUTE_MS,
-    "change": 60 * MINUTE_MS,
-    "condensation": 60 * MINUTE_MS,
-    "heading": 120 * MINUTE_MS,
-}
-"""By class: within so much time after the first one others count as of its cause. Rooms cool at different speeds, a
-power cut reaches all sensors at once."""
-
-_CLASS: Final[Mapping[str, str]] = {"adapter": "offline"}
-"""Kinds that share the class of another."""
 
 _DAMPER: Final = frozenset({("temperature_c", False), ("rh_percent", True), ("emc_percent", True)})
 
@@ -51,30 +37,35 @@ class Touched(NamedTuple):
 
 
 class Class(NamedTuple):
-    """What incidents of one cause have in common.  way: "damper", "drier", "up", "down", or empty."""
+    """What incidents of one cause have in common.
+
+    together_ms: within so much time after the first one others count.  way: "damper", "drier", "up", "down", or empty.
+    """
 
     name: str
+    together_ms: int
     way: str
 
 
 def class_of(incident: Incident) -> Class | None:
     """Give the class of an incident, None where its kind is nobody else's doing (a battery, a stuck sensor)."""
-    name = _CLASS.get(incident.kind.value, incident.kind.value)
-    if name not in TOGETHER_MS:
+    cause = KINDS[incident.kind].cause
+    if cause is None:
         return None
+    name, together_ms = cause
     if incident.quantity is None or incident.bound is None or incident.worst_value is None:
-        return Class(name, "")
+        return Class(name, together_ms, "")
     above = incident.worst_value > incident.bound
     if incident.kind is IncidentKind.WINDOW:
-        return Class(name, "damper" if (incident.quantity, above) in _DAMPER else "drier")
-    return Class(name, ("up" if above else "down") if incident.kind is IncidentKind.CHANGE else "")
+        return Class(name, together_ms, "damper" if (incident.quantity, above) in _DAMPER else "drier")
+    return Class(name, together_ms, ("up" if above else "down") if incident.kind is IncidentKind.CHANGE else "")
 
 
 def shared(read: RecordReader, touched: Iterable[Touched]) -> list[Incident]:
     """Give the incidents whose cause has changed because of those that were written, with their cause as it is now."""
     changed: dict[str, Incident] = {}
     for kind, from_ms, to_ms in _places(touched):
-        for group in groups(_around(read, kind, from_ms, to_ms), TOGETHER_MS[kind.name]):
+        for group in groups(_around(read, kind, from_ms, to_ms), kind.together_ms):
             cause = _name(kind, group[0]) if _is_several(kind, group) else ""
             changed |= {one.id: replace(one, cause=cause) for one in group if one.cause != cause}
     return list(changed.values())
@@ -85,7 +76,7 @@ def sharing(read: RecordReader, incident: Incident) -> list[Incident]:
     kind = class_of(incident)
     if not incident.cause or kind is None:
         return []
-    together_ms, kinds = TOGETHER_MS[kind.name], _kinds(kind)
+    together_ms, kinds = kind.together_ms, _kinds(kind)
     found = read.incidents_begun(kinds, incident.began_ms - together_ms, incident.began_ms + together_ms)
     return [one for one in found if one.cause == incident.cause]
 
@@ -126,7 +117,7 @@ def leading(group: Iterable[Incident]) -> Incident:
 
     Raises ValueError for none.
     """
-    return min(group, key=lambda one: (one.kind.value not in _CLASS, one.began_ms, one.id))
+    return min(group, key=lambda one: (KINDS[one.kind].about is not About.STATION, one.began_ms, one.id))
 
 
 def _is_several(kind: Class, group: list[Incident]) -> bool:
@@ -154,7 +145,7 @@ def _places(touched: Iterable[Touched]) -> list[tuple[Class, int, int]]:
                 begins.setdefault(kind, set()).add(one.began_ms)
     places = []
     for kind, instants in begins.items():
-        together_ms = TOGETHER_MS[kind.name]
+        together_ms = kind.together_ms
         stretch: list[int] = []
         for at_ms in sorted(instants):
             if stretch and at_ms - stretch[1] > together_ms:
@@ -170,7 +161,7 @@ def _around(read: RecordReader, kind: Class, from_ms: int, to_ms: int) -> list[I
 
     Where none began for longer than the class's time a new group begins, whatever lies beyond.
     """
-    together_ms = TOGETHER_MS[kind.name]
+    together_ms = kind.together_ms
     kinds = _kinds(kind)
     while True:
         found = [
@@ -186,7 +177,7 @@ def _around(read: RecordReader, kind: Class, from_ms: int, to_ms: int) -> list[I
 
 
 def _kinds(kind: Class) -> list[str]:
-    return [kind.name, *(name for name, of in _CLASS.items() if of == kind.name)]
+    return [one.value for one, row in KINDS.items() if row.cause is not None and row.cause.name == kind.name]
 
 
 def _name(kind: Class, first: Incident) -> str:

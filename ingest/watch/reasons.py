@@ -11,6 +11,7 @@ from typing import Final
 
 from ingest.present import digits, words
 from ingest.present.digits import Units
+from ingest.present.incident_kinds import KINDS, About
 from ingest.site.incidents import Ending, Incident, IncidentKind, RoomState
 from ingest.site.places import AcclimationWindow, Sensor
 from ingest.watch.window.certainty import is_certain
@@ -194,10 +195,10 @@ def _own_words(incident: Incident, sensor: str, telling: Telling) -> str:
 
 
 def _broken_rule(incident: Incident, sensor: str, telling: Telling) -> str:
-    if incident.kind in _OF_THE_STATION:
+    if KINDS[incident.kind].about is About.STATION:
         return _station(incident, sensor, telling)
     if incident.quantity is None or incident.bound is None or incident.worst_value is None:
-        return words.sentence(f"{words.INCIDENT_WORDS[incident.kind]} since {telling.at(incident.began_ms)}")
+        return words.sentence(f"{KINDS[incident.kind].word} since {telling.at(incident.began_ms)}")
     if incident.quantity in _OWN_WORDS:
         return _own_words(incident, sensor, telling)
     name, value, bound = incident.quantity, incident.worst_value, incident.bound

@@ -41,7 +41,7 @@ from ingest.watch.window.marks import marks_from_json, marks_to_json, standing
 from ingest.watch.window.memory import RoomMemory, from_json, to_json
 from ingest.watch.window.plan import bound_names
 from ingest.watch.window.rejudging import Judged, rejudge
-from ingest.watch.window.scene import Scene
+from ingest.watch.window.sensing import Scene
 
 SAVE_EVERY_MS: Final = 1_800_000
 """How often a room's memory is saved while nothing turns: after a crash what was judged since is judged again from the

@@ -1,20 +1,7 @@
 """How bad an incident is: by what it is about, and where it can grow, by how far and how long. Pure.
 
-=============  ========  ==========================================================================================
-kind           begins    why (common practice, no source)
-=============  ========  ==========================================================================================
-window         slight    grows: `Rules.serious_margins` and the three beside it say from where on
-condensation   severe    a surface near the dew point wets what lies on it within hours
-slab           severe    a covering laid over it can fail
-mould, change  serious   somebody should look today: a leak, an open window, damp for weeks
-silent, drying serious   nobody knows of the room, or the drying stands still
-heading        slight    the air is still inside
-stuck, apart   slight    the sensor wants looking at
-battery, check slight    it can wait for the next visit
-=============  ========  ==========================================================================================
-
-A kind that is not listed is serious. How far outside is weighed in margins, so that quantities can be compared; the
-time outside is counted only where readings cover it (`judge.SensorState.excess`).
+What each kind begins with stands in `ingest.present.incident_kinds`. How far outside is weighed in margins, so that
+quantities can be compared; the time outside is counted only where readings vouch for it (`judge.SensorState.excess`).
 """
 
 from __future__ import annotations
@@ -24,29 +11,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Final, NamedTuple
 
+from ingest.present.incident_kinds import KINDS
 from ingest.site.incidents import Incident, IncidentKind, Severity
 from ingest.site.rules import Rules
 from ingest.watch.window.judge import EXCESS_PER_HOUR, FALLBACK_MARGINS
 
-_K, _S = IncidentKind, Severity
-
-BEGINS: Final[Mapping[IncidentKind, Severity]] = {
-    _K.WINDOW: _S.SLIGHT,
-    _K.CONDENSATION: _S.SEVERE,
-    _K.SLAB: _S.SEVERE,
-    _K.HEADING: _S.SLIGHT,
-    _K.STUCK: _S.SLIGHT,
-    _K.APART: _S.SLIGHT,
-    _K.BATTERY: _S.SLIGHT,
-    _K.CHECK: _S.SLIGHT,
-}
-"""What each kind begins with; those left out are serious."""
-
 RANK: Final[Mapping[Severity, int]] = {one: rank for rank, one in enumerate(Severity)}
 """Which severity is worse."""
-
-SUMMED: Final = frozenset({_K.WINDOW, _K.CONDENSATION, _K.SLAB, _K.DRYING})
-"""The kinds of which it means something to say how far outside times how long: degree-hours and their like."""
 
 SERIOUS_AFTER_H: Final = 1.0
 SEVERE_AFTER_H: Final = 4.0
@@ -66,7 +37,7 @@ class Weight(NamedTuple):
 
 def severity(kind: IncidentKind, weight: Weight, rules: Rules) -> Severity:
     """Say how bad an incident of a kind is by what it weighs now; with more weight it never gets less bad."""
-    begins = BEGINS.get(kind, Severity.SERIOUS)
+    begins = KINDS[kind].begins
     if kind is not IncidentKind.WINDOW:
         return begins
     if _reached(weight, rules.severe_margins, rules.severe_margin_hours, SEVERE_AFTER_H):
@@ -116,5 +87,5 @@ def weighed(incident: Incident, excess_hours: float, weight: Weight, rules: Rule
     return replace(
         incident,
         severity=severity(incident.kind, weight, rules),
-        excess_hours=told if incident.kind in SUMMED else None,
+        excess_hours=told if KINDS[incident.kind].is_summed else None,
     )

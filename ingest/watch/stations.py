@@ -10,14 +10,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, NamedTuple
 
-from ingest.site.incidents import Ending, Incident, IncidentKind, RoomState, Severity
+from ingest.present.incident_kinds import KINDS
+from ingest.site.incidents import Ending, Incident, IncidentKind, RoomState
 from ingest.site.places import Bounds, Site
 from ingest.site.rules import StationRules
 from ingest.store.api import UnitOfWork
 from ingest.watch import incident_book
-from ingest.watch.facts import StationFacts
 from ingest.watch.reasons import Telling, incident_reason
-from ingest.watch.severity import BEGINS
 from ingest.watch.window.excursions import incident_id
 from ingest.watch.window.judge import FIGURE, Rule, Sample, SensorState, Worst, after_clock_set_back, judge, narrowed
 from ingest.watch.window.memory import state_from_json, state_to_json
@@ -32,6 +31,32 @@ NAME: Final = "*station"  # no room can be called so
 VERSION: Final = 1
 _GAP_MS: Final = 900_000
 _MB: Final = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class AdapterFact:
+    """How an adapter fares.  down_s: for how long it has been in trouble without a reading (s), 0 while it is well."""
+
+    name: str
+    down_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class StationFacts:
+    """How the station fares at an instant; None where nothing is known, or it has no such part.
+
+    uptime_s: since the daemon was started (s).  disk_free_bytes: on the disk that holds the readings.
+    clock_off_s: by how much the wall clock was found to be off within the last hour (s, without sign): it stepped, or
+    stood before readings that it had stamped itself.  clock_unsynchronised_s: for how long the system has said that no
+    time server sets the clock.  behind_s: how old the oldest reading is that the central engine lacks.
+    """
+
+    uptime_s: float
+    adapters: tuple[AdapterFact, ...] = ()
+    disk_free_bytes: int | None = None
+    clock_off_s: float | None = None
+    clock_unsynchronised_s: float | None = None
+    behind_s: float | None = None
 
 
 class Figure(NamedTuple):
@@ -205,7 +230,7 @@ def _is_watched(key: str, rules: StationRules, facts: StationFacts) -> bool:
 def _opened(entry: StationEntry, figure: Figure, now_ms: int) -> Incident:
     began_ms = now_ms - round((figure.lasted_s or 0.0) * 1000)
     identity = incident_id("station", entry.kind, now_ms, f"{figure.subject} {entry.quantity}".strip())
-    severity = BEGINS.get(entry.kind, Severity.SERIOUS)
+    severity = KINDS[entry.kind].begins
     return Incident(identity, STATION, figure.subject, entry.kind, began_ms, now_ms, reason="", severity=severity)
 
 

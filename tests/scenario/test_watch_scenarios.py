@@ -27,10 +27,9 @@ from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, S
 from ingest.site.rules import Rules, StationRules
 from ingest.site.series import ReadingBatch
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.facts import AdapterFact, StationFacts
 from ingest.watch.rounds import Watch
 from ingest.watch.standing import standing
-from ingest.watch.stations import StationWatch
+from ingest.watch.stations import AdapterFact, StationFacts, StationWatch
 from ingest.watch.window import arrears
 
 START_MS = 1_795_600_800_000  # Wed 25 Nov 2026, 10:00 UTC

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from ingest.cli.incident_actions import ACTIONS
+from ingest.present.incident_kinds import KINDS
 
 if TYPE_CHECKING:
     from ingest.site.handling import Handling
@@ -153,7 +154,7 @@ def _line(incident: Incident, handling: Handling | None, now_ms: int, zone: str)
     began = words.instant(incident.began_ms, zone)
     ended_ms = now_ms if incident.closed_ms is None else incident.closed_ms
     lasted = words.duration_ms(max(0, ended_ms - incident.began_ms))
-    what = f"{incident.room or 'the station'}: {words.INCIDENT_WORDS[incident.kind]}"
+    what = f"{incident.room or 'the station'}: {KINDS[incident.kind].word}"
     stands = f"{SEVERITY_WORDS[incident.severity]}, {LIFE_WORDS[life(incident, handling, now_ms)]}"
     return f"{incident.id}  {what} ({stands}), since {began}, {lasted}"
 

@@ -19,6 +19,7 @@ from ingest.notices.letters.envelope import Shown, Written, enveloped
 from ingest.notices.letters.story import SEVERITY_WORDS, Story, record_words
 from ingest.present import digits, words
 from ingest.present.digits import Units
+from ingest.present.incident_kinds import KINDS, About
 from ingest.present.mail_look import Action, Letter, Picture, Tone
 from ingest.site.incidents import Incident, IncidentKind, Notice, NoticeKind, Severity
 from ingest.site.places import AcclimationWindow, Bounds
@@ -28,15 +29,6 @@ TAKEN_BACK: Final = (
     "Readings that arrived late show that the air was not outside its window for long enough to be told. What they say "
     "of that time is on the room's page."
 )
-OF_THE_STATION: Final = frozenset(
-    {IncidentKind.ADAPTER, IncidentKind.DISK, IncidentKind.CLOCK, IncidentKind.FORWARDING}
-)
-ABOUT_SENSORS: Final = OF_THE_STATION | {
-    IncidentKind.OFFLINE, IncidentKind.BATTERY, IncidentKind.STUCK, IncidentKind.APART, IncidentKind.CHECK
-}  # fmt: skip
-"""What is about sensors or the station, where no word about wood belongs."""
-
-
 SHORTEST_LASTED_MS: Final = 60_000
 """What is told at once says nothing of how long it had lasted."""
 
@@ -322,7 +314,7 @@ def _window_words(story: Story) -> str:
 def _meaning(story: Story, advice: Advice) -> list[tuple[str, str]]:
     told = _what_it_means(story, advice)
     wood = words.sentence(story.incident.wood)
-    if not wood or story.incident.withdrawn_ms is not None or story.incident.kind in ABOUT_SENSORS:
+    if not wood or story.incident.withdrawn_ms is not None or KINDS[story.incident.kind].about is not About.AIR:
         return told
     others = [(heading, text) for heading, text in told if heading != FOR_THE_WOOD]
     general = [text for heading, text in told if heading == FOR_THE_WOOD]
@@ -342,9 +334,9 @@ def _what_it_means(story: Story, advice: Advice) -> list[tuple[str, str]]:
 
 
 def _lists(incident: Incident, advice: Advice) -> list[tuple[str, tuple[str, ...]]]:
-    cautions = advice.cautions if incident.kind in ABOUT_SENSORS else (*advice.cautions, MEASURE_FIRST)
+    cautions = advice.cautions if KINDS[incident.kind].about is not About.AIR else (*advice.cautions, MEASURE_FIRST)
     if not incident.is_open:
-        return [("Caution", (MEASURE_FIRST,))] if incident.kind not in ABOUT_SENSORS else []
+        return [("Caution", (MEASURE_FIRST,))] if KINDS[incident.kind].about is About.AIR else []
     lists = [("What to check first", advice.check)]
     return [*lists, ("Caution", cautions)] if cautions else lists
 

@@ -36,7 +36,7 @@ from ingest.watch.window.judge import FIGURE, SensorState, Worst
 from ingest.watch.window.memory import from_json
 from ingest.watch.window.plan import EVER_MS, plan_of
 from ingest.watch.window.rejudging import Diff, matched, overlapping
-from ingest.watch.window.scene import Scene
+from ingest.watch.window.sensing import Scene
 from ingest.watch.window.verdicts import Samples
 
 SAVE_EVERY_MS: Final = 6 * 3_600_000

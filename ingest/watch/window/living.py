@@ -21,8 +21,7 @@ from ingest.watch.window.marks import marked, standing, through_ms
 from ingest.watch.window.memory import CALM_KEPT, Calm, RoomMemory
 from ingest.watch.window.plan import Plan, bound_names, changed, plan_of, window_at
 from ingest.watch.window.rejudging import AHEAD_MS, Judged, rejudge, thinned
-from ingest.watch.window.scene import Scene
-from ingest.watch.window.sensing import judge_planned, samples_between
+from ingest.watch.window.sensing import Scene, judge_planned, samples_between
 
 _FEW: Final = 4
 """So many samples are judged one by one faster than as a series."""

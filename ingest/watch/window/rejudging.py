@@ -26,8 +26,7 @@ from ingest.watch.window.judge import SensorState
 from ingest.watch.window.marks import marked, stops, through_ms
 from ingest.watch.window.memory import CALM_KEPT, Calm, RoomMemory
 from ingest.watch.window.plan import bound_names
-from ingest.watch.window.scene import Scene
-from ingest.watch.window.sensing import judge_planned, samples_between, within_before
+from ingest.watch.window.sensing import Scene, judge_planned, samples_between, within_before
 from ingest.watch.window.verdicts import Samples
 
 AHEAD_MS: Final = 600_000

@@ -15,8 +15,7 @@ from ingest.watch.window.living import Kept
 from ingest.watch.window.memory import Calm, RoomMemory, resumed
 from ingest.watch.window.plan import bound_names, plan_of
 from ingest.watch.window.rejudging import AHEAD_MS, matched, overlapping, thinned
-from ingest.watch.window.scene import Scene
-from ingest.watch.window.sensing import judge_planned, samples_between
+from ingest.watch.window.sensing import Scene, judge_planned, samples_between
 
 REACH_MS: Final = 32 * 86_400_000
 """How far back of its newest reading a room that is remembered no more is judged again (32 days; our choice)."""

@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from ingest.site.incidents import RoomState
+from ingest.site.places import Room, Sensor, Site
 from ingest.site.series import SeriesKey
-from ingest.store.api import SeriesReader
+from ingest.store.api import SeriesReader, StoreReader
 from ingest.watch.window.folding import Change, judge_series
 from ingest.watch.window.judge import Rule, SensorState, Why, under_new_window
 from ingest.watch.window.memory import Calm
 from ingest.watch.window.plan import Plan, stretches
 from ingest.watch.window.verdicts import Samples
+
+
+class Scene(NamedTuple):
+    """A room as it is judged.  air: its air sensors.  now_ms: our clock (UTC)."""
+
+    read: StoreReader
+    site: Site
+    room: Room
+    air: tuple[Sensor, ...]
+    now_ms: int
 
 
 def samples_between(read: SeriesReader, sensor: str, names: Sequence[str], from_ms: int, to_ms: int) -> Samples:

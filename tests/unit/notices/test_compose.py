@@ -13,12 +13,13 @@ from pathlib import Path
 import pytest
 
 from ingest.notices.letters.advice import advice_for
-from ingest.notices.letters.compose import ABOUT_SENSORS, OF_THE_STATION, Beside, compose, write
+from ingest.notices.letters.compose import Beside, compose, write
 from ingest.notices.letters.pictures import StorePictures
 from ingest.notices.letters.story import one_line
 from ingest.notices.letters.writing import Writer
 from ingest.notices.links import Links
 from ingest.notices.outbox import notice_facts
+from ingest.present.incident_kinds import KINDS, About
 from ingest.site.incidents import Ending, Incident, IncidentKind, Notice, NoticeKind, Severity
 from ingest.site.places import Room, Site
 from ingest.watch.reasons import ENDING_WORDS
@@ -220,7 +221,7 @@ def test_a_rule_beside_the_window_has_its_own_words(site) -> None:
 @pytest.mark.parametrize("kind", list(IncidentKind))
 def test_every_kind_of_incident_makes_a_mail(site, kind: IncidentKind) -> None:
     """Whatever the watch can tell has a subject, an advice and two bodies, open and closed."""
-    of_station = kind in OF_THE_STATION
+    of_station = KINDS[kind].about is About.STATION
     room, sensor = ("", "hall-serial") if of_station else ("store", "a")
     one = Incident(f"store.{kind.value}.a.x", room, sensor, kind, T0_MS, T0_MS + 600_000, "")
     for incident in (one, closed(one)):
@@ -297,7 +298,7 @@ def test_every_mail_of_an_incident_has_an_id_of_its_own_in_one_thread(incident, 
 @pytest.mark.parametrize("kind", IncidentKind, ids=lambda kind: kind.value)
 def test_every_kind_has_advice_of_its_own(kind, incident, site) -> None:
     """Nothing falls back on general words: what it is, what it means and what to look at differ for every kind."""
-    of_station = kind in OF_THE_STATION
+    of_station = KINDS[kind].about is About.STATION
     one = replace(incident, kind=kind, room="" if of_station else incident.room)
     others = [advice_for(replace(incident, kind=other)) for other in IncidentKind if other is not kind]
     mine = advice_for(one)
@@ -306,7 +307,7 @@ def test_every_kind_has_advice_of_its_own(kind, incident, site) -> None:
     told = write(noticed(one, site)).letter
     assert mine.meaning in " ".join(text for _, text in told.meaning)
     has_caution = "Caution" in dict(told.lists)
-    assert has_caution or kind in ABOUT_SENSORS
+    assert has_caution or KINDS[kind].about is not About.AIR
     assert told.place.count(site.name) == 1
 
 

@@ -12,7 +12,7 @@ import pytest
 from dashboards.services import AdapterStatus, ForwardingStatus
 from ingest.clock import SystemClock
 from ingest.runtime.station_eye import StationEye, clock_is_set
-from ingest.watch.facts import StationFacts
+from ingest.watch.stations import StationFacts
 
 T0_MS = 1_795_564_800_000
 

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from adapters.contract import Reading, Stamp
-from ingest.present import digits, words
+from ingest.present import digits
+from ingest.present.incident_kinds import KINDS
 from ingest.site.actor import SETTINGS
 from ingest.site.incidents import Incident, IncidentKind, Severity
 from ingest.site.places import AcclimationWindow, Bounds, Place, Room, Sensor, Site
@@ -244,7 +245,7 @@ def test_every_rule_has_its_setting_its_words_and_its_digits() -> None:
     of_severity = {"serious_margins", "serious_margin_hours", "severe_margins", "severe_margin_hours"}
     assert (settings - {""}) | of_severity == set(Rules.__dataclass_fields__)
     assert all(name in (Rules.__doc__ or "") for name in settings | of_severity)
-    assert {entry.kind for entry in RULEBOOK} <= set(words.INCIDENT_WORDS)
+    assert {entry.kind for entry in RULEBOOK} <= set(KINDS)
     assert {entry.quantity for entry in RULEBOOK} <= set(digits.DISPLAYS)
 
 

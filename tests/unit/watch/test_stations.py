@@ -11,8 +11,7 @@ from ingest.site.incidents import Incident, IncidentKind, Severity
 from ingest.site.places import Site
 from ingest.site.rules import StationRules
 from ingest.store.sqlite_store import SqliteStore
-from ingest.watch.facts import AdapterFact, StationFacts
-from ingest.watch.stations import StationWatch
+from ingest.watch.stations import AdapterFact, StationFacts, StationWatch
 
 T0_MS = 1_795_564_800_000
 MINUTE_MS = 60_000
