@@ -77,7 +77,7 @@ def postbox() -> Iterator[tuple[Postbox, int]]:
 def wiring(mail_port: int, page_port: int) -> str:
     """Write a site with a room for every life, told of at once when outside."""
     rooms = "".join(
-        f'[[room]]\nid = "room-{n}"\n[room.window]\nrh_percent = [30, 60]\ndwell_minutes = 0\n'
+        f'[[room]]\nid = "room-{n}"\n[room.window]\nrh_percent = [30, 60]\nalert_after_minutes = 0\n'
         f'[[room.sensor]]\nid = "s{n}"\n'
         for n in range(LIVES)
     )

@@ -60,7 +60,7 @@ def wiring(broker: Any, page: int, mail: int) -> str:
     ]
     for room in range(ROOMS):
         lines.append(f'[[room]]\nid = "r{room}"\ntitle = "Room {room}"\n[room.window]\ntemperature_c = [18, 24]')
-        lines.append(f"rh_percent = [35, 55]\ndwell_minutes = {5 / 60}\nreturn_dwell_minutes = 60")
+        lines.append(f"rh_percent = [35, 55]\nalert_after_minutes = {5 / 60}\nall_clear_after_minutes = 60")
         # Somebody for each room, for rooms that go out together are told one person together.
         lines.append(f'[[recipient]]\nname = "Floor {room}"\nmail = "floor-{room}@example.org"\nrooms = ["r{room}"]')
         lines += [f'[[room.sensor]]\nid = "s{sensor}"' for sensor in range(room, SENSORS, ROOMS)]
