@@ -15,13 +15,11 @@ from ingest.physics.diffusivity import FINISHES, SPREAD_FACTOR
 from ingest.physics.movement import (
     Method,
     across,
-    change_by_coefficient,
-    change_by_shrinkage,
     expansion_space_mm,
     floor_movement,
 )
 from ingest.physics.settling import Settling, settling
-from ingest.physics.species import FIBRE_SATURATION_PERCENT, Species
+from ingest.physics.species import Species
 from ingest.present.digits import Units, length_words
 
 MOVEMENT_CAUTION: Final = (
@@ -95,8 +93,10 @@ def movement_answer(asked: MovementQuestion) -> Answer:
             "run_change_mm": rounded(floor.run_change_mm),
             "expansion_space_mm": rounded(space),
         }
-    lines.append(("by", f"{floor.method.value}; {_coefficient_words(asked, floor.method)}"))
-    return Answer(tuple(lines), values, (*_movement_cautions(asked), MOVEMENT_CAUTION))
+    species = asked.species
+    coefficient = float(across(species.change_radial, species.change_tangential, asked.ring_angle_degrees))
+    lines.append(("by", f"{floor.method.value}; {coefficient:.5f} per % MC"))
+    return Answer(tuple(lines), values, (*_movement_cautions(asked, floor.method), MOVEMENT_CAUTION))
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,23 +207,21 @@ def _days_words(found: Settling, air: Air) -> str:
     return f"later than was looked at: {stands}"
 
 
-def _coefficient_words(asked: MovementQuestion, method: Method) -> str:
-    species, angle = asked.species, asked.ring_angle_degrees
-    coefficient = f"{float(across(species.change_radial, species.change_tangential, angle)):.5f} per % MC"
-    shrinkage = across(species.shrinkage_radial_percent, species.shrinkage_tangential_percent, angle)
-    total = f"{float(shrinkage):.1f} % from green to oven-dry"
-    return {Method.COEFFICIENT: coefficient, Method.SHRINKAGE: total}.get(method, f"{coefficient}, {total}")
-
-
-def _movement_cautions(asked: MovementQuestion) -> list[str]:
+def _movement_cautions(asked: MovementQuestion, method: Method) -> list[str]:
+    wood, highest = asked.species, max(asked.mc_from_percent, asked.mc_to_percent)
+    below = (wood.shrinks_below_radial_percent, wood.shrinks_below_tangential_percent)
+    begins = float(across(*below, asked.ring_angle_degrees))
     said = []
-    if max(asked.mc_from_percent, asked.mc_to_percent) > FIBRE_SATURATION_PERCENT:
-        said.append("Above about 30 % MC wood neither swells nor shrinks; moisture beyond it does not count here.")
-    by_coefficient = change_by_coefficient(asked.species.change_tangential, asked.mc_from_percent, asked.mc_to_percent)
-    if np.isnan(by_coefficient) and not asked.species.shrinkage_read:
-        check = change_by_shrinkage(asked.species.shrinkage_tangential_percent, 30.0, 0.0)
+    if method is Method.EXTENDED:
+        why = (
+            "its total shrinkage in the tables" if wood.shrinkage_read else "taken as for most woods, none being known"
+        )
         said.append(
-            f"Outside 6 to 14 % MC total shrinkage is used; for this species it is computed back from its coefficient "
-            f"({-100.0 * check:.1f} % flat-sawn) and not read in a table."
+            f"The coefficient is published for 6 to 14 % MC. Beyond, it is carried in a straight line to "
+            f"{begins:.0f} % MC, where this wood begins to shrink ({why}); real wood bends off that line."
+        )
+    if highest > begins:
+        said.append(
+            f"Above about {begins:.0f} % MC this wood neither swells nor shrinks; moisture beyond counts nothing."
         )
     return said

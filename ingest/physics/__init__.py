@@ -9,7 +9,7 @@
     air_changes            air warmed, cooled, mixed; how warm it must be for an RH or EMC
     wood                   EMC, its inverse, slopes and hysteresis band;  products: the same of plywood
     derived                the list of derived quantities that everyone else goes by, and one pass for all of them
-    species, movement      woods by name; change of width, gaps, cup, expansion space
+    species, movement      woods by name; change of width, gaps, expansion space
     diffusivity,           moisture through a board's thickness: coefficients, numerics, a board in its room,
     sheet_solver, board,   where it stands and when it settles; the exact series for checking
     settling, plane_sheet

@@ -67,7 +67,8 @@ def test_movement_of_a_floor_in_inches() -> None:
     words = ("movement", "--species", "teak", "--width", "5.5", "--from", "14.5", "--to", "7", "--run", "16ft")
     said = answer(*words, "--units", "us", "--cut", "quarter")
     assert said["width_mm"] == pytest.approx(139.7)
-    assert said["method"] == "both"
+    assert said["method"] == "extended"
+    assert any("published for 6 to 14 % MC" in caution and "30 %" in caution for caution in said["cautions"])
     assert said["gap_per_board_mm"] > 0.0
     assert said["run_change_mm"] / said["board_change_mm"] == pytest.approx(16 * 304.8 / 139.7, rel=1e-4)
     assert " in" in wood(*words, "--units", "us").stdout
