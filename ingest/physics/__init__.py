@@ -11,8 +11,8 @@
     derived                the list of derived quantities that everyone else goes by, and one pass for all of them
     species, movement      woods by name; change of width, gaps, expansion space
     diffusivity,           moisture through a board's thickness: coefficients, numerics, a board in its room,
-    sheet_solver, board,   where it stands and when it settles; the exact series for checking
-    settling, plane_sheet
+    sheet_solver, board,   when it settles
+    settling
     mould, surface, salts  mould index; condensation margin; humidity over saturated salts
     uncertainty            from a sensor's accuracy to that of dew point, GPP and EMC
 

@@ -40,8 +40,8 @@ DiffusionLaw = Callable[[FloatArray, FloatArray, FloatArray], FloatArray]
 class Board:
     """A board, or a lot of boards alike.
 
-    thickness_mm: above 0.  mc_percent: moisture content at the start, 0..30: one number, or a profile from the top face
-    to the bottom, of equal layers or (as many values as cells) of the cells themselves.
+    thickness_mm, specific_gravity, diffusion_factor: above 0.  mc_percent: moisture content at the start, 0..30: one
+    number, or a profile from the top face to the bottom, of equal layers or (as many values as cells) of the cells.
     specific_gravity: oven-dry mass over volume at 12 % MC.  diffusion_factor: multiplies D.
     Resistances [m2 s Pa/kg]: of the finish or layer on each face, 0 bare, infinite sealed; film_resistance, of the air
     at a face, is added to both.
@@ -57,8 +57,10 @@ class Board:
 
     def __post_init__(self) -> None:
         mc = np.asarray(self.mc_percent, dtype=np.float64)
-        if not self.thickness_mm > 0.0 or not self.diffusion_factor > 0.0 or not self.film_resistance >= 0.0:
-            raise ValueError("thickness, diffusion factor and film resistance of a board must be above 0")
+        if not all(0.0 < size < np.inf for size in (self.thickness_mm, self.specific_gravity, self.diffusion_factor)):
+            raise ValueError("thickness, specific gravity and diffusion factor of a board must be above 0, and finite")
+        if not min(self.top_resistance, self.bottom_resistance, self.film_resistance) >= 0.0:
+            raise ValueError("no resistance of a board's face may be below 0")
         if not ((mc >= 0.0) & (mc <= HIGHEST_MC_PERCENT)).all():
             raise ValueError(f"a board's moisture content must be 0..{HIGHEST_MC_PERCENT:g} %, not {self.mc_percent}")
 
@@ -75,21 +77,6 @@ class Climate:
             raise ValueError("temperature and RH of a climate must be one-dimensional and alike")
         if not np.isfinite(wood.emc_percent(self.temperature_c, self.rh_percent)).all():
             raise ValueError("a climate must have no gaps and no impossible values: bridge them first, and say so")
-
-    def latest(self, steps: int) -> Climate:
-        """Give the last `steps` of it, or all if it is shorter."""
-        return Climate(self.temperature_c[-steps:], self.rh_percent[-steps:])
-
-    def averaged(self, steps: int) -> Climate:
-        """Give means over `steps` at a time, those left over at the beginning dropped (all of it if it is shorter)."""
-        size = self.temperature_c.size
-        rows = max(1, size // steps)
-        width = min(steps, size)
-        kept = slice(size - rows * width, size)
-        return Climate(
-            self.temperature_c[kept].reshape(rows, width).mean(axis=1),
-            self.rh_percent[kept].reshape(rows, width).mean(axis=1),
-        )
 
     def turned(self, steps: int) -> Climate:
         """Give this climate, taken as a round, from `steps` later on."""

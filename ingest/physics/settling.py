@@ -1,4 +1,4 @@
-"""Where a board stands today, and when it will be within tolerance of its target if the room stays as it has been.
+"""When a board will be within tolerance of its target if the room stays as it has been.
 
 Each answer comes with its width: the same with moisture moving twice and half as fast (`diffusivity.SPREAD_FACTOR`).
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 
@@ -54,86 +54,7 @@ def settling(
     top, bottom: the climate to go on with, at steps of step_s [s]: one step of the mean climate, or the last weeks.
     target_percent, tolerance_percent: [% MC].  Raises ValueError when the tolerance is not above 0.
     """
-    goal = _Goal(target_percent, tolerance_percent)
-    return _settle(_cases(board), top, bottom, goal, step_s=step_s, longest_days=longest_days)
-
-
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """A board today, after the climate that its room has had, and when it will have settled if the room stays so.
-
-    Profiles run from the top face to the bottom. The range of today's mean is that of diffusion half and twice as fast.
-    """
-
-    mean_mc_percent: float
-    lowest_mean_mc_percent: float
-    highest_mean_mc_percent: float
-    rate_percent_per_day: float
-    depth_mm: FloatArray
-    profile_mc_percent: FloatArray
-    settling: Settling
-
-
-def outlook(
-    board: Board,
-    top: Climate,
-    bottom: Climate | None = None,
-    *,
-    target_percent: float,
-    tolerance_percent: float = 0.5,
-    step_s: float = 600.0,
-    recent_days: float = 14.0,
-    longest_days: float = LONGEST_DAYS,
-) -> Outlook:
-    """Give what no reading tells of a board: today's mean and profile, how fast it moves, and when it will settle.
-
-    board: as it was when the climates begin.  top, bottom: the climates so far, at steps of step_s [s], without gaps.
-    recent_days: what is repeated from now on: the room as it has been of late, by the hour.
-    target_percent, tolerance_percent: [% MC].  Raises ValueError when the tolerance is not above 0.
-    """
-    goal = _Goal(target_percent, tolerance_percent)
     cases = _cases(board)
-    past = simulate(cases, top, bottom, step_s=step_s)
-    per_hour = max(1, round(SETTLING_STEP_S / step_s))
-    recent = [None if c is None else c.latest(round(recent_days * _SECONDS_PER_DAY / step_s)) for c in (top, bottom)]
-    hourly = [None if c is None else c.averaged(per_hour) for c in recent]
-    assert hourly[0] is not None
-    ahead = _settle(
-        _carried(cases, past), hourly[0], hourly[1], goal, step_s=step_s * per_hour, longest_days=longest_days
-    )
-    means = past.mean_mc_percent[-1]
-    return Outlook(
-        mean_mc_percent=float(means[0]),
-        lowest_mean_mc_percent=float(means.min()),
-        highest_mean_mc_percent=float(means.max()),
-        rate_percent_per_day=float(past.rate_percent_per_day[0]),
-        depth_mm=past.depth_mm[:, 0],
-        profile_mc_percent=past.profile_mc_percent[:, 0],
-        settling=ahead,
-    )
-
-
-class _Goal(NamedTuple):
-    target_percent: float
-    tolerance_percent: float
-
-
-def _cases(board: Board) -> list[Board]:
-    """Give the board as computed, with diffusion twice as fast, and with diffusion half as fast."""
-    factors = (1.0, SPREAD_FACTOR, 1.0 / SPREAD_FACTOR)
-    return [replace(board, diffusion_factor=board.diffusion_factor * factor) for factor in factors]
-
-
-def _carried(cases: Sequence[Board], history: History) -> list[Board]:
-    """Give the boards as a simulation left them."""
-    profiles = history.profile_mc_percent.T.tolist()
-    return [replace(case, mc_percent=tuple(profile)) for case, profile in zip(cases, profiles, strict=True)]
-
-
-def _settle(
-    cases: Sequence[Board], top: Climate, bottom: Climate | None, goal: _Goal, *, step_s: float, longest_days: float
-) -> Settling:
-    target_percent, tolerance_percent = goal
     if not tolerance_percent > 0.0:
         raise ValueError(f"the tolerance must be above 0 % MC, not {tolerance_percent}")
     at_days, means = np.zeros(1), np.empty((0, len(cases)))
@@ -153,6 +74,18 @@ def _settle(
         final_mc_percent=float(means[-1, 0]),
         looked_days=float(at_days[-1]),
     )
+
+
+def _cases(board: Board) -> list[Board]:
+    """Give the board as computed, with diffusion twice as fast, and with diffusion half as fast."""
+    factors = (1.0, SPREAD_FACTOR, 1.0 / SPREAD_FACTOR)
+    return [replace(board, diffusion_factor=board.diffusion_factor * factor) for factor in factors]
+
+
+def _carried(cases: Sequence[Board], history: History) -> list[Board]:
+    """Give the boards as a simulation left them."""
+    profiles = history.profile_mc_percent.T.tolist()
+    return [replace(case, mc_percent=tuple(profile)) for case, profile in zip(cases, profiles, strict=True)]
 
 
 def _chunks(

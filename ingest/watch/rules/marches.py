@@ -18,7 +18,7 @@ import numpy as np
 from ingest.physics import mould
 from ingest.physics.board import Climate, bridged, simulate
 from ingest.physics.mould_march import MouldState
-from ingest.physics.wood import rh_for_emc_percent
+from ingest.physics.wood import emc_percent
 from ingest.present.words import zone
 from ingest.site.boards import Boards
 from ingest.site.bounds import Bounds
@@ -158,27 +158,24 @@ def _march_boards(
     temperature_c, rh_percent = _room_air(air, edges)
     before = state[:2] if state else (np.nan, np.nan)
     columns = [np.append(before[0], temperature_c), np.append(before[1], rh_percent)]
-    known = np.isfinite(columns[0]) & np.isfinite(columns[1])
+    known = np.isfinite(emc_percent(*columns))  # colder than -37 °C there is none: taken as unheard
     if not known.any():
         return _Block(np.full(days, np.nan), state)
     temperature_c, rh_percent = (bridged(np.where(known, column, np.nan))[0] for column in columns)
-    if not state and boards.mc_percent is not None:
-        # Before any air was known the boards are taken to have stayed as they were.
-        first = int(np.argmax(known))
-        rh_percent[:first] = rh_for_emc_percent(temperature_c[0], boards.mc_percent)
     climate = Climate(temperature_c, rh_percent)
     start = _start(boards, climate)
     profile: float | tuple[float, ...] = state[3:] if state else start
-    driven = Climate(climate.temperature_c[1:], climate.rh_percent[1:])
-    history = simulate([described(boards, profile)], driven, step_s=BOARD_STEP_MS / 1000, record_every=steps)
-    daily = history.mean_mc_percent[1:, 0]
+    # Boards that a meter has measured are taken to have stayed as they were before any air was known.
+    stood = max(int(np.argmax(known)) - 1, 0) if not state and boards.mc_percent is not None else 0
+    driven = Climate(climate.temperature_c[1 + stood :], climate.rh_percent[1 + stood :])
+    history = simulate([described(boards, profile)], driven, step_s=BOARD_STEP_MS / 1000, record_every=1)
+    daily = np.append(np.full(stood, start), history.mean_mc_percent[1:, 0])[steps - 1 :: steps]
     inside = np.array([not bounds.excess(value) for value in daily.tolist()])
     # Days before any air was known are not told: what they were is filled in from what came after.
     heard = np.maximum.accumulate(known)[steps::steps]
     arrived = np.maximum.accumulate(inside & heard) | bool(state[2] if state else not bounds.excess(start))
     end = (float(driven.temperature_c[-1]), float(driven.rh_percent[-1]), float(arrived[-1]))
-    profile_end = np.clip(history.profile_mc_percent[:, 0], 0.0, 30.0).tolist()
-    return _Block(np.where(arrived & heard, daily, np.nan), (*end, *profile_end))
+    return _Block(np.where(arrived & heard, daily, np.nan), (*end, *history.profile_mc_percent[:, 0].tolist()))
 
 
 def _start(boards: Boards, climate: Climate) -> float:

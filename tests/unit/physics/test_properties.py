@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.physics import air, mould, movement, plane_sheet, surface, uncertainty
+from ingest.physics import air, mould, movement, surface, uncertainty
 from ingest.physics.diffusivity import transverse_diffusivity
 from ingest.physics.mould_march import MouldState
 from ingest.physics.products import isotherms, product_emc_percent
@@ -60,15 +60,6 @@ def test_moisture_moves_faster_in_warmer_damper_lighter_wood(mc: float, t: float
     assert transverse_diffusivity(mc, t + 1.0, gravity) > here
     assert transverse_diffusivity(mc + 0.5, t, gravity) > here
     assert transverse_diffusivity(mc, t, gravity + 0.05) < here
-
-
-@given(st.floats(0.05, 50.0), st.floats(0.001, 2.0), st.floats(0.01, 1.0))
-def test_the_series_only_falls(biot: float, fourier: float, more: float) -> None:
-    """What is left to come is between 0 and 1, less later, and less at the surface than in the middle."""
-    mean = plane_sheet.fraction_left_mean(biot, fourier)
-    assert -1e-9 <= plane_sheet.fraction_left_mean(biot, fourier + more) <= mean <= 1.0 + 1e-6
-    middle, face = (plane_sheet.fraction_left_at(biot, fourier, at) for at in (0.0, 1.0))
-    assert face <= mean + 1e-6 <= middle + 2e-6
 
 
 @given(st.floats(0.0005, 0.003), st.floats(0.001, 0.005), st.floats(0.0, 90.0))

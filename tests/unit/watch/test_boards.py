@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from adapters.contract import Reading, Stamp
 from ingest.physics.board import Climate, simulate
-from ingest.site.boards import ORDINARY_OAK
+from ingest.site.actor import SETTINGS
+from ingest.site.boards import ORDINARY_OAK, Boards
 from ingest.site.in_service import InService
-from ingest.site.places import Bounds, Room
+from ingest.site.places import Bounds, Room, Sensor, Site
+from ingest.site.series import ReadingBatch, Series
+from ingest.store.sqlite_store import SqliteStore
 from ingest.watch.rules.boards import BoardEstimate, board_estimate, described
-from ingest.watch.rules.marches import BOARD_STEP_MS, board_bounds
+from ingest.watch.rules.figures import Air
+from ingest.watch.rules.marches import BOARD_STEP_MS, board_bounds, boards_mc
 
 MINUTE_MS = 60_000
 DAY_MS = 86_400_000
@@ -91,7 +97,8 @@ def test_steps_of_three_hours_are_fine_enough_for_a_mean(thickness_mm: float) ->
     board = [described(replace(ORDINARY_OAK, thickness_mm=thickness_mm), 8.0)]
     fine = Climate(temperature_c, rh_percent)
     by_ten_minutes = simulate(board, fine, step_s=600.0)
-    by_three_hours = simulate(board, fine.averaged(18), step_s=BOARD_STEP_MS / 1000)
+    coarse = Climate(*(column.reshape(-1, 18).mean(axis=1) for column in (temperature_c, rh_percent)))
+    by_three_hours = simulate(board, coarse, step_s=BOARD_STEP_MS / 1000)
     ends = [history.mean_mc_percent[-1, 0] for history in (by_ten_minutes, by_three_hours)]
     assert ends[1] == pytest.approx(ends[0], abs=0.1)
 
@@ -109,3 +116,43 @@ def test_boards_are_to_keep_the_target_in_service(
     assert found is not None
     assert (found.low, found.high) == pytest.approx(bounds)
     assert board_bounds(Room("x", "x", boards=boards)) is None
+
+
+def marched(path: Path, boards: Boards, days: int, temperature_c: float, rh_percent: float, heard_day: int) -> Series:
+    """March boards through days of one air, read by the hour from a day on, as the daemon does."""
+    room = Room("store", "Store", boards=replace(boards, first_day="1970-01-02"))
+    sensor = Sensor("a", "store")
+    site = Site("An invented site", rooms=(room,), sensors=(sensor,))
+    readings = [
+        Reading("a", name, value, at_ms, Stamp.SENSOR)
+        for at_ms in range(heard_day * DAY_MS, (days + 1) * DAY_MS, 60 * MINUTE_MS)
+        for name, value in (("temperature_c", temperature_c), ("rh_percent", rh_percent))
+    ]
+    with SqliteStore.open(path / "lumberroom.sqlite3") as store:
+        with store.transaction() as work:
+            work.save_site(site, at_ms=0, by=SETTINGS)
+            work.append(ReadingBatch.of(readings), heard_ms=(days + 1) * DAY_MS)
+        air = Air(store.read, (sensor,), (), room, "UTC")
+        return boards_mc(air, sensor, DAY_MS, (days + 1) * DAY_MS, ()).figures
+
+
+def test_wet_boards_wait_for_the_first_air_as_the_meter_found_them(tmp_path: Path) -> None:
+    """29 % by a meter, more than any air at 20 °C holds (28 %, Wood Handbook Eq. 4-5): unheard, unmoved."""
+    wet = replace(ORDINARY_OAK, mc_percent=29.0, target_percent=29.0, tolerance_percent=3.0)
+    daily = marched(tmp_path, wet, 20, 20.0, 95.0, heard_day=11)
+    straight = estimated(95.0, 1.0, 29.0)
+    assert daily.value[0] == pytest.approx(straight.mean_mc_percent, abs=0.1)
+
+
+def test_air_too_cold_for_any_emc_is_taken_as_unheard(tmp_path: Path) -> None:
+    """At -40 °C the equation has no moisture content: nothing is told, and the march does not fail."""
+    cold = replace(ORDINARY_OAK, mc_percent=9.0, target_percent=9.0)
+    assert not len(marched(tmp_path, cold, 5, -40.0, 60.0, heard_day=1).value)
+
+
+def test_a_saturated_lot_is_marched_from_block_to_block(tmp_path: Path) -> None:
+    """300 mm at 30 % in cold air: rounding to 30.0000000000004 % at the end of a block stops no later one."""
+    saturated = replace(ORDINARY_OAK, thickness_mm=300.0, mc_percent=30.0, target_percent=30.0, tolerance_percent=3.0)
+    daily = marched(tmp_path, saturated, 70, -15.0, 80.0, heard_day=1)
+    assert len(daily.value) == 69
+    assert daily.value[-1] < 30.0
